@@ -1,0 +1,1 @@
+"""Turn recorded synth notes into a playable, in-tune, well-looped instrument."""

@@ -1,0 +1,1 @@
+"""From an instrument to a folder: processed samples, SFZ, manifest."""

@@ -1,0 +1,1 @@
+"""Open formats, reader and writer side by side. Only here are frame ranges inclusive."""

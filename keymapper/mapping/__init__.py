@@ -1,0 +1,1 @@
+"""From measurements to an instrument: names, keys, velocities, repeats, levels."""

@@ -1,0 +1,1 @@
+"""Frozen nouns and their units: what the stages hand to each other."""
