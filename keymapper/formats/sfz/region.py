@@ -1,0 +1,140 @@
+"""One region of an SFZ file with everything it inherits, typed; frame ranges are half-open.
+
+The SFZ opcodes ``loop_end`` and ``end`` name the last frame played; ``loop_end_frame`` and
+``end_frame`` here are one more, so that a loop lasts ``loop_end_frame - loop_start_frame``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+LoopMode = Literal["no_loop", "one_shot", "loop_continuous", "loop_sustain"]
+Trigger = Literal["attack", "release", "release_key", "first", "legato"]
+OffMode = Literal["fast", "normal", "time"]
+CrossfadeCurve = Literal["power", "gain"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SfzEnvelope:
+    """The loudness envelope (``ampeg_*``)."""
+
+    delay_seconds: float = 0.0
+    attack_seconds: float = 0.0
+    hold_seconds: float = 0.0
+    decay_seconds: float = 0.0
+    sustain_percent: float = 100.0
+    release_seconds: float = 0.001
+    start_percent: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SfzFilter:
+    """The first filter (``fil_type``, ``cutoff`` and what goes with them)."""
+
+    cutoff_hz: float
+    kind: str = "lpf_2p"
+    resonance_db: float = 0.0
+    keytrack_cents: float = 0.0
+    keycenter: int = 60
+    veltrack_cents: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SfzCrossfade:
+    """Fade in over [in_low, in_high] and out over [out_low, out_high], in 0..127."""
+
+    in_low: float = 0
+    in_high: float = 0
+    out_low: float = 127
+    out_high: float = 127
+    curve: CrossfadeCurve = "power"
+    controller: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SfzModulation:
+    """A controller that, fully up, moves the opcode `target` by `amount` in that opcode's unit."""
+
+    target: str
+    controller: int
+    amount: float
+    curve: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SfzControllerRange:
+    """The region plays only while the controller lies in [low, high] at note-on."""
+
+    controller: int
+    low: float = 0
+    high: float = 127
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SfzRegion:
+    """A region as a player sees it: inheritance, aliases and note offsets resolved.
+
+    `sample` is the path as a player would look it up, relative to the folder of the SFZ file
+    and with ``/``; `sample_path` is the file it was found to be, None when it was not looked
+    for, is missing, lies outside the pack or is a generator such as ``*sine``.
+    """
+
+    sample: str
+    sample_path: Path | None = None
+    line: int | None = None
+
+    lokey: int = 0
+    hikey: int = 127
+    lovel: int = 1
+    hivel: int = 127
+    pitch_keycenter: int = 60
+    keycenter_from_sample: bool = False
+    pitch_keytrack_cents: float = 100.0
+    tune_cents: float = 0.0
+    transpose_semitones: float = 0.0
+
+    volume_db: float = 0.0
+    amplitude_percent: float = 100.0
+    pan_percent: float = 0.0
+    amp_veltrack_percent: float = 100.0
+    amp_velcurve: tuple[tuple[int, float], ...] = ()
+    velocity_crossfade: SfzCrossfade = SfzCrossfade()
+    key_crossfade: SfzCrossfade = SfzCrossfade()
+    controller_crossfades: tuple[SfzCrossfade, ...] = ()
+    envelope: SfzEnvelope = SfzEnvelope()
+    filter: SfzFilter | None = None
+    modulations: tuple[SfzModulation, ...] = ()
+
+    loop_mode: LoopMode | None = None
+    loop_start_frame: int | None = None
+    loop_end_frame: int | None = None
+    loop_crossfade_seconds: float = 0.0
+    offset_frames: int = 0
+    end_frame: int | None = None
+    delay_seconds: float = 0.0
+    reverse: bool = False
+
+    trigger: Trigger = "attack"
+    rt_decay_db: float = 0.0
+    seq_length: int = 1
+    seq_position: int = 1
+    lorand: float = 0.0
+    hirand: float = 1.0
+    group: int = 0
+    off_by: int = 0
+    off_mode: OffMode = "fast"
+    off_time_seconds: float = 0.006
+    controller_ranges: tuple[SfzControllerRange, ...] = ()
+    sw_lokey: int | None = None
+    sw_hikey: int | None = None
+    sw_last: int | None = None
+    sw_default: int | None = None
+
+    other_opcodes: tuple[tuple[str, str], ...] = field(default=())
+
+    @property
+    def is_generator(self) -> bool:
+        """True for a waveform made by the player, such as ``*sine``, instead of a file."""
+        return self.sample.startswith("*")

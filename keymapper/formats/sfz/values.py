@@ -1,0 +1,29 @@
+"""Numbers, keys and choices as they are written in SFZ values."""
+
+from __future__ import annotations
+
+import math
+import re
+
+_NUMBER = re.compile(r"[+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,3})?")
+_NOTE_NAME = re.compile(r"([a-gA-G])([#b♯♭]?)(-?\d{1,2})")
+_SEMITONES = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
+_SHIFTS = {"": 0, "#": 1, "♯": 1, "b": -1, "♭": -1}
+
+
+def leading_number(text: str) -> tuple[float | None, bool]:
+    """Return the number `text` begins with (None if there is none) and whether it is all of it."""
+    match = _NUMBER.match(text)
+    if match is None:
+        return None, False
+    value = float(match.group())
+    return (value if math.isfinite(value) else None), match.end() == len(text)
+
+
+def key_number(text: str) -> tuple[float | None, bool]:
+    """Return the MIDI key of a number or of a name such as ``c#4`` (``c4`` is 60), as above."""
+    match = _NOTE_NAME.fullmatch(text)
+    if match is None:
+        return leading_number(text)
+    letter, accidental, octave = match.groups()
+    return 12.0 * (int(octave) + 1) + _SEMITONES[letter.lower()] + _SHIFTS[accidental], True
