@@ -15,7 +15,7 @@ from keymapper.formats.sfz.region import SfzRegion
 from keymapper.formats.sfz.region_builder import RegionBuilder
 from keymapper.formats.sfz.text import PlacedHeader, PlacedOpcode, SourceText
 
-_MAX_OPCODES = 10_000_000
+_MAX_OPCODES = 5_000_000
 _LEVELS = ("global", "master", "group")
 
 
