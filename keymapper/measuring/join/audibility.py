@@ -1,0 +1,72 @@
+"""All cues of a join together."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from keymapper.errors import MeasurementError
+from keymapper.measuring.join.cycling import frozen_db, repetition_db, wobble_db
+from keymapper.measuring.join.levels import FINE, THIRDS, WIDE, views
+from keymapper.measuring.join.novelty import Ground, measure_natural, novelty_db
+from keymapper.measuring.join.pitch_step import pitch_step_db
+from keymapper.measuring.join.sustain import natural_range
+from keymapper.model.loop import JoinAudibility, Loop
+
+FLOOR_DB = -20.0
+CLICK_REACH_SECONDS, CLICK_DB = 0.008, 2.0
+STEP_REACH_SECONDS, STEP_DB = 0.120, 0.6
+
+
+def join_audibility(
+    reference: np.ndarray, played: np.ndarray, rate: int, loop: Loop
+) -> JoinAudibility:
+    """Return how far each cue of a loop's join lies over its threshold, in dB, at least -20.
+
+    Click, step and level compare the surroundings of the join with the nearest the note does by
+    itself; wobble and repetition look at the loop going round; pitch at the step of tuning.
+
+    reference : float, shape (frames, channels): the note as recorded (flattened where the shipped
+        audio is).
+    played : float, same channels and frame positions, at least up to the loop's end: what ships.
+    rate : frames a second.
+
+    Raises MeasurementError for a loop outside the audio.
+    """
+    start, end = loop.start_frame, loop.end_frame
+    if not 0 <= start < end <= min(len(played), len(reference)):
+        raise MeasurementError(
+            f"loop {start}..{end} does not lie inside the audio of {len(played)} frames"
+        )
+    first, last = natural_range(reference, rate, start, end)
+    ground = Ground(
+        natural=views(reference[first:last]),
+        natural_start=first,
+        shipped=views(played),
+        rate=rate,
+        start=start,
+        end=end,
+    )
+    thirds = measure_natural(ground, THIRDS)
+    click = novelty_db(ground, measure_natural(ground, FINE), CLICK_REACH_SECONDS, CLICK_DB)
+    step = novelty_db(ground, thirds, STEP_REACH_SECONDS, STEP_DB)
+    level = novelty_db(ground, measure_natural(ground, WIDE), STEP_REACH_SECONDS, STEP_DB)
+    wobble = wobble_db(ground, thirds) if thirds else None
+    repetition = repetition_db(ground, thirds) if thirds else None
+    pitch = pitch_step_db(ground)
+    cues = [cue for cue in (click, step, level, wobble, repetition, pitch) if cue is not None]
+    return JoinAudibility(
+        click_db=_floored(click),
+        step_db=_floored(step),
+        level_db=_floored(level),
+        wobble_db=None if wobble is None else _floored(wobble),
+        repetition_db=None if repetition is None else _floored(repetition),
+        pitch_db=_floored(pitch),
+        worst_db=_floored(max(cues)),
+        frozen_db=round(frozen_db(ground, thirds), 2) if thirds else None,
+    )
+
+
+def _floored(decibels: float) -> float:
+    return round(max(FLOOR_DB, decibels), 2) if not math.isnan(decibels) else FLOOR_DB

@@ -1,0 +1,115 @@
+"""How far a join is from anything the note does by itself."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from keymapper.measuring.join.levels import Analysis, floor_power, levels_db, masked_powers
+from keymapper.measuring.join.sustain import played
+
+NATURAL_PATCHES = 48
+YARDSTICK = 1.12
+LATER_WRAP_SECONDS = 0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ground:
+    """One judged loop: the natural sustain, the shipped audio (both as views), loop and rate."""
+
+    natural: np.ndarray
+    natural_start: int
+    shipped: np.ndarray
+    rate: int
+    start: int
+    end: int
+
+    def wraps(self) -> list[int]:
+        """Frames of play at which a join is looked at: the first, and a settled one if short."""
+        length = self.end - self.start
+        later = math.ceil(LATER_WRAP_SECONDS * self.rate / length)
+        return [self.end] if later <= 1 else [self.end, self.end + later * length]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NaturalLevels:
+    """Band levels of the natural sustain and the floor they were measured over."""
+
+    levels_db: np.ndarray
+    floor: float
+    analysis: Analysis
+
+
+def measure_natural(ground: Ground, analysis: Analysis) -> NaturalLevels | None:
+    """Return the band levels of the natural sustain; None if it is shorter than one window."""
+    if ground.natural.shape[1] < round(analysis.window_seconds * ground.rate):
+        return None
+    masked = masked_powers(ground.natural, ground.rate, analysis)
+    floor = floor_power(masked)
+    return NaturalLevels(levels_db=levels_db(masked, floor), floor=floor, analysis=analysis)
+
+
+def novelty_db(
+    ground: Ground, natural: NaturalLevels | None, reach_seconds: float, least_db: float
+) -> float:
+    """Return how far the join's surroundings lie from the nearest natural ones, over threshold.
+
+    The rms level difference over a patch of ``reach_seconds`` to both sides, at the natural place
+    where it is least (places over the loop's own points left out), against ``least_db`` or the
+    95th percentile of the same for natural patches, whichever is more.
+    """
+    if natural is None:
+        return -math.inf
+    hop = max(1, round(natural.analysis.hop_seconds * ground.rate))
+    window = round(natural.analysis.window_seconds * ground.rate)
+    half = round(reach_seconds / natural.analysis.hop_seconds)
+    width = min(2 * half + 1, max(1, len(natural.levels_db) // 3) | 1)
+    half = width // 2
+    places = len(natural.levels_db) - width + 1
+    if places < 3:
+        return -math.inf
+    centres = ground.natural_start + window // 2 + (np.arange(places) + half) * hop
+    joins = []
+    for wrap in ground.wraps():
+        first = wrap - half * hop - window // 2
+        audio = played(
+            ground.shipped, ground.start, ground.end, first, first + 2 * half * hop + window
+        )
+        joins.append(levels_db(masked_powers(audio, ground.rate, natural.analysis), natural.floor))
+    taken = np.minimum(np.abs(centres - ground.start), np.abs(centres - ground.end)) < half * hop
+    if taken.all():
+        taken[:] = False
+    apart = _distances(natural.levels_db, np.stack(joins))
+    apart[:, taken] = np.inf
+    threshold = max(least_db, YARDSTICK * _own_novelty_db(natural.levels_db, width))
+    return 20 * math.log10(max(float(apart.min(axis=1).max()), 1e-6) / threshold)
+
+
+def _own_novelty_db(levels: np.ndarray, width: int) -> float:
+    """95th percentile of the distance from natural patches to the nearest other natural patch."""
+    places = len(levels) - width + 1
+    chosen = np.unique(np.linspace(0, places - 1, NATURAL_PATCHES).astype(int))
+    patches = np.stack([levels[place : place + width] for place in chosen])
+    apart = _distances(levels, patches)
+    near = np.abs(np.arange(places) - chosen[:, None]) < width // 2
+    apart[near] = np.inf
+    nearest = apart.min(axis=1)
+    nearest = nearest[np.isfinite(nearest)]
+    return float(np.percentile(nearest, 95)) if len(nearest) else 0.0
+
+
+def _distances(levels: np.ndarray, patches: np.ndarray) -> np.ndarray:
+    """Rms difference of each patch from every place, shape (patches, places)."""
+    offset = levels.mean(axis=0)
+    levels, patches = levels - offset, patches - offset
+    width = patches.shape[1]
+    places = len(levels) - width + 1
+    cross = np.zeros((len(patches), places), dtype=np.float32)
+    for step in range(width):
+        cross += patches[:, step] @ levels[step : step + places].T
+    sums = np.concatenate([[0.0], np.cumsum((levels.astype(float) ** 2).sum(axis=1))])
+    own = sums[width:] - sums[:-width]
+    squared = (patches.astype(float) ** 2).sum(axis=(1, 2))[:, None] + own - 2 * cross
+    return np.asarray(np.sqrt(np.maximum(squared, 0) / (width * levels.shape[1])))

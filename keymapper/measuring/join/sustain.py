@@ -1,0 +1,49 @@
+"""The natural sustain a join is judged against, and the looped sound as it is played."""
+
+from __future__ import annotations
+
+import numpy as np
+
+ONSET_BELOW_PEAK_DB = 20.0
+ATTACK_SECONDS = 0.060
+REACH_SECONDS = 1.5
+LONGEST_SECONDS = 5.0
+FADED_DB = 6.0
+
+
+def natural_range(reference: np.ndarray, rate: int, start: int, end: int) -> tuple[int, int]:
+    """Return the half-open frame range of the sustain around a loop, at most 5 s.
+
+    From 60 ms after the onset or 1.5 s before the loop, whichever is later, to the last frame
+    within 6 dB of the loop's median level, at most 1.5 s after its end.
+
+    reference : float, shape (frames, channels).
+    """
+    block = max(1, round(0.010 * rate))
+    count = len(reference) // block
+    if count == 0:
+        return 0, len(reference)
+    power = (reference[: count * block].astype(float) ** 2).reshape(count, -1).mean(axis=1)
+    smooth = np.convolve(np.pad(power, 2, mode="edge"), np.full(5, 0.2), mode="valid")
+    level = 10 * np.log10(np.maximum(smooth, 1e-20))
+    onset = int(np.argmax(level > level.max() - ONSET_BELOW_PEAK_DB)) * block
+    reach = round(REACH_SECONDS * rate)
+    first = max(onset + round(ATTACK_SECONDS * rate), start - reach)
+    first = min(first, max(0, end - 2 * block))
+    inside = level[start // block : max(start // block + 1, end // block)]
+    sounding = np.flatnonzero(level >= np.median(inside) - FADED_DB)
+    last = (int(sounding[-1]) + 1) * block if len(sounding) else end
+    if last >= count * block:
+        last = len(reference)
+    last = min(max(last, end), end + reach, len(reference), first + round(LONGEST_SECONDS * rate))
+    return first, max(last, first + 1)
+
+
+def played(samples: np.ndarray, start: int, end: int, first: int, last: int) -> np.ndarray:
+    """Return frames [first, last) of the sound a player makes: the head, then the loop for ever.
+
+    samples : float, shape (views, frames).
+    """
+    index = np.arange(first, last)
+    wrapped = np.where(index < end, index, start + (index - start) % (end - start))
+    return np.asarray(samples[:, np.maximum(wrapped, 0)])

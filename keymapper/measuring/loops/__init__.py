@@ -1,0 +1,13 @@
+"""Loops nobody hears: where a note may loop, and the audio that makes the join vanish.
+
+::
+
+    region ─▶ flattening ─▶ features ─▶ candidates ─▶ cost ─▶ search ─▶ verdict ─▶ crossfade
+
+The measure that judges the result (``keymapper.measuring.join``) shares no code with it.
+"""
+
+from keymapper.measuring.loops.baking import bake_loop, flattened
+from keymapper.measuring.loops.finding import find_loop
+
+__all__ = ["bake_loop", "find_loop", "flattened"]

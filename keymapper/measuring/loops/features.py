@@ -1,0 +1,132 @@
+"""Band levels of a sustain over time: what the search compares to find a seamless join."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import fft
+
+WINDOW_SECONDS = 0.043
+HOP_SECONDS = 0.010
+BANDS = 24
+LOWEST_HZ = 120.0
+HIGHEST_HZ = 16000.0
+FLOOR_DB = -60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandPowers:
+    """Powers of one stretch in bands: ``powers`` has shape (views, times, bands).
+
+    Time ``t`` is centred on frame ``first_frame + t * hop_frames``. A stereo note has three
+    views (left, right, their mean), so that the image and the mono sum count.
+    """
+
+    powers: np.ndarray
+    edges_hz: np.ndarray
+    first_frame: int
+    hop_frames: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Envelope:
+    """Masked levels of one stretch in dB: ``levels_db`` has shape (times, views x bands)."""
+
+    levels_db: np.ndarray
+    first_frame: int
+    hop_frames: int
+
+    def index_at(self, frames: np.ndarray) -> np.ndarray:
+        """Nearest time index of each frame, kept inside the envelope."""
+        nearest = np.rint((np.asarray(frames) - self.first_frame) / self.hop_frames)
+        return np.asarray(np.clip(nearest, 0, len(self.levels_db) - 1).astype(int))
+
+
+def power_spectra(samples: np.ndarray, window_frames: int, hop_frames: int) -> np.ndarray:
+    """Return Hann power spectra, shape (views, times, bins); the first starts at frame 0.
+
+    samples : float, shape (frames, channels); frames >= window_frames.
+    """
+    window = np.hanning(window_frames + 1)[:-1].astype(np.float32)
+    columns = np.ascontiguousarray(samples.T, dtype=np.float32)
+    spectra = []
+    for column in columns:
+        frames = np.lib.stride_tricks.sliding_window_view(column, window_frames)[::hop_frames]
+        spectra.append(fft.rfft(frames * window, axis=1))
+    if len(spectra) == 2:
+        spectra.append((spectra[0] + spectra[1]) / 2)
+    return np.stack([s.real**2 + s.imag**2 for s in spectra])
+
+
+def measure_band_powers(
+    samples: np.ndarray, rate: int, start_frame: int, end_frame: int
+) -> BandPowers:
+    """Return the powers in about 24 bands up to 16 kHz every 10 ms between two frames.
+
+    samples : float, shape (frames, channels), full scale 1.0.
+    """
+    window = min(
+        fft.next_fast_len(round(WINDOW_SECONDS * rate), real=True), end_frame - start_frame
+    )
+    hop = round(HOP_SECONDS * rate)
+    power = power_spectra(samples[start_frame:end_frame], window, hop)
+    edges = band_edges_hz(rate)
+    bins = np.ceil(edges * window / rate).astype(int)
+    return BandPowers(
+        powers=np.add.reduceat(power[:, :, : bins[-1]], bins[:-1], axis=2),
+        edges_hz=edges,
+        first_frame=start_frame + window // 2,
+        hop_frames=hop,
+    )
+
+
+def band_edges_hz(rate: int) -> np.ndarray:
+    """Edges of the bands: equal ratios up to 16 kHz, none narrower than the window resolves."""
+    top = min(HIGHEST_HZ, 0.49 * rate)
+    edges = [0.0, LOWEST_HZ]
+    ratio = (top / LOWEST_HZ) ** (1 / (BANDS - 1))
+    while edges[-1] < top * 0.99:
+        edges.append(min(top, max(edges[-1] * ratio, edges[-1] + 1 / WINDOW_SECONDS)))
+    return np.array(edges)
+
+
+def masked_levels(bands: BandPowers) -> Envelope:
+    """Return band levels with the spread of masking, floored 60 dB under the mean power.
+
+    Masking falls by 12 dB a Bark upwards and 25 dB a Bark downwards; what a loud neighbour
+    covers does not move the level of a band (E. Zwicker, H. Fastl, "Psychoacoustics", ch. 4).
+    """
+    centres = (bands.edges_hz[:-1] + bands.edges_hz[1:]) / 2
+    bark = 13 * np.arctan(0.00076 * centres) + 3.5 * np.arctan((centres / 7500) ** 2)
+    above = bark[:, None] - bark[None, :]
+    spread = 10 ** np.where(above > 0, -1.2 * above, 2.5 * above)
+    masked = bands.powers @ spread.T.astype(np.float32)
+    floor = float(masked.mean()) * 10 ** (FLOOR_DB / 10) + 1e-20
+    levels = 10 * np.log10(masked + floor)
+    return Envelope(
+        levels_db=np.concatenate(list(levels), axis=1),
+        first_frame=bands.first_frame,
+        hop_frames=bands.hop_frames,
+    )
+
+
+def detrended(levels_db: np.ndarray) -> np.ndarray:
+    """Band levels less the straight line that fits each best."""
+    time = np.arange(len(levels_db), dtype=levels_db.dtype)
+    time -= time.mean()
+    centred = levels_db - levels_db.mean(axis=0)
+    slope = time @ centred / max(float(time @ time), 1.0)
+    return np.asarray(centred - time[:, None] * slope)
+
+
+def movement_db(levels_db: np.ndarray) -> float:
+    """Return the rms of band levels about their linear trend, in dB."""
+    return float(math.sqrt(np.mean(detrended(levels_db) ** 2)))
+
+
+def wanted_length_seconds(movement: float, region_seconds: float) -> float:
+    """Loop length worth having: the more a sound moves, the longer, up to 70 % of the sustain."""
+    wanted = float(np.interp(movement, [0.2, 1.0, 2.0, 4.0], [0.2, 0.6, 1.2, 1.5]))
+    return min(wanted, 0.7 * region_seconds)

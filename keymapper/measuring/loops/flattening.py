@@ -1,0 +1,99 @@
+"""Taking a gentle decay out of the audio, so that a long loop of it stays level."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import fft
+
+from keymapper.measuring.loops.features import BandPowers, band_edges_hz
+from keymapper.model.loop import Flattening
+
+LEAST_TREND_DB = 1.0
+UNEVENNESS_DB = 0.4
+FITTED_PART = 0.7
+WEAK_BAND_DB = -40.0
+LARGEST_GAIN_DB = 30.0
+WINDOW_SECONDS = 0.043
+
+
+def find_flattening(bands: BandPowers, rate: int) -> Flattening | None:
+    """Return the trend to take out of a sustain, or None when it is level or uneven.
+
+    A trend is flattened when the medians of six equal parts move one way (within 0.4 dB) by
+    more than 1 dB. The slope of each band is fitted over the last 70 %; bands 40 dB under the
+    loudest use the slope of the whole.
+    """
+    channels = min(2, len(bands.powers))
+    power = bands.powers[:channels].sum(axis=0, dtype=float) + 1e-20
+    whole = 10 * np.log10(power.sum(axis=1))
+    if len(whole) < 12:
+        return None
+    parts = np.array([np.median(part) for part in np.array_split(whole, 6)])
+    fall = parts[0] - parts[-1]
+    steps = np.diff(parts) * (-1 if fall > 0 else 1)
+    if abs(fall) <= LEAST_TREND_DB or steps.min() < -UNEVENNESS_DB:
+        return None
+    first = round(len(whole) * (1 - FITTED_PART))
+    hop_seconds = bands.hop_frames / rate
+    broadband = float(_slopes_per_second(whole[first:, None], hop_seconds)[0])
+    slopes = _slopes_per_second(10 * np.log10(power[first:]), hop_seconds)
+    mean = 10 * np.log10(power[first:].mean(axis=0))
+    slopes = np.where(mean < mean.max() + WEAK_BAND_DB, broadband, slopes)
+    smooth = np.convolve(np.pad(slopes, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
+    return Flattening(
+        start_frame=bands.first_frame + first * bands.hop_frames,
+        decay_db_per_second=round(-broadband, 3),
+        band_decays_db_per_second=tuple(round(-float(slope), 2) for slope in smooth),
+    )
+
+
+def _slopes_per_second(levels_db: np.ndarray, hop_seconds: float) -> np.ndarray:
+    time = np.arange(len(levels_db)) * hop_seconds
+    time -= time.mean()
+    return np.asarray(time @ levels_db / (time @ time))
+
+
+def flatten(samples: np.ndarray, rate: int, flattening: Flattening, end_frame: int) -> np.ndarray:
+    """Return the audio with the trend taken out from ``start_frame`` to ``end_frame``.
+
+    A time-varying equaliser: Hann frames of 43 ms with 75 % overlap, each bin raised by its
+    band's decay times the time since the start, at most 30 dB; after the end the gain stays.
+    Frames before the start are untouched.
+
+    samples : float, shape (frames, channels), full scale 1.0.
+    """
+    hop = fft.next_fast_len(round(WINDOW_SECONDS * rate / 4), real=True)
+    window_frames = 4 * hop
+    start = flattening.start_frame
+    before = min(start, window_frames)
+    part = samples[start - before :].T.astype(np.float32)
+    length = part.shape[1]
+    times = -(-length // hop) + 4
+    padded = np.zeros((len(part), (times + 3) * hop), dtype=np.float32)
+    padded[:, 3 * hop : 3 * hop + length] = part
+    centres = (np.arange(times) - 1) * hop - before
+    seconds = np.clip(centres, 0, max(0, end_frame - start)) / rate
+    decays = _decay_of_bins(flattening, window_frames, rate)
+    gain_db = np.clip(seconds[:, None] * decays, -LARGEST_GAIN_DB, LARGEST_GAIN_DB)
+    gain = (10 ** (gain_db / 20) / 1.5).astype(np.float32)
+    window = np.hanning(window_frames + 1)[:-1].astype(np.float32)
+    flat = np.array(samples, dtype=np.float64 if samples.dtype == np.float64 else np.float32)
+    for channel, column in enumerate(padded):
+        frames = np.lib.stride_tricks.sliding_window_view(column, window_frames)[::hop]
+        changed = fft.irfft(fft.rfft(frames * window, axis=1) * gain, n=window_frames, axis=1)
+        changed = (changed * window).reshape(times, 4, hop)
+        summed = np.zeros((times + 3, hop), dtype=np.float32)
+        for quarter in range(4):
+            summed[quarter : quarter + times] += changed[:, quarter]
+        result = summed.ravel()[3 * hop : 3 * hop + length]
+        flat[start:, channel] = result[before:]
+    return flat
+
+
+def _decay_of_bins(flattening: Flattening, window_frames: int, rate: int) -> np.ndarray:
+    edges_hz = band_edges_hz(rate)
+    centres = (edges_hz[:-1] + edges_hz[1:]) / 2
+    bins = np.arange(window_frames // 2 + 1) * rate / window_frames
+    return np.interp(
+        np.log2(bins + 20), np.log2(centres + 20), flattening.band_decays_db_per_second
+    ).astype(np.float32)

@@ -1,0 +1,137 @@
+"""The long and the short loop of a sustain, each with its cost."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from keymapper.measuring.loops.candidates import (
+    Bounds,
+    Candidates,
+    achievable_distance_db,
+    joined,
+    pair_candidates,
+    pair_distances_db,
+    waveform_candidates,
+)
+from keymapper.measuring.loops.cost import WAVEFORM_WEIGHT, Sustain, costs, periodicity
+from keymapper.measuring.loops.features import (
+    HOP_SECONDS,
+    Envelope,
+    movement_db,
+)
+from keymapper.measuring.loops.region import SustainRegion
+from keymapper.measuring.loops.waveform import (
+    TEMPLATE_SECONDS,
+    coarse_wave,
+    full_rate_correlations,
+)
+from keymapper.model.loop import Loop
+
+SHORTEST_LONG_SECONDS = 0.1
+SHORTEST_SECONDS = 0.020
+LONGEST_SHORT_SECONDS = 0.065
+SHORT_ENDS = 6
+SHORT_TEMPLATE_SECONDS = 0.040
+REFINED = 10
+LEAST_LEAD_SECONDS = 0.005
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundLoop:
+    """A loop, the waveform correlation at its join, and its cost."""
+
+    loop: Loop
+    correlation: float
+    cost: float
+
+
+def measure_sustain(envelope: Envelope, rate: int) -> Sustain:
+    """Return what the search needs to know about the movement of a sustain."""
+    distances = pair_distances_db(envelope)
+    return Sustain(
+        envelope=envelope,
+        distances=distances,
+        achievable_db=achievable_distance_db(distances, round(0.1 / HOP_SECONDS)),
+        movement_db=movement_db(envelope.levels_db),
+        periodicity=periodicity(envelope.levels_db),
+        rate=rate,
+    )
+
+
+def find_long_loop(
+    samples: np.ndarray, sustain: Sustain, region: SustainRegion, bounds: Bounds
+) -> FoundLoop | None:
+    """Return the cheapest loop within the bounds, refined at full rate; None if none fits."""
+    rate = sustain.rate
+    coarse = coarse_wave(samples, rate, region.start_frame, region.end_frame)
+    if coarse.template_frames < 8:
+        return None
+    found = joined(
+        waveform_candidates(coarse, bounds, rate),
+        pair_candidates(coarse, sustain.envelope, sustain.distances, sustain.achievable_db, bounds),
+    )
+    if len(found.starts) == 0:
+        return None
+    total = costs(found, sustain, bounds)
+    best = np.argsort(total, kind="stable")[:REFINED]
+    refined = [
+        _refined(samples, found, int(index), float(total[index]), coarse.factor, rate)
+        for index in best
+        if np.isfinite(total[index])
+    ]
+    return min(refined, key=lambda candidate: candidate.cost, default=None)
+
+
+def _refined(
+    samples: np.ndarray, found: Candidates, index: int, cost: float, factor: int, rate: int
+) -> FoundLoop:
+    """Move the start to the best frame within one coarse sample, and correct the cost."""
+    start, end = int(found.starts[index]), int(found.ends[index])
+    template = min(round(TEMPLATE_SECONDS * rate), start - factor)
+    starts = np.arange(start - factor, start + factor + 1)
+    rho = full_rate_correlations(samples, starts, end, template)
+    best = int(np.argmax(rho))
+    return FoundLoop(
+        loop=Loop(start_frame=int(starts[best]), end_frame=end),
+        correlation=float(rho[best]),
+        cost=cost + WAVEFORM_WEIGHT * float(found.correlation[index] - rho[best]),
+    )
+
+
+def find_short_loop(
+    samples: np.ndarray, sustain: Sustain, region: SustainRegion, f0_hz: float | None
+) -> FoundLoop | None:
+    """Return the best loop of 20 to 65 ms (one whole period under 50 Hz); None if none fits.
+
+    At six ends in the last 40 % of the sustain the best-correlated start is sought. At 20 ms and
+    more a whole-frame length is within 1 cent of a whole number of periods.
+    """
+    rate = sustain.rate
+    shortest = round(SHORTEST_SECONDS * rate)
+    longest = round(max(LONGEST_SHORT_SECONDS, 1.2 / f0_hz if f0_hz else 0) * rate)
+    template = round(SHORT_TEMPLATE_SECONDS * rate)
+    first_end = max(
+        region.start_frame + longest + template,
+        region.end_frame - round(0.4 * (region.end_frame - region.start_frame)),
+    )
+    ends = np.unique(np.linspace(first_end, region.end_frame, SHORT_ENDS).astype(int))
+    options = []
+    for end in ends[ends <= region.end_frame]:
+        starts = np.arange(end - longest, end - shortest + 1)
+        if starts[0] - template < 0:
+            continue
+        rho = full_rate_correlations(samples, starts, int(end), template)
+        best = int(np.argmax(rho))
+        near = sustain.envelope.index_at(np.array([starts[best], end]))
+        levels = sustain.envelope.levels_db[near[0] : near[1] + 1]
+        moving = float(np.sqrt(np.mean((levels - levels.mean(axis=0)) ** 2)))
+        options.append(
+            FoundLoop(
+                loop=Loop(start_frame=int(starts[best]), end_frame=int(end)),
+                correlation=float(rho[best]),
+                cost=9 * (1 - float(rho[best])) + 0.83 * moving + 0.6 * sustain.movement_db,
+            )
+        )
+    return min(options, key=lambda candidate: candidate.cost, default=None)
