@@ -1,0 +1,152 @@
+"""The pitch of a note: roughly, exactly, its course, and what is in doubt."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from keymapper.measuring.pitch.candidates import find_candidates
+from keymapper.measuring.pitch.course import Swing, fit_swing, pitch_track
+from keymapper.measuring.pitch.error_bar import tuning_error
+from keymapper.measuring.pitch.features import (
+    candidate_features,
+    candidate_scores,
+    load_weights,
+    probabilities,
+)
+from keymapper.measuring.pitch.fine import FinePitch, fine_pitch
+from keymapper.measuring.pitch.second_opinion import second_opinion
+from keymapper.measuring.pitch.spectra import average_spectrum
+from keymapper.measuring.pitch.sustain import Array, Sustain, find_sustain, mono_mix
+from keymapper.model.pitch import FIRST_PARTIAL, PERIOD, Pitch
+
+SURE = 0.97
+LEAST_CONFIDENCE = 0.90
+OPINION_WEIGHT = 0.5
+WIDEST_ERROR_CENTS = 5.0
+COARSE_ERROR_CENTS = 15.0
+LEAST_PERIODS = 4.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coarse:
+    """The likeliest fundamental, its probability, and the probability of no pitch at all."""
+
+    f0_hz: float
+    probability: float
+    no_pitch: float
+
+
+def measure_pitch(samples: Array, rate: float, *, reference_hz: float = 440.0) -> Pitch:
+    """Return the pitch of one note, in cents against equal temperament, with its error bar.
+
+    Coarse: candidates of two autocorrelations and a harmonic comb, judged by one softmax; a
+    neural second opinion when that is unsure. Fine: a vote of the partials' frequencies. Course:
+    the phase advance of the strongest harmonics.
+
+    samples : float, shape (frames, channels), full scale 1.0; may be empty.
+    rate : frames a second, 8000 to 192000.
+    reference_hz : frequency of A4 (key 69).
+
+    Silence, noise and sounds too short give a `Pitch` that is flagged as doubtful; nothing raises.
+    """
+    sustain = find_sustain(mono_mix(samples), float(rate))
+    coarse = None if sustain is None else coarse_pitch(sustain)
+    if sustain is None or coarse is None:
+        return _no_pitch(reference_hz, 1.0)
+    if coarse.no_pitch > LEAST_CONFIDENCE:
+        return _no_pitch(reference_hz, coarse.no_pitch)
+    fine = fine_pitch(sustain, coarse.f0_hz)
+    swing = None if fine is None else _swing_of(fine)
+    return _pitch_of(sustain, coarse, fine, swing, reference_hz)
+
+
+def coarse_pitch(sustain: Sustain) -> Coarse | None:
+    """Return the likeliest fundamental of a note; None when there is no candidate at all."""
+    spectrum = average_spectrum(sustain)
+    f0_hz = find_candidates(spectrum)
+    if not len(f0_hz):
+        return None
+    scores = candidate_scores(candidate_features(spectrum, f0_hz), load_weights())
+    odds = probabilities(scores)
+    if odds[:-1].max() < SURE:
+        odds = probabilities(scores + OPINION_WEIGHT * (second_opinion(sustain, f0_hz) + 2.0))
+    best = int(np.argmax(odds[:-1]))
+    return Coarse(f0_hz=float(f0_hz[best]), probability=float(odds[best]), no_pitch=float(odds[-1]))
+
+
+def _swing_of(fine: FinePitch) -> Swing | None:
+    track = pitch_track(fine.harmonics, fine.start_seconds, fine.end_seconds)
+    return None if track is None else fit_swing(track)
+
+
+def _is_modulated(swing: Swing | None) -> bool:
+    if swing is None:
+        return False
+    least = 0.5 if swing.cycles >= 3 else 0.85
+    return swing.depth_cents > 1.5 and swing.explained > least and swing.coherence > 0.5
+
+
+def _pitch_of(
+    sustain: Sustain, coarse: Coarse, fine: FinePitch | None, swing: Swing | None, reference: float
+) -> Pitch:
+    modulated = _is_modulated(swing)
+    f0_hz, error = coarse.f0_hz, COARSE_ERROR_CENTS
+    if fine is not None:
+        f0_hz, error = fine.f0_hz, tuning_error(fine, swing, modulated=modulated)
+        if swing is not None and modulated:
+            f0_hz = fine.harmonics.f0_hz * 2 ** (swing.mean_cents / 1200)
+    periods = f0_hz * sustain.seconds
+    key = 69 + 12 * math.log2(f0_hz / reference)
+    root = round(key)
+    found = {
+        "unsure-key": coarse.probability < LEAST_CONFIDENCE or not 0 <= root <= 127,
+        "wide-error-bar": error > WIDEST_ERROR_CENTS,
+        "few-periods": periods < LEAST_PERIODS,
+        "partials-disagree": fine is None,
+    }
+    doubts = tuple(word for word, holds in found.items() if holds)
+    spread = None if fine is None else fine.vote.spread_cents
+    return Pitch(
+        root_key=min(max(root, 0), 127),
+        tuning_cents=100 * (key - root),
+        tuning_error_cents=error,
+        f0_hz=f0_hz,
+        pitch_confidence=coarse.probability,
+        definition=PERIOD if fine is not None and fine.is_period else FIRST_PARTIAL,
+        doubtful=bool(doubts),
+        doubts=doubts,
+        drift_cents_per_second=swing.drift_cents_per_second if swing else None,
+        vibrato_hz=swing.rate_hz if swing and modulated else None,
+        vibrato_depth_cents=swing.depth_cents if swing and modulated else None,
+        glide_cents=None,
+        settle_seconds=None,
+        detuning_width_cents=2 * spread if spread else None,
+        inharmonicity=fine.vote.inharmonicity or None if fine else None,
+        periods=periods,
+        reference_hz=reference,
+    )
+
+
+def _no_pitch(reference_hz: float, probability: float) -> Pitch:
+    return Pitch(
+        root_key=None,
+        tuning_cents=None,
+        tuning_error_cents=None,
+        f0_hz=None,
+        pitch_confidence=1 - probability,
+        definition=None,
+        doubtful=True,
+        doubts=("no-pitch",),
+        drift_cents_per_second=None,
+        vibrato_hz=None,
+        vibrato_depth_cents=None,
+        glide_cents=None,
+        settle_seconds=None,
+        detuning_width_cents=None,
+        inharmonicity=None,
+        periods=None,
+        reference_hz=reference_hz,
+    )

@@ -1,0 +1,119 @@
+"""Where each harmonic lies within a window of the note, and how surely."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import fft
+
+from keymapper.measuring.pitch.harmonics import Harmonics, flatten
+from keymapper.measuring.pitch.sustain import Array
+
+CENTS_PER_RATIO = 1200 / np.log(2)
+SNR_LEAST = 12.0
+MEDIAN_TO_MEAN = 0.69
+SKIRT_DB = -27.0
+LINE_WIDTH = 0.8
+FLOOR_CENTS = 0.03
+RING_POINTS = 48
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Partials:
+    """The partials found in one window, one entry each.
+
+    ``frequencies_hz``; ``spreads_hz`` (rms width beyond the window's own); ``is_line``;
+    ``sigmas_cents`` (standard error); ``amplitudes``; ``orders``; ``window_seconds``.
+    """
+
+    f0_hz: float
+    orders: Array
+    frequencies_hz: Array
+    spreads_hz: Array
+    is_line: Array
+    sigmas_cents: Array
+    amplitudes: Array
+    window_seconds: float
+
+
+def measure_partials(harmonics: Harmonics, start_seconds: float, end_seconds: float) -> Partials:
+    """Return frequency, width and certainty of each harmonic found in a Hann window.
+
+    A partial narrower than 0.8 / window is a line: interpolated between its two highest bins,
+    d = (2 r - 1) / (r + 1), exact for a Hann window (Grandke 1983). A wider one is a cluster: the
+    centroid of the power above the noise floor.
+    """
+    first = max(0, round(start_seconds * harmonics.point_hz))
+    last = min(harmonics.signals.shape[1], round(end_seconds * harmonics.point_hz))
+    points = max(last - first, 4)
+    signals = harmonics.signals[:, first : first + points]
+    points = signals.shape[1]
+    hann = (0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(points) + 0.5) / points)).astype(np.float32)
+    level = np.sqrt(np.mean(signals.real**2 + signals.imag**2, axis=1))
+    spectra = fft.fftshift(fft.fft(flatten(signals, harmonics.point_hz) * hann, axis=1), axes=1)
+    seconds = points / harmonics.point_hz
+    power = (spectra.real**2 + spectra.imag**2).astype(np.float64)
+    bins = np.arange(points) - points // 2
+    expected = harmonics.orders * harmonics.f0_hz
+    shift = (expected - harmonics.centres_hz) * seconds
+    return _partials_of(harmonics, power, bins, shift, level, seconds)
+
+
+def _partials_of(
+    harmonics: Harmonics, power: Array, bins: Array, shift: Array, level: Array, seconds: float
+) -> Partials:
+    orders, f0_hz = harmonics.orders, harmonics.f0_hz
+    expected = orders * f0_hz
+    half = harmonics.half_band_hz * seconds
+    reach = np.maximum(np.minimum(0.025 * expected * seconds, 0.76 * half), 3.0)
+    distance = np.abs(bins - shift[:, None])
+    band = distance <= reach[:, None]
+    floor = _ring_floor(power, distance, reach, 0.9 * half)
+    inside = np.where(band, power, 0.0)
+    rows = np.arange(len(orders))
+    top = np.clip(np.argmax(inside, axis=1), 1, power.shape[1] - 2)
+    peak = power[rows, top]
+    clean = np.where(inside > peak[:, None] * 10 ** (SKIRT_DB / 10), inside, 0.0)
+    clean = np.maximum(clean - 3 * floor[:, None], 0.0)
+    total = clean.sum(axis=1) + 1e-30
+    centroid = clean @ bins / total
+    variance = np.maximum(clean @ (bins**2.0) / total - centroid**2, 0.0)
+    width = np.sqrt(variance)
+    left, right = power[rows, top - 1], power[rows, top + 1]
+    ratio = np.sqrt(np.maximum(left, right) / (peak + 1e-30))
+    offset = (2 * ratio - 1) / (ratio + 1) * np.where(right >= left, 1.0, -1.0)
+    is_line = width < LINE_WIDTH
+    place = np.where(is_line, bins[top] + offset, centroid)
+    frequencies = harmonics.centres_hz + place / seconds
+    snr = peak / np.maximum(floor, 1e-30)
+    spread = np.where(is_line, 0.0, np.sqrt(np.maximum(variance - 0.33, 0.0))) / seconds
+    wide = 0.10 / seconds + 0.10 * spread / np.sqrt(np.maximum(1.0, spread * seconds))
+    blur = np.where(is_line, 0.01 / seconds, wide)
+    noise = 0.55 / (seconds * np.sqrt(snr))
+    sigma = CENTS_PER_RATIO / expected * np.sqrt(blur**2 + 1.5 * noise**2)
+    sigma = np.sqrt(sigma**2 + FLOOR_CENTS**2)
+    energy = level * np.sqrt(total / np.maximum(power.sum(axis=1), 1e-30))
+    found = (peak > SNR_LEAST * floor) & (peak > 0) & (frequencies > 0)
+    return Partials(
+        f0_hz=f0_hz,
+        orders=orders[found].astype(np.float64),
+        frequencies_hz=frequencies[found],
+        spreads_hz=spread[found],
+        is_line=is_line[found],
+        sigmas_cents=sigma[found],
+        amplitudes=energy[found],
+        window_seconds=seconds,
+    )
+
+
+def _ring_floor(power: Array, distance: Array, reach: Array, outer: float) -> Array:
+    """Noise power beside each band: the median of the ring around it, as a mean."""
+    ring = (distance > reach[:, None]) & (distance <= np.maximum(outer, reach + 4)[:, None])
+    step = max(1, power.shape[1] // (4 * RING_POINTS))
+    masked = np.where(ring, power, np.nan)[:, ::step]
+    masked.sort(axis=1)
+    count = np.sum(np.isfinite(masked), axis=1)
+    middle = np.maximum((count - 1) // 2, 0)
+    median = masked[np.arange(len(masked)), middle]
+    return np.where(count > 0, np.nan_to_num(median), 0.0) / MEDIAN_TO_MEAN

@@ -1,0 +1,112 @@
+"""The steady part of a note, as one channel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[Any]
+
+LEVEL_SECONDS = 0.01
+SUSTAIN_RANGE_DB = 36.0
+ATTACK_RANGE_DB = 6.0
+ONSET_RANGE_DB = 26.0
+SETTLING_SECONDS = 0.08
+SHORTEST_SECONDS = 0.1
+LONGEST_SECONDS = 5.2
+SILENCE = 1e-6  # -120 dBFS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sustain:
+    """One channel of a note and the frame ranges in it.
+
+    ``mono`` float32, shape (frames,), from the onset to the end of the sound, its mean removed;
+    [start_frame, end_frame) is the steady part, counted in ``mono``; ``onset_frame`` says where
+    ``mono`` begins in the note.
+    """
+
+    mono: Array
+    rate_hz: float
+    onset_frame: int
+    start_frame: int
+    end_frame: int
+
+    @property
+    def seconds(self) -> float:
+        """Length of the steady part."""
+        return (self.end_frame - self.start_frame) / self.rate_hz
+
+
+def mono_mix(samples: Array) -> Array:
+    """Return one channel, float32, shape (frames,): the mean of the channels that agree.
+
+    Channels that correlate below 0.3 with the loudest are left out: inverted sides would cancel.
+
+    samples : float, shape (frames, channels) or (frames,), full scale 1.0; may be empty.
+    """
+    sound = np.asarray(samples, dtype=np.float32)
+    if sound.ndim == 1:
+        sound = sound[:, None]
+    if not sound.size:
+        return np.zeros(0, dtype=np.float32)
+    columns = np.ascontiguousarray(sound.T)
+    columns -= columns.mean(axis=1, dtype=np.float64).astype(np.float32)[:, None]
+    columns = np.nan_to_num(columns, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+    if len(columns) == 1:
+        return np.asarray(columns[0])
+    products = columns @ columns.T
+    energies = np.diag(products)
+    loudest = int(np.argmax(energies))
+    limits = 0.3 * np.sqrt(np.maximum(energies * energies[loudest], 1e-30))
+    agreeing = products[loudest] >= limits
+    agreeing[loudest] = True
+    weights = agreeing.astype(np.float32) / np.float32(agreeing.sum())
+    return np.asarray(weights @ columns)
+
+
+def find_sustain(mono: Array, rate_hz: float) -> Sustain | None:
+    """Return the steady part of a note, or None when it is silent or empty.
+
+    10 ms levels; steady from 80 ms after the first within 6 dB of the loudest to the last within
+    36 dB of it; the whole sound when that leaves less than 0.1 s.
+
+    mono : float32, shape (frames,).
+    rate_hz : frames a second.
+    """
+    step = max(1, round(LEVEL_SECONDS * rate_hz))
+    whole = len(mono) // step
+    if whole == 0:
+        if len(mono) < 3 or float(np.abs(mono).max()) < SILENCE:
+            return None
+        return _sustain_of(mono, rate_hz, 0, 0, len(mono))
+    blocks = mono[: whole * step].reshape(whole, step)
+    power = np.einsum("ij,ij->i", blocks, blocks) / step
+    loudest = float(power.max())
+    if loudest < SILENCE**2:
+        return None
+    sounding = np.flatnonzero(power > loudest * 10 ** (-SUSTAIN_RANGE_DB / 10))
+    onset = int(np.argmax(power > loudest * 10 ** (-ONSET_RANGE_DB / 10))) * step
+    start = int(np.argmax(power > loudest * 10 ** (-ATTACK_RANGE_DB / 10))) * step
+    start += round(SETTLING_SECONDS * rate_hz)
+    end = (int(sounding[-1]) + 1) * step
+    if end - start < SHORTEST_SECONDS * rate_hz:
+        start = onset
+    if end - start < SHORTEST_SECONDS * rate_hz:
+        onset, start, end = 0, 0, len(mono)
+    return _sustain_of(mono, rate_hz, onset, start, end)
+
+
+def _sustain_of(mono: Array, rate_hz: float, onset: int, start: int, end: int) -> Sustain:
+    end = min(end, start + round(LONGEST_SECONDS * rate_hz))
+    onset = max(onset, start - round(LONGEST_SECONDS * rate_hz))
+    return Sustain(
+        mono=mono[onset:end],
+        rate_hz=rate_hz,
+        onset_frame=onset,
+        start_frame=start - onset,
+        end_frame=end - onset,
+    )

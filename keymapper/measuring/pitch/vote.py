@@ -1,0 +1,110 @@
+"""One pitch out of many partials."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from keymapper.measuring.pitch.partials import CENTS_PER_RATIO, Partials
+from keymapper.measuring.pitch.sustain import Array
+
+STRETCHES = np.concatenate([[0.0], np.geomspace(1e-6, 6e-3, 39)])
+HUBER_ROUNDS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Vote:
+    """The pitch most partials agree on.
+
+    ``f0_hz`` first partial of the fit; ``period_hz`` the common period that fits the strong
+    partials; ``share`` of the vote behind it; ``error_cents`` standard error of the mean;
+    ``inharmonicity`` B or 0; ``line_share`` of pure lines; ``spread_cents`` mean relative width of
+    the partials; ``partials`` how many agreed.
+    """
+
+    f0_hz: float
+    period_hz: float
+    share: float
+    error_cents: float
+    inharmonicity: float
+    line_share: float
+    spread_cents: float
+    partials: int
+
+
+def vote(partials: Partials) -> Vote | None:
+    """Return the pitch most partials agree on, or None when there are none.
+
+    Kernel vote over the cents of each partial against its harmonic, for 40 degrees of stretching
+    f_k = k f sqrt(1 + B k^2) (Fletcher 1964), then Huber means of the agreeing ones.
+    """
+    if not len(partials.orders):
+        return None
+    order = partials.orders
+    cents = CENTS_PER_RATIO * np.log(partials.frequencies_hz / (order * partials.f0_hz))
+    relative = partials.amplitudes / partials.amplitudes.max()
+    ballots = np.sqrt(relative)
+    ballots = np.where(partials.spreads_hz > 0.13 * partials.f0_hz, 0.001 * ballots, ballots)
+    width = np.clip(3 * partials.sigmas_cents, 1, 6)
+    stretch = 0.5 * CENTS_PER_RATIO * np.log1p(STRETCHES[:, None] * (order**2 - 1))
+    straight = cents - stretch
+    apart = (straight[:, :, None] - straight[:, None, :]) / width
+    votes = np.sum(ballots[:, None] * np.maximum(0, 1 - apart**2), axis=1)
+    best = votes.max(axis=1)
+    chosen = _choose_stretch(best, straight, votes, width, ballots)
+    centre = straight[chosen, np.argmax(votes[chosen])]
+    inliers = np.abs(straight[chosen] - centre) < width
+    weight = np.where(inliers, ballots / partials.sigmas_cents**2, 0.0)
+    b = float(STRETCHES[chosen])
+    level, b = _refine(cents, order, weight, b)
+    share = float(best[chosen] / ballots.sum())
+    residual = cents - 0.5 * CENTS_PER_RATIO * np.log1p(b * (order**2 - 1)) - level
+    used = weight / weight.sum()
+    effective = 1 / np.sum(used**2)
+    scatter = float(np.sum(used * residual**2))
+    formal = 1 / np.sum(np.where(inliers, 1 / partials.sigmas_cents**2, 0.0))
+    strength = relative**2 * order**2 * (np.abs(cents) < 60)
+    period = float(np.sum(strength * cents) / max(float(strength.sum()), 1e-12))
+    width_cents = CENTS_PER_RATIO * partials.spreads_hz / partials.frequencies_hz
+    return Vote(
+        f0_hz=float(partials.f0_hz * 2 ** (level / 1200)),
+        period_hz=float(partials.f0_hz * 2 ** (period / 1200)),
+        share=share,
+        error_cents=float(np.sqrt(formal + scatter / effective)),
+        inharmonicity=b,
+        line_share=float(np.sum(ballots * partials.is_line) / ballots.sum()),
+        spread_cents=float(np.sum(ballots * inliers * width_cents) / np.sum(ballots * inliers)),
+        partials=int(inliers.sum()),
+    )
+
+
+def _choose_stretch(
+    best: Array, straight: Array, votes: Array, width: Array, ballots: Array
+) -> int:
+    """Index of the stretching to believe: none, unless one explains clearly more."""
+    other = int(np.argmax(best))
+    centre = straight[other, np.argmax(votes[other])]
+    inliers = int(np.sum(np.abs(straight[other] - centre) < width))
+    clearly = best[other] > 1.25 * best[0] and best[other] > 0.5 * ballots.sum()
+    return other if clearly and inliers >= 5 else 0
+
+
+def _refine(cents: Array, order: Array, weight: Array, b: float) -> tuple[float, float]:
+    """Huber-weighted mean of the inliers; with stretching, level and B together."""
+    half = 0.5 * CENTS_PER_RATIO
+    level = float(np.sum(weight * (cents - half * np.log1p(b * (order**2 - 1)))) / weight.sum())
+    for _ in range(HUBER_ROUNDS):
+        residual = cents - half * np.log1p(b * (order**2 - 1)) - level
+        middle = float(np.median(np.abs(residual[weight > 0])))
+        limit = max(2 * 1.4826 * middle, 1e-6)
+        robust = weight * np.minimum(1, limit / np.maximum(np.abs(residual), 1e-12))
+        if b > 0:
+            slope = half * (order**2 - 1) / (1 + b * (order**2 - 1))
+            design = np.stack([np.ones_like(slope), slope], axis=1)
+            normal = design.T @ (robust[:, None] * design) + 1e-12 * np.eye(2)
+            step = np.linalg.solve(normal, design.T @ (robust * residual))
+            level, b = level + float(step[0]), max(b + float(step[1]), 0.0)
+        else:
+            level += float(np.sum(robust * residual) / robust.sum())
+    return level, b
