@@ -1,0 +1,1 @@
+"""Play a written instrument key by key and measure what comes out."""
