@@ -15,7 +15,6 @@ SNR_LEAST = 12.0
 MEDIAN_TO_MEAN = 0.69
 SKIRT_DB = -27.0
 LINE_WIDTH = 0.8
-FLOOR_CENTS = 0.03
 RING_POINTS = 48
 
 
@@ -24,7 +23,7 @@ class Partials:
     """The partials found in one window, one entry each.
 
     ``frequencies_hz``; ``spreads_hz`` (rms width beyond the window's own); ``is_line``;
-    ``sigmas_cents`` (standard error); ``amplitudes``; ``orders``; ``window_seconds``.
+    ``noises_cents`` (standard error due to noise); ``amplitudes``; ``orders``; ``window_seconds``.
     """
 
     f0_hz: float
@@ -32,7 +31,7 @@ class Partials:
     frequencies_hz: Array
     spreads_hz: Array
     is_line: Array
-    sigmas_cents: Array
+    noises_cents: Array
     amplitudes: Array
     window_seconds: float
 
@@ -88,11 +87,7 @@ def _partials_of(
     frequencies = harmonics.centres_hz + place / seconds
     snr = peak / np.maximum(floor, 1e-30)
     spread = np.where(is_line, 0.0, np.sqrt(np.maximum(variance - 0.33, 0.0))) / seconds
-    wide = 0.10 / seconds + 0.10 * spread / np.sqrt(np.maximum(1.0, spread * seconds))
-    blur = np.where(is_line, 0.01 / seconds, wide)
-    noise = 0.55 / (seconds * np.sqrt(snr))
-    sigma = CENTS_PER_RATIO / expected * np.sqrt(blur**2 + 1.5 * noise**2)
-    sigma = np.sqrt(sigma**2 + FLOOR_CENTS**2)
+    noise = 1.2 * 0.55 / (seconds * np.sqrt(snr))
     energy = level * np.sqrt(total / np.maximum(power.sum(axis=1), 1e-30))
     found = (peak > SNR_LEAST * floor) & (peak > 0) & (frequencies > 0)
     return Partials(
@@ -101,7 +96,7 @@ def _partials_of(
         frequencies_hz=frequencies[found],
         spreads_hz=spread[found],
         is_line=is_line[found],
-        sigmas_cents=sigma[found],
+        noises_cents=(CENTS_PER_RATIO * noise / expected)[found],
         amplitudes=energy[found],
         window_seconds=seconds,
     )

@@ -11,6 +11,10 @@ from keymapper.measuring.pitch.sustain import Array
 
 STRETCHES = np.concatenate([[0.0], np.geomspace(1e-6, 6e-3, 39)])
 HUBER_ROUNDS = 3
+LINE_BINS = 0.01
+CLUSTER_BINS = 0.25
+FLOOR_CENTS = 0.03
+WIDEST_REACH = 0.16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,20 +46,25 @@ def vote(partials: Partials) -> Vote | None:
     if not len(partials.orders):
         return None
     order = partials.orders
-    cents = CENTS_PER_RATIO * np.log(partials.frequencies_hz / (order * partials.f0_hz))
     relative = partials.amplitudes / partials.amplitudes.max()
     ballots = np.sqrt(relative)
-    ballots = np.where(partials.spreads_hz > 0.13 * partials.f0_hz, 0.001 * ballots, ballots)
-    width = np.clip(3 * partials.sigmas_cents, 1, 6)
+    spreads = CENTS_PER_RATIO * partials.spreads_hz / partials.frequencies_hz
+    common = _weighted_median(spreads, ballots)
+    reach = np.maximum(common, spreads) * order / CENTS_PER_RATIO
+    ballots = np.where(reach > WIDEST_REACH, 0.001 * ballots, ballots)
+    sigmas = _sigmas(partials, spreads, common)
+    cents = CENTS_PER_RATIO * np.log(partials.frequencies_hz / (order * partials.f0_hz))
+    cents = cents - spreads**2 / (2 * CENTS_PER_RATIO)
+    width = np.clip(3 * sigmas, 1, np.maximum(6, 1.5 * sigmas))
     stretch = 0.5 * CENTS_PER_RATIO * np.log1p(STRETCHES[:, None] * (order**2 - 1))
     straight = cents - stretch
-    apart = (straight[:, :, None] - straight[:, None, :]) / width
+    apart = (straight[:, :, None] - straight[:, None, :]) / width[:, None]
     votes = np.sum(ballots[:, None] * np.maximum(0, 1 - apart**2), axis=1)
     best = votes.max(axis=1)
     chosen = _choose_stretch(best, straight, votes, width, ballots)
     centre = straight[chosen, np.argmax(votes[chosen])]
     inliers = np.abs(straight[chosen] - centre) < width
-    weight = np.where(inliers, ballots / partials.sigmas_cents**2, 0.0)
+    weight = np.where(inliers, ballots / sigmas**2, 0.0)
     b = float(STRETCHES[chosen])
     level, b = _refine(cents, order, weight, b)
     share = float(best[chosen] / ballots.sum())
@@ -63,10 +72,9 @@ def vote(partials: Partials) -> Vote | None:
     used = weight / weight.sum()
     effective = 1 / np.sum(used**2)
     scatter = float(np.sum(used * residual**2))
-    formal = 1 / np.sum(np.where(inliers, 1 / partials.sigmas_cents**2, 0.0))
+    formal = 1 / np.sum(np.where(inliers, 1 / sigmas**2, 0.0))
     strength = relative**2 * order**2 * (np.abs(cents) < 60)
     period = float(np.sum(strength * cents) / max(float(strength.sum()), 1e-12))
-    width_cents = CENTS_PER_RATIO * partials.spreads_hz / partials.frequencies_hz
     return Vote(
         f0_hz=float(partials.f0_hz * 2 ** (level / 1200)),
         period_hz=float(partials.f0_hz * 2 ** (period / 1200)),
@@ -74,9 +82,28 @@ def vote(partials: Partials) -> Vote | None:
         error_cents=float(np.sqrt(formal + scatter / effective)),
         inharmonicity=b,
         line_share=float(np.sum(ballots * partials.is_line) / ballots.sum()),
-        spread_cents=float(np.sum(ballots * inliers * width_cents) / np.sum(ballots * inliers)),
+        spread_cents=float(np.sum(ballots * inliers * spreads) / np.sum(ballots * inliers)),
         partials=int(inliers.sum()),
     )
+
+
+def _weighted_median(values: Array, weights: Array) -> float:
+    order = np.argsort(values, kind="stable")
+    half_way = int(np.searchsorted(np.cumsum(weights[order]), 0.5 * weights.sum()))
+    return float(values[order[min(half_way, len(order) - 1)]])
+
+
+def _sigmas(partials: Partials, spreads: Array, common: float) -> Array:
+    """Return the standard error of each partial, in cents.
+
+    Lines: a hundredth of a bin. Clusters: a quarter of a bin, but no more than half the spread;
+    so, too, the low partials of a sound whose spread is ``common`` to most: they beat unresolved.
+    """
+    bin_cents = CENTS_PER_RATIO / (partials.window_seconds * partials.frequencies_hz)
+    spread = np.maximum(spreads, common)
+    blur = np.minimum(0.5 * spread, CLUSTER_BINS * bin_cents)
+    blur = np.maximum(blur, LINE_BINS * bin_cents)
+    return np.sqrt(blur**2 + partials.noises_cents**2 + FLOOR_CENTS**2)
 
 
 def _choose_stretch(
