@@ -1,0 +1,95 @@
+"""Audio files in, as float arrays: WAV (with RF64), AIFF, FLAC, OGG.
+
+Samples are shaped (frames, channels) with full scale 1.0; integers of up to 24 bits are exact
+in float32, so measuring reads float32 and exporting reads float64.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import soundfile
+
+from keymapper.errors import InputError
+from keymapper.formats.wav_chunks import WavLayout, read_wav_layout
+
+AUDIO_SUFFIXES = frozenset(
+    {".wav", ".wave", ".rf64", ".aif", ".aiff", ".aifc", ".flac", ".ogg", ".oga"}
+)
+
+FloatArray = np.ndarray[tuple[int, int], np.dtype[Any]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AudioInfo:
+    """What the header of an audio file says."""
+
+    rate: int
+    channels: int
+    frames: int
+    container: str
+    """WAV, RF64, AIFF, FLAC, OGG … as libsndfile names it."""
+    encoding: str
+    """PCM_16, PCM_24, FLOAT, VORBIS …"""
+    missing_frames: int
+    """Frames which the header promises and the file does not hold (a truncated WAV); else 0."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Audio:
+    """A decoded file."""
+
+    samples: FloatArray
+    info: AudioInfo
+
+
+def read_audio(path: Path, dtype: Literal["float32", "float64"] = "float32") -> Audio:
+    """Decode a whole file to floats of full scale 1.0, shape (frames, channels).
+
+    Raises
+    ------
+    InputError
+        The file is empty, is not audio, holds samples that are not numbers, or has more than
+        two channels.
+    """
+    try:
+        if path.stat().st_size == 0:
+            raise InputError(f"{path}: the file is empty; record or copy it again.")
+        with soundfile.SoundFile(path) as file:
+            info = _audio_info(file, path)
+            samples = file.read(dtype=dtype, always_2d=True)
+    except soundfile.LibsndfileError as error:
+        reason = str(error.error_string).strip().rstrip(".")
+        raise InputError(f"{path}: not readable as audio ({reason}).") from error
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
+    if info.channels > 2:
+        raise InputError(f"{path}: has {info.channels} channels; only mono and stereo can be used.")
+    if not np.isfinite(samples).all():
+        raise InputError(f"{path}: holds samples that are not numbers; export it again.")
+    if not len(samples):
+        raise InputError(f"{path}: holds no sound (0 frames).")
+    return Audio(samples=samples, info=info)
+
+
+def _audio_info(file: soundfile.SoundFile, path: Path) -> AudioInfo:
+    missing = 0
+    if file.format in ("WAV", "WAVEX", "RF64"):
+        layout = read_wav_layout(path)
+        missing = _missing_frames(layout)
+    return AudioInfo(
+        rate=file.samplerate,
+        channels=file.channels,
+        frames=file.frames,
+        container="WAV" if file.format == "WAVEX" else file.format,
+        encoding=file.subtype,
+        missing_frames=missing,
+    )
+
+
+def _missing_frames(layout: WavLayout) -> int:
+    missing_bytes = layout.data_bytes - layout.data_bytes_present
+    return missing_bytes // layout.bytes_per_frame if layout.bytes_per_frame else 0

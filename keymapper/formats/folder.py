@@ -1,0 +1,83 @@
+"""Find the recordings in a folder."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from keymapper.errors import InputError
+from keymapper.formats.audio_file import AUDIO_SUFFIXES
+
+RECIPE_NAME = "recipe.toml"
+_COMPANIONS = frozenset({".toml", ".txt", ".md", ".json", ".mid", ".midi", ".pdf", ".html", ".sfz"})
+"""Files that usually lie beside recordings: not worth a word."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundFiles:
+    """Recordings in name order, relative to the folder with `/`, and what was passed over."""
+
+    recordings: tuple[str, ...]
+    passed_over: tuple[tuple[str, str], ...]
+    """(file, reason)."""
+
+
+def find_recordings(folder: Path, *, outside: Path | None = None) -> FoundFiles:
+    """List the audio files of a folder and its sub-folders, whatever the order on disk.
+
+    Hidden files and folders, links that leave the folder, and foreign files are passed over.
+
+    outside : a folder (a result) whose files are no recordings.
+
+    Raises
+    ------
+    InputError
+        There is no such folder, or no audio file in it.
+    """
+    if not folder.is_dir():
+        raise InputError(f"{folder}: there is no such folder.")
+    root = folder.resolve()
+    recordings: list[str] = []
+    passed_over: list[tuple[str, str]] = []
+    for place, folders, names in os.walk(root, onerror=_refuse):
+        here = Path(place)
+        folders[:] = sorted(f for f in folders if not f.startswith(".") and here / f != outside)
+        for name in sorted(names):
+            relative = (here / name).relative_to(root).as_posix()
+            if not _is_text(relative):
+                passed_over.append((_as_text(relative), "its name is not valid text"))
+                continue
+            reason = _reason_to_pass_over(here / name, root)
+            if reason is None:
+                recordings.append(relative)
+            elif reason:
+                passed_over.append((relative, reason))
+    if not recordings:
+        raise InputError(f"{folder}: holds no audio file (WAV, AIFF, FLAC or OGG).")
+    return FoundFiles(recordings=tuple(sorted(recordings)), passed_over=tuple(sorted(passed_over)))
+
+
+def _reason_to_pass_over(path: Path, root: Path) -> str | None:
+    """Why a file is no recording; "" where that needs no word, None where it is one."""
+    suffix = path.suffix.lower()
+    if path.name.startswith("."):
+        return "hidden" if suffix in AUDIO_SUFFIXES else ""
+    if suffix not in AUDIO_SUFFIXES:
+        return "" if suffix in _COMPANIONS else "not a WAV, AIFF, FLAC or OGG file"
+    if path.is_symlink() and not path.resolve().is_relative_to(root):
+        return "a link that leaves the folder"
+    return None if path.is_file() else "not a regular file"
+
+
+def _is_text(name: str) -> bool:
+    """False for bytes that are no UTF-8, which Python carries along as lone surrogates."""
+    return name == _as_text(name)
+
+
+def _as_text(name: str) -> str:
+    return name.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def _refuse(error: OSError) -> None:
+    raise InputError(f"{error.filename}: cannot be read ({error.strerror}).") from error

@@ -1,0 +1,250 @@
+"""RIFF/WAVE chunks: `smpl`, `inst` and `LIST INFO`, read and written.
+
+Conventions of the format, which stay in this file: the loop end of `smpl` is inclusive, chunks
+are padded to even length, RF64 keeps its 64-bit sizes in `ds64`. Everything that leaves this
+file is half-open.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+
+from keymapper.errors import InputError
+from keymapper.model.instrument import EmbeddedHints
+
+_MAX_SMALL_CHUNK_BYTES = 1 << 20
+_MAX_CHUNKS = 10_000
+_UNKNOWN_SIZE = 0xFFFFFFFF
+_CENTS_PER_FRACTION = 100 / 2**32
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChunkPlace:
+    """Where a chunk's body lies in the file."""
+
+    id: str
+    offset: int
+    size: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WavLayout:
+    """The chunks of a WAV file in the order of the file."""
+
+    chunks: tuple[ChunkPlace, ...]
+    bytes_per_frame: int
+    data_bytes: int
+    """What the header promises."""
+    data_bytes_present: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleChunks:
+    """What is written around the audio of a sample."""
+
+    root_key: int
+    tuning_cents: float
+    loop: tuple[int, int] | None
+    """Half-open (start, end) frames."""
+    low_key: int
+    high_key: int
+    low_velocity: int
+    high_velocity: int
+    info: Mapping[str, str]
+    """INFO tags by their four-letter ids (INAM, IART, ICOP, ISFT …)."""
+
+
+def read_wav_layout(path: Path) -> WavLayout:
+    """List the chunks of a WAV or RF64 file without reading the audio.
+
+    Raises
+    ------
+    InputError
+        The file is not RIFF/WAVE.
+    """
+    with path.open("rb") as file:
+        file_size = path.stat().st_size
+        head = file.read(12)
+        if len(head) < 12 or head[:4] not in (b"RIFF", b"RF64") or head[8:] != b"WAVE":
+            raise InputError(f"{path}: not a WAV file.")
+        return _walk(file, file_size)
+
+
+def _walk(file: BinaryIO, file_size: int) -> WavLayout:
+    chunks: list[ChunkPlace] = []
+    data_size_64: int | None = None
+    bytes_per_frame = data_bytes = data_present = 0
+    position = 12
+    while position + 8 <= file_size and len(chunks) < _MAX_CHUNKS:
+        file.seek(position)
+        raw_id, size = struct.unpack("<4sI", file.read(8))
+        body = position + 8
+        if raw_id == b"ds64" and size >= 16:
+            data_size_64 = struct.unpack("<8xQ", file.read(16))[0]
+        if raw_id == b"fmt " and size >= 16:
+            bytes_per_frame = struct.unpack("<12xH", file.read(14))[0]
+        if raw_id == b"data":
+            if size == _UNKNOWN_SIZE and data_size_64 is not None:
+                size = data_size_64
+            data_bytes, data_present = size, min(size, file_size - body)
+        chunks.append(ChunkPlace(id=raw_id.decode("latin-1"), offset=body, size=size))
+        position = body + size + (size & 1)
+    return WavLayout(
+        chunks=tuple(chunks),
+        bytes_per_frame=bytes_per_frame,
+        data_bytes=data_bytes,
+        data_bytes_present=data_present,
+    )
+
+
+def read_chunk(path: Path, place: ChunkPlace) -> bytes:
+    """Read the body of a small chunk; a damaged one gives what is there."""
+    with path.open("rb") as file:
+        file.seek(place.offset)
+        return file.read(min(place.size, _MAX_SMALL_CHUNK_BYTES))
+
+
+def read_embedded_hints(path: Path) -> EmbeddedHints | None:
+    """Return what the `smpl` and `inst` chunks of a WAV say, or None where there are none."""
+    try:
+        layout = read_wav_layout(path)
+    except InputError:
+        return None
+    fields: dict[str, Any] = {}
+    for place in layout.chunks:
+        if place.id == "inst" and place.size >= 7:
+            fields = _inst_fields(read_chunk(path, place)) | fields
+        if place.id == "smpl" and place.size >= 36:
+            fields |= _smpl_fields(read_chunk(path, place))
+    return EmbeddedHints(**fields) if fields else None
+
+
+def _smpl_fields(body: bytes) -> dict[str, Any]:
+    if len(body) < 36:
+        return {}
+    root_key, fraction, loop_count = struct.unpack("<12xII8xI", body[:32])
+    fields: dict[str, Any] = {}
+    if root_key <= 127:
+        fields = {"root_key": root_key, "tuning_cents": fraction * _CENTS_PER_FRACTION}
+    if loop_count and len(body) >= 60:
+        start, last = struct.unpack("<8xII", body[36:52])
+        fields |= {"loop_start_frame": start, "loop_end_frame": last + 1}
+    return fields
+
+
+def _inst_fields(body: bytes) -> dict[str, Any]:
+    if len(body) < 7:
+        return {}
+    root, fine, _gain, low, high, low_velocity, high_velocity = struct.unpack("<BbbBBBB", body[:7])
+    if max(root, low, high, low_velocity, high_velocity) > 127:
+        return {}
+    return {
+        "root_key": root,
+        "tuning_cents": float(-fine),
+        "low_key": low,
+        "high_key": high,
+        "low_velocity": low_velocity,
+        "high_velocity": high_velocity,
+    }
+
+
+def smpl_body(chunks: SampleChunks, rate: int) -> bytes:
+    """Return the body of a `smpl` chunk.
+
+    Flat samples are stored with fraction 0: many readers ignore the fraction, and the format can
+    only say "sharp of the unity note", which would root them a semitone low.
+    """
+    fraction = round(max(0.0, chunks.tuning_cents) / _CENTS_PER_FRACTION)
+    loops = [] if chunks.loop is None else [chunks.loop]
+    body = struct.pack(
+        "<9I",
+        0,
+        0,
+        round(1e9 / rate),
+        chunks.root_key,
+        min(fraction, 2**32 - 1),
+        0,
+        0,
+        len(loops),
+        0,
+    )
+    for start, end in loops:
+        body += struct.pack("<6I", 0, 0, start, end - 1, 0, 0)
+    return body
+
+
+def inst_body(chunks: SampleChunks) -> bytes:
+    """Return the body of an `inst` chunk; its fine tune is the shift needed to be in tune."""
+    fine = max(-50, min(50, -round(chunks.tuning_cents)))
+    return struct.pack(
+        "<BbbBBBB",
+        chunks.root_key,
+        fine,
+        0,
+        chunks.low_key,
+        chunks.high_key,
+        chunks.low_velocity,
+        chunks.high_velocity,
+    )
+
+
+def info_body(tags: Mapping[str, str]) -> bytes:
+    """Return the body of a `LIST INFO` chunk; empty tags are left out."""
+    body = b"INFO"
+    for tag, text in sorted(tags.items()):
+        if text:
+            value = text.replace("\0", " ").encode("utf-8") + b"\0"
+            body += _chunk(tag.encode("ascii"), value)
+    return body
+
+
+def _chunk(chunk_id: bytes, body: bytes) -> bytes:
+    return chunk_id + struct.pack("<I", len(body)) + body + b"\0" * (len(body) & 1)
+
+
+def wav_header(
+    channels: int, rate: int, bits: int, frames: int, extra: Iterable[tuple[str, bytes]]
+) -> bytes:
+    """Return everything of a PCM WAV file up to the first audio byte."""
+    frame_bytes = channels * bits // 8
+    data_bytes = frames * frame_bytes
+    body = _chunk(
+        b"fmt ", struct.pack("<HHIIHH", 1, channels, rate, rate * frame_bytes, frame_bytes, bits)
+    )
+    for chunk_id, content in extra:
+        body += _chunk(chunk_id.encode("ascii"), content)
+    total = 4 + len(body) + 8 + data_bytes + (data_bytes & 1)
+    return (
+        b"RIFF"
+        + struct.pack("<I", total)
+        + b"WAVE"
+        + body
+        + b"data"
+        + struct.pack("<I", data_bytes)
+    )
+
+
+def pcm_bytes(pcm: np.ndarray, bits: int) -> bytes:
+    """Return integers (frames, channels) as little-endian PCM of 16 or 24 bits."""
+    if bits == 16:
+        return pcm.astype("<i2").tobytes()
+    as_bytes = np.ascontiguousarray(pcm, dtype="<i4").view(np.uint8).reshape(-1, 4)
+    return np.ascontiguousarray(as_bytes[:, :3]).tobytes()
+
+
+def write_wav(path: Path, pcm: np.ndarray, rate: int, bits: int, chunks: SampleChunks) -> None:
+    """Write integers (frames, channels) as a WAV file with `smpl`, `inst` and INFO before the audio."""
+    extra: Sequence[tuple[str, bytes]] = (
+        ("smpl", smpl_body(chunks, rate)),
+        ("inst", inst_body(chunks)),
+        ("LIST", info_body(chunks.info)),
+    )
+    data = pcm_bytes(pcm, bits)
+    header = wav_header(pcm.shape[1], rate, bits, len(pcm), extra)
+    path.write_bytes(header + data + b"\0" * (len(data) & 1))
