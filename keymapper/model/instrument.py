@@ -1,0 +1,209 @@
+"""An instrument: zones over keys and velocities, and where each came from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from keymapper.model.loop import JoinAudibility, Loop, LoopVerdict
+from keymapper.model.pitch import Pitch
+from keymapper.model.recipe import Recipe
+from keymapper.model.sound import Channels, Course, Levels
+
+PlayMode = Literal["loop_continuous", "no_loop", "one_shot"]
+DecidedBy = Literal["sound", "name", "recipe", "order"]
+ResolvedLayout = Literal["keys", "one-shots"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceFile:
+    """A recording as it was found."""
+
+    file: str
+    """Relative to the folder of recordings, with `/`."""
+    sha256: str
+    rate: int
+    channels: int
+    frames: int
+    container: str
+    encoding: str
+    missing_frames: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EmbeddedHints:
+    """What `smpl` and `inst` chunks say about a sample."""
+
+    root_key: int | None = None
+    tuning_cents: float | None = None
+    """How sharp the sample is against root_key."""
+    loop_start_frame: int | None = None
+    loop_end_frame: int | None = None
+    """Half-open."""
+    low_key: int | None = None
+    high_key: int | None = None
+    low_velocity: int | None = None
+    high_velocity: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement:
+    """All that was found out about one note from its sound."""
+
+    pitch: Pitch
+    course: Course
+    levels: Levels
+    channels: Channels
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoteHints:
+    """What the name of a recording says, read for the set as a whole."""
+
+    key: int | None = None
+    velocity: int | None = None
+    round_robin: int | None = None
+    is_release: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What was taken for true of one note."""
+
+    root_key: int
+    tuning_cents: float
+    velocity: int | None
+    round_robin: int | None
+    is_release: bool
+    decided_by: DecidedBy
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Processing:
+    """What was done to the audio between source and sample, in this order."""
+
+    channel: Literal["all", "left", "right"]
+    """"left" or "right" where equal or dead sides were folded to one."""
+    dc_removed: tuple[float, ...]
+    start_frame: int
+    end_frame: int
+    """Half-open range of the source that was kept."""
+    rate: int
+    """Of the sample; differs from the source's where it was resampled."""
+    crossfade_frames: int
+    flattened: bool
+    fade_out_frames: int
+    gain_db: float
+    bits: int
+    dithered: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleFile:
+    """A sample as it was written."""
+
+    file: str
+    """Relative to the instrument's folder, with `/`."""
+    sha256: str
+    frames: int
+    channels: int
+    peak_dbfs: float
+    processing: Processing
+    loop: Loop | None
+    join: JoinAudibility | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoteRecord:
+    """One recording: source, measurement, decision, sample."""
+
+    source: SourceFile
+    embedded: EmbeddedHints | None
+    hints: NoteHints
+    measurement: Measurement
+    decision: Decision
+    loop: LoopVerdict
+    """Frames of the sample, which starts at the source's `sample.processing.start_frame`."""
+    sample: SampleFile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SkippedFile:
+    """A file that gave no zone, and why."""
+
+    file: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """Something a person should look at; the gravest come first."""
+
+    file: str
+    about: Literal["pitch", "name", "loop", "level", "file", "channels", "set"]
+    message: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AmplitudeEnvelope:
+    """Loudness over time as the player applies it, in seconds."""
+
+    hold_seconds: float = 0.0
+    decay_db_per_second: float | None = None
+    """Puts back the decay that was taken out of a loop; None holds the level."""
+    release_seconds: float = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Zone:
+    """Keys × velocities that play one sample. Ranges of keys and velocities are inclusive."""
+
+    sample: str
+    root_key: int
+    tuning_cents: float
+    """How sharp the sample is; the correction written out is its negative."""
+    low_key: int
+    high_key: int
+    low_velocity: int
+    high_velocity: int
+    round_robin: int
+    """1 … round_robins."""
+    round_robins: int
+    trigger: Literal["attack", "release"]
+    gain_db: float
+    play_mode: PlayMode
+    loop: Loop | None
+    envelope: AmplitudeEnvelope
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetFacts:
+    """What holds for the recordings as a set."""
+
+    offset_semitones: int
+    """How far the set as a whole sounds above the keys in its names."""
+    middle_c_octave: int | None
+    """The octave number that the names give key 60; None without note names."""
+    remarks: tuple[str, ...]
+    common_gain_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manifest:
+    """The neutral description of an instrument, complete enough to write any other format."""
+
+    format: Literal["keymapper-instrument"] = "keymapper-instrument"
+    format_version: Literal[1] = 1
+    tool_version: str
+    name: str
+    author: str
+    licence: str
+    description: str
+    reference_hz: float
+    layout: ResolvedLayout
+    recipe: Recipe
+    facts: SetFacts
+    zones: tuple[Zone, ...]
+    notes: tuple[NoteRecord, ...]
+    doubts: tuple[Doubt, ...]
+    skipped: tuple[SkippedFile, ...]
