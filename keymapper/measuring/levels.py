@@ -1,0 +1,183 @@
+"""How loud a note is, how clean, and how its channels relate."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import scipy.fft
+
+from keymapper.model.sound import SILENCE_DBFS, Channels, Levels
+
+CLIP_LEVEL = 0.9999
+"""Full scale less a hair: converters and limiters stop just below 1.0."""
+CLIP_RUN_FRAMES = 3
+BODY_SECONDS = 0.4
+_LOUDEST_WINDOWS = 8
+
+
+def amplitude_db(amplitude: float) -> float:
+    """Return an amplitude in dB re full scale, at least SILENCE_DBFS."""
+    return max(20 * math.log10(amplitude), SILENCE_DBFS) if amplitude > 0 else SILENCE_DBFS
+
+
+def power_db(power: float) -> float:
+    """Return a power in dB re full scale squared, at least SILENCE_DBFS."""
+    return max(10 * math.log10(power), SILENCE_DBFS) if power > 0 else SILENCE_DBFS
+
+
+def peak_dbfs(samples: np.ndarray) -> float:
+    """Return the highest magnitude over all channels, in dB re full scale.
+
+    samples : float, shape (frames, channels); may be empty (SILENCE_DBFS).
+    """
+    if not samples.size:
+        return SILENCE_DBFS
+    return amplitude_db(max(float(samples.max()), -float(samples.min())))
+
+
+def rms_dbfs(samples: np.ndarray) -> float:
+    """Return the root mean square over all frames and channels, in dB re full scale."""
+    return power_db(_mean_square(samples)) if samples.size else SILENCE_DBFS
+
+
+def _mean_square(samples: np.ndarray) -> float:
+    flat = np.ascontiguousarray(samples).reshape(-1)
+    return float(np.dot(flat, flat)) / max(1, flat.size)
+
+
+def clipped_frames(samples: np.ndarray) -> int:
+    """Return the number of frames in runs of at least three at full scale, in any channel."""
+    if not samples.size or max(float(samples.max()), -float(samples.min())) < CLIP_LEVEL:
+        return 0
+    count = 0
+    for channel in samples.T:
+        at_limit = np.concatenate([[False], np.abs(channel) >= CLIP_LEVEL, [False]])
+        edges = np.flatnonzero(np.diff(at_limit.astype(np.int8)))
+        runs = edges[1::2] - edges[::2]
+        count += int(runs[runs >= CLIP_RUN_FRAMES].sum())
+    return count
+
+
+def k_weighting(frequency_hz: np.ndarray, rate: int) -> np.ndarray:
+    """Return the power gain of the K-weighting of ITU-R BS.1770 at the given frequencies.
+
+    The two stages (high shelf, high pass) are the standard's, designed for any rate from their
+    analogue parameters.
+    """
+    z = np.exp(-2j * np.pi * frequency_hz / rate)
+    gain: np.ndarray = _shelf_response(z, rate) * _high_pass_response(z, rate)
+    return gain
+
+
+def _shelf_response(z: np.ndarray, rate: int) -> np.ndarray:
+    centre_hz, gain_db, q = 1681.9744509555319, 3.99984385397, 0.7071752369554193
+    k = math.tan(math.pi * centre_hz / rate)
+    high = 10 ** (gain_db / 20)
+    band = high**0.499666774155
+    b = (high + band * k / q + k * k, 2 * (k * k - high), high - band * k / q + k * k)
+    return _biquad_power(z, b, _denominator(k, q))
+
+
+def _high_pass_response(z: np.ndarray, rate: int) -> np.ndarray:
+    centre_hz, q = 38.13547087613982, 0.5003270373253953
+    k = math.tan(math.pi * centre_hz / rate)
+    a = _denominator(k, q)
+    return _biquad_power(z, (a[0], -2.0 * a[0], a[0]), a)
+
+
+def _denominator(k: float, q: float) -> tuple[float, float, float]:
+    return (1 + k / q + k * k, 2 * (k * k - 1), 1 - k / q + k * k)
+
+
+def _biquad_power(
+    z: np.ndarray, b: tuple[float, float, float], a: tuple[float, float, float]
+) -> np.ndarray:
+    upper = b[0] + z * (b[1] + z * b[2])
+    lower = a[0] + z * (a[1] + z * a[2])
+    return np.abs(upper / lower) ** 2
+
+
+def loudest_windows(samples: np.ndarray, rate: int) -> np.ndarray:
+    """Return the loudest stretches of 400 ms, shape (windows, frames, channels).
+
+    A sound shorter than that is one window by itself.
+    """
+    size = round(BODY_SECONDS * rate)
+    if len(samples) <= size:
+        return samples[np.newaxis]
+    hop = size // 4
+    squared = np.einsum("ij,ij->i", samples, samples)
+    blocks = np.add.reduceat(squared, np.arange(0, len(squared) - hop + 1, hop))
+    energy = np.convolve(blocks, np.ones(4), "valid")[: (len(samples) - size) // hop + 1]
+    order = np.argsort(-energy, kind="stable")[:_LOUDEST_WINDOWS]
+    return np.stack([samples[i * hop : i * hop + size] for i in order])
+
+
+def momentary_loudness_lufs(windows: np.ndarray, rate: int) -> float:
+    """Return the highest K-weighted loudness of some windows, in LUFS.
+
+    Momentary loudness of EBU Tech 3341, in the frequency domain; a window shorter than 400 ms is
+    rated over its own length, so that a short note is not taken for a soft one. A mono sample
+    counts as one channel (3 dB less than the same in both).
+
+    windows : float, shape (windows, frames, channels). Silence gives SILENCE_DBFS.
+    """
+    frames = windows.shape[1]
+    padded = scipy.fft.next_fast_len(frames, real=True)
+    spectrum = scipy.fft.rfft(windows, padded, axis=1)
+    power = (spectrum.real**2 + spectrum.imag**2).sum(axis=2, dtype=np.float64)
+    power[:, 1:] *= 2
+    weights = k_weighting(np.fft.rfftfreq(padded, 1 / rate), rate)
+    mean_square = power @ weights / (padded * frames)
+    return max(power_db(float(mean_square.max())) - 0.691, SILENCE_DBFS)
+
+
+def measured_levels(
+    samples: np.ndarray, rate: int, onset_frame: int, end_frame: int, noise_floor_dbfs: float | None
+) -> Levels:
+    """Return the levels of a note that sounds from onset_frame to end_frame (half-open)."""
+    sound = samples[onset_frame:end_frame]
+    if not len(sound):
+        sound = samples
+    windows = loudest_windows(sound, rate)
+    means = samples.mean(axis=0, dtype=np.float64)
+    return Levels(
+        peak_dbfs=peak_dbfs(samples),
+        rms_dbfs=rms_dbfs(sound),
+        loudness_lufs=momentary_loudness_lufs(windows, rate),
+        body_dbfs=rms_dbfs(windows[0]),
+        noise_floor_dbfs=noise_floor_dbfs,
+        dc_offset=float(means[np.argmax(np.abs(means))]),
+        clipped_frames=clipped_frames(samples),
+    )
+
+
+DEAD_SIDE_DB = -60.0
+"""A side this far below the other carries nothing but converter noise."""
+
+
+def measured_channels(samples: np.ndarray) -> Channels:
+    """Return how the sides of a note relate, from the covariance of the two.
+
+    samples : float, shape (frames, 1 or 2), free of DC for a sound correlation.
+    """
+    if samples.shape[1] == 1:
+        return Channels(
+            count=1, dead="", equal=False, inverted=False, correlation=1.0, balance_db=0.0
+        )
+    left = np.ascontiguousarray(samples[:, 0])
+    right = np.ascontiguousarray(samples[:, 1])
+    left_power, right_power = _mean_square(left), _mean_square(right)
+    cross = float(np.dot(left, right)) / max(1, len(left))
+    correlation = cross / math.sqrt(left_power * right_power) if left_power and right_power else 0.0
+    balance = power_db(right_power) - power_db(left_power)
+    dead = "left" if balance > -DEAD_SIDE_DB else "right" if balance < DEAD_SIDE_DB else ""
+    return Channels(
+        count=2,
+        dead=dead,
+        equal=bool(np.array_equal(left, right)),
+        inverted=correlation < -0.98 and not dead,
+        correlation=max(-1.0, min(1.0, correlation)),
+        balance_db=max(-120.0, min(120.0, balance)),
+    )
