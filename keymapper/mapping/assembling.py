@@ -1,0 +1,195 @@
+"""From measured notes and their names to decisions and places: the set seen as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from keymapper.mapping.deciding import Evidence, decided_note, doubts_of_key
+from keymapper.mapping.levels import even_gains_db
+from keymapper.mapping.placing import (
+    Place,
+    PlaceableNote,
+    placed_as_one_shots,
+    placed_on_keys,
+)
+from keymapper.model.instrument import (
+    Decision,
+    Doubt,
+    Measurement,
+    NoteHints,
+    ResolvedLayout,
+    SkippedFile,
+)
+from keymapper.model.keys import HIGHEST_KEY, key_number
+from keymapper.model.recipe import NoteCorrection, Recipe
+
+
+SILENT_PEAK_DBFS = -80.0
+SHORTEST_FRAMES = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetNote:
+    """One note of the set with all that is known before the set is looked at."""
+
+    file: str
+    measurement: Measurement
+    hints: NoteHints
+    correction: NoteCorrection | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedNote:
+    """A note that plays."""
+
+    note: int
+    """Index among the notes given."""
+    decision: Decision
+    place: Place
+    gain_db: float
+    """Of its zone, beside the gain common to all."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assembly:
+    """The set, decided and placed."""
+
+    layout: ResolvedLayout
+    placed: tuple[PlacedNote, ...]
+    doubts: tuple[Doubt, ...]
+    skipped: tuple[SkippedFile, ...]
+
+
+def assembled(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
+    """Return which note plays where, and what is doubtful."""
+    if resolved_layout(notes, recipe) == "one-shots":
+        return _as_one_shots(notes, recipe)
+    return _on_keys(notes, recipe)
+
+
+def unusable_reason(measurement: Measurement) -> str | None:
+    """Return why a note can make no zone: silent, or a mere tick; None where it can."""
+    course, levels = measurement.course, measurement.levels
+    if levels.peak_dbfs < SILENT_PEAK_DBFS:
+        return f"is silent (peak under {SILENT_PEAK_DBFS:.0f} dBFS)"
+    sounding = course.end_frame - course.onset_frame
+    return f"sounds for only {sounding} frames" if sounding < SHORTEST_FRAMES else None
+
+
+def resolved_layout(notes: Sequence[SetNote], recipe: Recipe) -> ResolvedLayout:
+    """Return the layout asked for; by itself, one-shots where most notes decay and have no sure pitch."""
+    if recipe.layout != "auto":
+        return recipe.layout
+    keyed = sum(_speaks_for_keys(note) for note in notes)
+    return "one-shots" if 2 * keyed < len(notes) else "keys"
+
+
+def _speaks_for_keys(note: SetNote) -> bool:
+    corrected = note.correction is not None and note.correction.root is not None
+    measured = note.measurement
+    return corrected or measured.course.sustains or not measured.pitch.doubtful
+
+
+def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
+    decided: list[tuple[int, Decision]] = []
+    doubts: list[Doubt] = []
+    skipped: list[SkippedFile] = []
+    for index, note in enumerate(notes):
+        evidence = Evidence(
+            file=note.file,
+            pitch=note.measurement.pitch,
+            hints=note.hints,
+            correction=note.correction,
+        )
+        decision = decided_note(evidence, recipe.reference_hz)
+        if decision is None:
+            reason = "no pitch in its sound and no key in its name; give its root in the recipe"
+            skipped.append(SkippedFile(file=note.file, reason=reason))
+        else:
+            decided.append((index, decision))
+            doubts += doubts_of_key(evidence, decision)
+    places = placed_on_keys([_placeable(notes[i], d) for i, d in decided], recipe.zones)
+    return Assembly(
+        layout="keys",
+        placed=_placed(notes, decided, places, recipe),
+        doubts=tuple(doubts),
+        skipped=tuple(skipped),
+    )
+
+
+def _placeable(note: SetNote, decision: Decision) -> PlaceableNote:
+    return PlaceableNote(
+        root_key=decision.root_key,
+        velocity=decision.velocity,
+        round_robin=decision.round_robin,
+        is_release=decision.is_release,
+        level_db=note.measurement.levels.body_dbfs,
+    )
+
+
+def _as_one_shots(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
+    keys = _one_shot_keys(notes, recipe)
+    decided = [
+        (index, _one_shot_decision(notes[index], key))
+        for index, key in enumerate(keys)
+        if key <= HIGHEST_KEY
+    ]
+    places = placed_as_one_shots([decision.root_key for _, decision in decided])
+    reason = "no key is left for it; lower one_shot_base_key in the recipe"
+    return Assembly(
+        layout="one-shots",
+        placed=_placed(notes, decided, places, recipe),
+        doubts=(),
+        skipped=tuple(
+            SkippedFile(file=note.file, reason=reason)
+            for note, key in zip(notes, keys, strict=True)
+            if key > HIGHEST_KEY
+        ),
+    )
+
+
+def _one_shot_keys(notes: Sequence[SetNote], recipe: Recipe) -> list[int]:
+    """Keys from recipe or names where every note has one of its own, else one after the other."""
+    named = [_stated_key(note) for note in notes]
+    known = [key for key in named if key is not None]
+    if len(set(known)) == len(notes):
+        return known
+    return list(range(recipe.one_shot_base_key, recipe.one_shot_base_key + len(notes)))
+
+
+def _stated_key(note: SetNote) -> int | None:
+    if note.correction is not None and note.correction.root is not None:
+        root = note.correction.root
+        return root if isinstance(root, int) else key_number(root)
+    return note.hints.key
+
+
+def _one_shot_decision(note: SetNote, key: int) -> Decision:
+    return Decision(
+        root_key=key,
+        tuning_cents=0.0,
+        velocity=None,
+        round_robin=None,
+        is_release=False,
+        decided_by="name" if key == _stated_key(note) else "order",
+    )
+
+
+def _placed(
+    notes: Sequence[SetNote],
+    decided: Sequence[tuple[int, Decision]],
+    places: Sequence[Place],
+    recipe: Recipe,
+) -> tuple[PlacedNote, ...]:
+    gains = [0.0] * len(places)
+    if recipe.levels.keys == "even":
+        levels = [notes[decided[p.note][0]].measurement.levels.body_dbfs for p in places]
+        gains = even_gains_db(levels, [(p.trigger, p.low_velocity) for p in places])
+    placed = []
+    for place, gain in zip(places, gains, strict=True):
+        index, decision = decided[place.note]
+        correction = notes[index].correction
+        extra = 0.0 if correction is None else correction.gain_db
+        placed.append(PlacedNote(note=index, decision=decision, place=place, gain_db=gain + extra))
+    return tuple(placed)

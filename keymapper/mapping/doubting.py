@@ -1,0 +1,47 @@
+"""What a person should look at in a finished instrument, the gravest first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from keymapper.model.instrument import Doubt, NoteRecord
+
+_GRAVEST_FIRST = ("set", "pitch", "name", "loop", "file", "level", "channels")
+
+
+def doubts_of_result(notes: Sequence[NoteRecord]) -> list[Doubt]:
+    """Return the doubts about files, levels, channels and loops of the notes."""
+    return [doubt for note in notes for doubt in _doubts(note)]
+
+
+def sorted_doubts(doubts: Iterable[Doubt]) -> tuple[Doubt, ...]:
+    """Return doubts by gravity, then by file."""
+    return tuple(sorted(doubts, key=lambda d: (_GRAVEST_FIRST.index(d.about), d.file, d.message)))
+
+
+def _doubts(note: NoteRecord) -> Iterator[Doubt]:
+    file, levels, channels = note.source.file, note.measurement.levels, note.measurement.channels
+    if note.source.missing_frames:
+        lost = note.source.missing_frames / note.source.rate
+        yield Doubt(file=file, about="file", message=f"is cut short: {lost:.2f} s are missing")
+    if levels.clipped_frames:
+        message = f"clipped in {levels.clipped_frames} frames; record it again with less gain"
+        yield Doubt(file=file, about="level", message=message)
+    if channels.dead:
+        message = f"its {channels.dead} side is dead; the other was taken for both"
+        yield Doubt(file=file, about="channels", message=message)
+    if channels.inverted:
+        message = "its sides are upside down to each other and vanish in mono; turn one over"
+        yield Doubt(file=file, about="channels", message=message)
+    yield from _loop_doubts(note)
+
+
+def _loop_doubts(note: NoteRecord) -> Iterator[Doubt]:
+    join = note.sample.join
+    if join is not None and join.worst_db > 0:
+        advice = note.loop.advice or "record 2 s more of sustain"
+        message = f"its loop may be heard ({join.worst_db:+.1f} dB over the threshold); {advice}"
+        yield Doubt(file=note.source.file, about="loop", message=message)
+    elif note.loop.doubtful:
+        message = f"its loop is doubtful; {note.loop.advice or note.loop.reason}"
+        yield Doubt(file=note.source.file, about="loop", message=message)

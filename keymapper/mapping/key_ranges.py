@@ -1,0 +1,47 @@
+"""Which keys a recorded note plays."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY
+from keymapper.model.recipe import ZoneSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyRange:
+    """Keys low_key … high_key, both played."""
+
+    root_key: int
+    low_key: int
+    high_key: int
+
+
+def key_ranges(root_keys: Sequence[int], settings: ZoneSettings) -> tuple[KeyRange, ...]:
+    """Return one range for each distinct root, rising, without gap or overlap between them.
+
+    With the split "nearest" a key midway between two roots goes to the lower one: played upwards
+    a sample gets brighter and shorter, which is heard less than downwards. "upwards" lets each
+    root play up to the next, "downwards" down to the last.
+    """
+    roots = sorted(set(root_keys))
+    if not roots:
+        return ()
+    highs = [_last_key(low, high, settings) for low, high in pairwise(roots)]
+    highs.append(min(HIGHEST_KEY, roots[-1] + settings.reach_above))
+    lows = [max(LOWEST_KEY, roots[0] - settings.reach_below), *(high + 1 for high in highs[:-1])]
+    return tuple(
+        KeyRange(root_key=root, low_key=low, high_key=high)
+        for root, low, high in zip(roots, lows, highs, strict=True)
+    )
+
+
+def _last_key(root: int, next_root: int, settings: ZoneSettings) -> int:
+    """Highest key of the lower of two neighbours."""
+    if settings.split == "upwards":
+        return next_root - 1
+    if settings.split == "downwards":
+        return root
+    return (root + next_root) // 2

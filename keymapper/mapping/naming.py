@@ -1,0 +1,62 @@
+"""Names of recordings, read for the set as a whole, as hints and doubts of the model."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from keymapper.mapping.names import Contradiction, MeasuredHint, hints_from_names
+from keymapper.model.instrument import Doubt, Measurement, NoteHints
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamedSet:
+    """What the names of a set say."""
+
+    hints: tuple[NoteHints, ...]
+    """One a file; keys are those that sound, the set's common offset counted in."""
+    offset_semitones: int
+    """How far the set sounds above the keys in its names; 0 where that is unknown."""
+    middle_c_octave: int | None
+    facts: tuple[str, ...]
+    doubts: tuple[Doubt, ...]
+
+
+def named_set(files: Sequence[str], measurements: Sequence[Measurement]) -> NamedSet:
+    """Return what the names of a set say, compared with what was measured."""
+    read = hints_from_names(files, [_measured_hint(one) for one in measurements])
+    offset = read.offset_semitones or 0
+    hints = [
+        NoteHints(
+            key=_sounding(hint.key, offset),
+            velocity=hint.velocity,
+            round_robin=hint.round_robin,
+            is_release=hint.is_release,
+        )
+        for hint in read.notes
+    ]
+    return NamedSet(
+        hints=tuple(hints),
+        offset_semitones=offset,
+        middle_c_octave=read.middle_c_octave,
+        facts=read.facts,
+        doubts=tuple(_doubt(one) for one in read.contradictions),
+    )
+
+
+def _measured_hint(measurement: Measurement) -> MeasuredHint:
+    pitch = measurement.pitch
+    return MeasuredHint(
+        root_key=pitch.root_key,
+        confidence=pitch.pitch_confidence,
+        tuning_cents=pitch.tuning_cents or 0.0,
+        level_db=measurement.levels.body_dbfs,
+    )
+
+
+def _sounding(key: int | None, offset_semitones: int) -> int | None:
+    return None if key is None else max(0, min(127, key + offset_semitones))
+
+
+def _doubt(contradiction: Contradiction) -> Doubt:
+    return Doubt(file=contradiction.name, about="name", message=contradiction.reason)

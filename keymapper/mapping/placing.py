@@ -1,0 +1,126 @@
+"""Lay notes over keys and velocities: one place a note, no gap and no overlap."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from keymapper.mapping.key_ranges import key_ranges
+from keymapper.mapping.velocities import (
+    LayerNote,
+    velocity_layers,
+    velocity_ranges,
+)
+from keymapper.model.recipe import ZoneSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceableNote:
+    """What placing needs to know of a note."""
+
+    root_key: int
+    velocity: int | None
+    round_robin: int | None
+    is_release: bool
+    level_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Keys × velocities × turn of one note, all ranges inclusive."""
+
+    note: int
+    """Index of the note among those given."""
+    low_key: int
+    high_key: int
+    low_velocity: int
+    high_velocity: int
+    round_robin: int
+    round_robins: int
+    trigger: Literal["attack", "release"]
+
+
+def placed_on_keys(notes: Sequence[PlaceableNote], settings: ZoneSettings) -> tuple[Place, ...]:
+    """Return the place of every note, sorted by trigger, layer, key and turn.
+
+    Each velocity layer covers the keyboard by itself, so that a note missing from one layer is
+    stood in for by its neighbour in the same layer. Notes of one layer with one root take turns.
+    """
+    places: list[Place] = []
+    for trigger in ("attack", "release"):
+        chosen = [i for i, n in enumerate(notes) if n.is_release == (trigger == "release")]
+        if chosen:
+            places += _placed(notes, chosen, trigger, settings)
+    return tuple(places)
+
+
+def _placed(
+    notes: Sequence[PlaceableNote],
+    chosen: Sequence[int],
+    trigger: Literal["attack", "release"],
+    settings: ZoneSettings,
+) -> list[Place]:
+    by_layer = _by_layer(notes, chosen)
+    ranges = velocity_ranges([_nominal_velocity(notes, members) for members in by_layer])
+    places: list[Place] = []
+    for velocities, members in zip(ranges, by_layer, strict=True):
+        for keys in key_ranges([notes[i].root_key for i in members], settings):
+            turns = _turns(notes, [i for i in members if notes[i].root_key == keys.root_key])
+            places += [
+                Place(
+                    note=note,
+                    low_key=keys.low_key,
+                    high_key=keys.high_key,
+                    low_velocity=velocities.low_velocity,
+                    high_velocity=velocities.high_velocity,
+                    round_robin=turn + 1,
+                    round_robins=len(turns),
+                    trigger=trigger,
+                )
+                for turn, note in enumerate(turns)
+            ]
+    return places
+
+
+def _by_layer(notes: Sequence[PlaceableNote], chosen: Sequence[int]) -> list[list[int]]:
+    layers = velocity_layers(
+        [
+            LayerNote(
+                root_key=notes[i].root_key, velocity=notes[i].velocity, level_db=notes[i].level_db
+            )
+            for i in chosen
+        ]
+    )
+    members: dict[int, list[int]] = defaultdict(list)
+    for note, layer in zip(chosen, layers, strict=True):
+        members[layer].append(note)
+    return [members[layer] for layer in sorted(members)]
+
+
+def _nominal_velocity(notes: Sequence[PlaceableNote], members: Sequence[int]) -> int | None:
+    known = {notes[i].velocity for i in members} - {None}
+    return min(velocity for velocity in known if velocity is not None) if known else None
+
+
+def _turns(notes: Sequence[PlaceableNote], group: Sequence[int]) -> list[int]:
+    return sorted(group, key=lambda i: (notes[i].round_robin or 0, i))
+
+
+def placed_as_one_shots(keys: Sequence[int]) -> tuple[Place, ...]:
+    """Return places on one key each, over all velocities."""
+    every = velocity_ranges([None])[0]
+    return tuple(
+        Place(
+            note=index,
+            low_key=key,
+            high_key=key,
+            low_velocity=every.low_velocity,
+            high_velocity=every.high_velocity,
+            round_robin=1,
+            round_robins=1,
+            trigger="attack",
+        )
+        for index, key in enumerate(keys)
+    )

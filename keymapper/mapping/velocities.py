@@ -1,0 +1,120 @@
+"""Which velocities a recorded note plays: layers from hints, or from measured levels."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+
+LOWEST_VELOCITY = 1
+HIGHEST_VELOCITY = 127
+SAME_LEVEL_DB = 1.5
+"""Notes of one key closer than this are repeats of one another, not layers."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerNote:
+    """What deciding on a layer needs to know of a note."""
+
+    root_key: int
+    velocity: int | None
+    level_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VelocityRange:
+    """Velocities low … high, both played."""
+
+    low_velocity: int
+    high_velocity: int
+
+
+def velocity_layers(notes: Sequence[LayerNote]) -> tuple[int, ...]:
+    """Return the layer (0 = softest) of each note.
+
+    Notes with a velocity hint make the layers when there are two or more velocities; notes
+    without one join the layer whose level at their key (else in the set) is nearest. Without
+    hints, notes that share a key are ranked by level, and levels within 1.5 dB are one layer.
+    """
+    velocities = sorted({note.velocity for note in notes if note.velocity is not None})
+    if len(velocities) > 1:
+        known = [None if n.velocity is None else velocities.index(n.velocity) for n in notes]
+        return _completed(notes, known)
+    return _completed(notes, _ranked_by_level(notes))
+
+
+def _ranked_by_level(notes: Sequence[LayerNote]) -> list[int | None]:
+    """Rank within each key; only keys with the usual number of layers count as known."""
+    ranks: dict[int, int] = {}
+    counts: list[int] = []
+    for group in _by_key(notes).values():
+        steps = _level_steps([notes[i].level_db for i in group])
+        counts.append(max(steps) + 1)
+        ranks.update(zip(group, steps, strict=True))
+    usual = max(Counter(counts).items(), key=lambda item: (item[1], item[0]))[0]
+    complete = {
+        i
+        for group in _by_key(notes).values()
+        if max(ranks[i] for i in group) + 1 == usual
+        for i in group
+    }
+    return [ranks[i] if i in complete else None for i in range(len(notes))]
+
+
+def _by_key(notes: Sequence[LayerNote]) -> dict[int, list[int]]:
+    groups: dict[int, list[int]] = defaultdict(list)
+    for index, note in enumerate(notes):
+        groups[note.root_key].append(index)
+    return groups
+
+
+def _level_steps(levels_db: Sequence[float]) -> list[int]:
+    """Rank levels upwards, starting a new rank where the gap is above SAME_LEVEL_DB."""
+    order = sorted(range(len(levels_db)), key=lambda i: levels_db[i])
+    steps = [0] * len(levels_db)
+    for before, after in pairwise(order):
+        steps[after] = steps[before] + (levels_db[after] - levels_db[before] > SAME_LEVEL_DB)
+    return steps
+
+
+def _completed(notes: Sequence[LayerNote], layers: Sequence[int | None]) -> tuple[int, ...]:
+    by_layer: dict[int, list[float]] = defaultdict(list)
+    at_key: dict[tuple[int, int], list[float]] = defaultdict(list)
+    for note, layer in zip(notes, layers, strict=True):
+        if layer is not None:
+            by_layer[layer].append(note.level_db)
+            at_key[note.root_key, layer].append(note.level_db)
+
+    def level(key: int, layer: int) -> float:
+        return median(at_key.get((key, layer), by_layer[layer]))
+
+    return tuple(
+        layer
+        if layer is not None
+        else min(sorted(by_layer), key=lambda one: abs(level(note.root_key, one) - note.level_db))
+        for note, layer in zip(notes, layers, strict=True)
+    )
+
+
+def velocity_ranges(nominal: Sequence[int | None]) -> tuple[VelocityRange, ...]:
+    """Return contiguous ranges over 1..127 for layers from soft to loud.
+
+    nominal : the velocity each layer was recorded at, rising, split half-way between; with any of
+    them unknown the layers share the range evenly.
+    """
+    count = len(nominal)
+    tops: list[int] = []
+    for index in range(count - 1):
+        below, above = nominal[index], nominal[index + 1]
+        if None in nominal or below is None or above is None:
+            tops.append(round(HIGHEST_VELOCITY * (index + 1) / count))
+        else:
+            tops.append((below + above) // 2)
+    tops.append(HIGHEST_VELOCITY)
+    lows = [LOWEST_VELOCITY, *(top + 1 for top in tops[:-1])]
+    return tuple(
+        VelocityRange(low_velocity=low, high_velocity=top)
+        for low, top in zip(lows, tops, strict=True)
+    )

@@ -1,0 +1,57 @@
+from hypothesis import given
+from hypothesis import strategies as st
+
+from keymapper.mapping.velocities import LayerNote, velocity_layers, velocity_ranges
+
+
+def layer_note(key=60, velocity=None, level=-20.0):
+    return LayerNote(root_key=key, velocity=velocity, level_db=level)
+
+
+@given(st.lists(st.integers(1, 127), min_size=1, max_size=16, unique=True).map(sorted))
+def test_ranges_of_known_velocities_are_contiguous_and_hold_their_own(velocities):
+    ranges = velocity_ranges(velocities)
+    assert ranges[0].low_velocity == 1
+    assert ranges[-1].high_velocity == 127
+    for below, above in zip(ranges, ranges[1:], strict=False):
+        assert below.high_velocity + 1 == above.low_velocity
+    for velocity, found in zip(velocities, ranges, strict=True):
+        assert found.low_velocity <= velocity <= found.high_velocity
+
+
+@given(st.integers(1, 12))
+def test_unknown_velocities_share_the_range_evenly(count):
+    ranges = velocity_ranges([None] * count)
+    widths = [r.high_velocity - r.low_velocity + 1 for r in ranges]
+    assert sum(widths) == 127
+    assert max(widths) - min(widths) <= 1
+
+
+def test_hinted_velocities_make_the_layers():
+    notes = [layer_note(velocity=v, level=-v) for v in (100, 20, 60, 20)]
+    assert velocity_layers(notes) == (2, 0, 1, 0)
+
+
+def test_levels_make_the_layers_without_hints():
+    notes = [
+        layer_note(key, level=base + step)
+        for key, base in ((48, -20.0), (60, -23.0), (72, -25.0))
+        for step in (-12.0, 0.0)
+    ]
+    assert velocity_layers(notes) == (0, 1, 0, 1, 0, 1)
+
+
+def test_repeats_of_nearly_one_level_are_one_layer():
+    notes = [layer_note(60, level=level) for level in (-20.0, -20.8, -19.5)]
+    assert velocity_layers(notes) == (0, 0, 0)
+
+
+def test_a_key_with_a_missing_layer_joins_the_one_it_sounds_like():
+    notes = [layer_note(k, level=lv) for k in (48, 60, 72) for lv in (-30.0, -12.0)]
+    notes.append(layer_note(84, level=-13.0))
+    assert velocity_layers(notes)[-1] == 1
+
+
+def test_a_note_without_a_velocity_joins_the_layer_nearest_in_level():
+    notes = [layer_note(60, 40, -30.0), layer_note(60, 110, -12.0), layer_note(60, None, -29.0)]
+    assert velocity_layers(notes) == (0, 1, 0)
