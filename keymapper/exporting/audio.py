@@ -1,0 +1,103 @@
+"""What happens to the audio of a note between recording and sample: pure functions on arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from keymapper.model.sound import Channels, Course
+
+PRE_ROLL_SECONDS = 0.001
+FADE_OUT_SECONDS = 0.05
+
+KeptChannel = Literal["all", "left", "right"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Preparation:
+    """How a recording is cut out before its loop is found, in frames of the source."""
+
+    channel: KeptChannel
+    start_frame: int
+    end_frame: int
+    rate: int
+    """Rate of the result."""
+
+
+def preparation(
+    course: Course, channels: Channels, source_rate: int, rate: int | None
+) -> Preparation:
+    """Return how to cut a note: a millisecond before its onset to its end, equal sides as one."""
+    kept: KeptChannel = "all"
+    if channels.equal or channels.dead == "right":
+        kept = "left"
+    elif channels.dead == "left":
+        kept = "right"
+    return Preparation(
+        channel=kept,
+        start_frame=max(0, course.onset_frame - pre_roll_frames(source_rate)),
+        end_frame=course.end_frame,
+        rate=rate or source_rate,
+    )
+
+
+def pre_roll_frames(rate: int) -> int:
+    """Return the frames kept before the onset: about a millisecond."""
+    return max(1, round(PRE_ROLL_SECONDS * rate))
+
+
+def prepared(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
+    """Return a note cut out, free of DC, with a faded head, at the rate asked for.
+
+    samples : float, shape (frames, channels), the whole recording.
+    """
+    sides = samples if how.channel == "all" else samples[:, _column(how.channel)]
+    note = sides[how.start_frame : how.end_frame] - dc_offsets(sides).astype(samples.dtype)
+    fade = min(len(note), head_fade_frames(how.start_frame, rate))
+    note[:fade] *= _rise(fade, note.dtype)
+    return note if how.rate == rate else resampled(note, rate, how.rate)
+
+
+def _column(channel: KeptChannel) -> slice:
+    return slice(0, 1) if channel == "left" else slice(1, 2)
+
+
+def head_fade_frames(start_frame: int, rate: int) -> int:
+    """Return the frames faded in: the pre-roll, or nothing where the recording starts at once."""
+    return pre_roll_frames(rate) if start_frame > 0 else 0
+
+
+def dc_offsets(samples: np.ndarray) -> np.ndarray:
+    """Return the mean of each channel, shape (channels,), full scale 1.0."""
+    means: np.ndarray = samples.mean(axis=0, dtype=np.float64)
+    return means
+
+
+def _rise(frames: int, dtype: np.dtype[np.floating]) -> np.ndarray:
+    """Raised cosine from 0 to 1, shape (frames, 1)."""
+    phase = (np.arange(frames) + 0.5) / max(1, frames)
+    rise: np.ndarray = (0.5 - 0.5 * np.cos(np.pi * phase)).astype(dtype)[:, np.newaxis]
+    return rise
+
+
+def resampled(samples: np.ndarray, rate: float, new_rate: float) -> np.ndarray:
+    """Return samples at another rate (soxr, very high quality: linear phase, alias under -140 dB)."""
+    import soxr
+
+    result: np.ndarray = soxr.resample(samples, rate, new_rate, quality="VHQ")
+    return result
+
+
+def faded_out(samples: np.ndarray, rate: int) -> np.ndarray:
+    """Return samples whose last 50 ms (a quarter of a shorter sound) fall to silence."""
+    fade = fade_out_frames(len(samples), rate)
+    result = samples.copy()
+    result[len(samples) - fade :] *= _rise(fade, samples.dtype)[::-1]
+    return result
+
+
+def fade_out_frames(frames: int, rate: int) -> int:
+    """Return how many frames the fade at the tail takes."""
+    return min(frames // 4, round(FADE_OUT_SECONDS * rate))

@@ -1,0 +1,50 @@
+import numpy as np
+import pytest
+
+from keymapper.exporting.audio import Preparation, faded_out, prepared
+from tests.simple_notes import RATE, note
+
+
+def cut(start=0, end=None, channel="all", rate=RATE):
+    return Preparation(channel=channel, start_frame=start, end_frame=end, rate=rate)
+
+
+def test_dc_is_gone_and_the_rest_unchanged():
+    samples = note(200.0, lead_seconds=0.0)
+    shifted = prepared(samples + 0.05, RATE, cut(end=len(samples)))
+    assert abs(shifted.mean()) < 1e-9
+    assert np.allclose(shifted, samples - samples.mean(), atol=1e-12)
+
+
+def test_head_fades_in_over_the_pre_roll_only():
+    samples = np.ones((RATE, 1)) * np.sign(np.sin(np.arange(RATE)))[:, np.newaxis]
+    result = prepared(samples, RATE, cut(start=1000, end=RATE))
+    assert abs(result[0, 0]) < 0.01
+    assert np.allclose(np.abs(result[48:]), 1.0, atol=0.01)
+
+
+def test_one_side_is_kept_when_asked():
+    samples = np.hstack([note(200.0), 0.5 * note(200.0)])
+    right = prepared(samples, RATE, cut(end=len(samples), channel="right"))
+    assert right.shape[1] == 1
+    assert np.allclose(right[:, 0], samples[:, 1] - samples[:, 1].mean())
+
+
+def test_resampling_keeps_pitch_and_length():
+    samples = note(1000.0, 1.0, lead_seconds=0.0)
+    result = prepared(samples, RATE, cut(end=len(samples), rate=44_100))
+    assert len(result) == pytest.approx(44_100, abs=2)
+    spectrum = np.abs(np.fft.rfft(result[:, 0] * np.hanning(len(result))))
+    assert np.argmax(spectrum) * 44_100 / len(result) == pytest.approx(1000.0, abs=1.0)
+
+
+def test_sources_are_not_written_to():
+    samples = note(200.0)
+    before = samples.copy()
+    prepared(samples, RATE, cut(start=500, end=len(samples)))
+    faded_out(samples, RATE)
+    assert np.array_equal(samples, before)
+
+
+def test_tail_ends_in_silence():
+    assert abs(faded_out(np.ones((RATE, 2)), RATE)[-1]).max() < 1e-5
