@@ -1,0 +1,48 @@
+"""The manifest: an instrument as strict JSON, and back."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import msgspec
+
+from keymapper.errors import InputError
+from keymapper.model.instrument import Manifest
+
+
+def write_manifest(manifest: Manifest) -> str:
+    """Return the manifest as indented JSON, ending in a line feed."""
+    return pretty_json(msgspec.to_builtins(manifest))
+
+
+def pretty_json(data: Any) -> str:
+    """Return strict JSON (no NaN, no infinity), indented, ending in a line feed."""
+    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def read_manifest(text: str, where: str) -> Manifest:
+    """Return the manifest that `write_manifest` wrote.
+
+    Raises
+    ------
+    InputError
+        The text is no manifest, or one of a version this tool does not know.
+    """
+    try:
+        version = msgspec.json.decode(text, type=_Version)
+        if version.format != "keymapper-instrument":
+            raise InputError(f"{where}: is not a manifest of an instrument.")
+        if version.format_version != 1:
+            raise InputError(
+                f"{where}: has format version {version.format_version}, this tool knows 1; update it."
+            )
+        return msgspec.json.decode(text, type=Manifest)
+    except msgspec.MsgspecError as error:
+        raise InputError(f"{where}: is not a valid manifest ({error}).") from error
+
+
+class _Version(msgspec.Struct):
+    format: str = ""
+    format_version: int = 0
+

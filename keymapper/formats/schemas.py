@@ -1,0 +1,42 @@
+"""JSON Schemas of everything we write, generated from the model.
+
+``python -m keymapper.formats.schemas FOLDER`` writes them; a test holds the checked-in ones
+against these.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from keymapper.model.instrument import Manifest
+from keymapper.model.recipe import Recipe
+
+SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+MODELS: dict[str, tuple[str, Any]] = {
+    "manifest": ("keymapper instrument manifest", Manifest),
+    "recipe": ("keymapper recipe", Recipe),
+}
+"""Schema name: title and type."""
+
+
+def schema_text(name: str) -> str:
+    """Return a schema of MODELS as indented JSON, ending in a line feed."""
+    title, model = MODELS[name]
+    schema = {"$schema": SCHEMA_DIALECT, "title": title, **msgspec.json.schema(model)}
+    return json.dumps(schema, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def write_schemas(folder: Path) -> None:
+    """Write every schema as NAME.schema.json."""
+    for name in MODELS:
+        (folder / f"{name}.schema.json").write_text(schema_text(name), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    write_schemas(Path(sys.argv[1]))
