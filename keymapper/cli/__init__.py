@@ -1,1 +1,92 @@
 """One file a command: parse, call, print. The only place that prints and exits."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from keymapper.cli.build import build
+from keymapper.cli.measure import measure
+from keymapper.errors import KeymapperError
+from keymapper.reporting.plain import one_line
+
+EXIT_BUG = 70
+EXIT_INTERRUPTED = 130
+
+
+class ErrorsAsLines(TyperGroup):
+    """Turns every error into one line and an exit code (see `keymapper.errors`)."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command."""
+        try:
+            return super().invoke(ctx)
+        except KeymapperError as error:
+            _complain(str(error))
+            raise SystemExit(error.exit_code) from None
+        except KeyboardInterrupt:
+            _complain("interrupted; nothing was changed.")
+            raise SystemExit(EXIT_INTERRUPTED) from None
+        except OSError as error:
+            _complain(f"{error.filename or 'the system'}: {error.strerror or error}.")
+            raise SystemExit(5) from None
+
+
+def _complain(message: str) -> None:
+    typer.echo(f"keymapper: {one_line(message)}", err=True)
+
+
+app = typer.Typer(
+    name="keymapper",
+    cls=ErrorsAsLines,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from keymapper import __version__
+
+        typer.echo(f"keymapper {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def keymapper(
+    version: Annotated[  # noqa: ARG001
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    """Turn recorded synth notes into a playable, in-tune, well-looped instrument.
+
+    Exit codes: 0 clean, 1 findings, 2 usage, 3 input, 4 could not be measured, 5 output,
+    70 our bug, 130 interrupted.
+    """
+
+
+app.command()(build)
+app.command()(measure)
+
+
+def main() -> None:
+    """Run the command line."""
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    try:
+        app()
+    except Exception as error:  # the last resort: a bug of ours, told in one line
+        if os.environ.get("KEYMAPPER_DEBUG"):
+            raise
+        _complain(
+            f"a bug of ours ({type(error).__name__}: {error}); "
+            "run again with KEYMAPPER_DEBUG=1 and report what it prints."
+        )
+        sys.exit(EXIT_BUG)

@@ -1,0 +1,115 @@
+"""`keymapper build`: a playable instrument from a folder of recorded notes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+
+if TYPE_CHECKING:
+    from keymapper.model.instrument import Manifest
+    from keymapper.model.recipe import Recipe
+
+
+def build(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of recorded notes, one note a file.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder for the instrument.  [default: FOLDER's name + -instrument]"),
+    ] = None,
+    recipe: Annotated[
+        Path | None,
+        typer.Option(help="Your decisions.  [default: recipe.toml in FOLDER, if there]"),
+    ] = None,
+    loops: Annotated[
+        Literal["long", "short", "none"] | None,
+        typer.Option(help="How sustaining notes are looped."),
+    ] = None,
+    format: Annotated[
+        Literal["wav", "flac"] | None, typer.Option(help="Format of the samples.")
+    ] = None,  # noqa: A002
+    bits: Annotated[Literal["16", "24"] | None, typer.Option(help="Bits of a sample.")] = None,
+    rate: Annotated[
+        int | None, typer.Option(help="Resample to this rate in Hz.", show_default=False)
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace an existing result.")] = False,
+    write_recipe: Annotated[
+        bool, typer.Option("--write-recipe", help="Also write a recipe of what was found.")
+    ] = False,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes.  [default: every core]")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the result as JSON.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print errors only.")] = False,
+) -> None:
+    """Build a playable instrument from a folder of recorded notes.
+
+    Every note's pitch, levels and loop are measured from its sound; names are hints. Writes
+    NAME.sfz, manifest.json and samples/. Turn your volume down before you first play it.
+    """
+    from keymapper.cli.printing import shown_progress
+    from keymapper.formats.recipe import recipe_with
+    from keymapper.pipeline import BuildSettings, build_instrument, default_target
+
+    choices = {
+        "loops": {"mode": loops},
+        "samples": {"format": format, "bits": int(bits) if bits else None, "rate": rate},
+    }
+    decisions = recipe_with(chosen_recipe(folder, recipe), choices)
+    target = out or default_target(folder)
+    with shown_progress(quiet=quiet or json) as progress:
+        settings = BuildSettings(
+            workers=workers, replace=force, progress=progress, write_recipe=write_recipe
+        )
+        manifest = build_instrument(folder, target, decisions, settings)
+    _print_result(manifest, target, json=json, quiet=quiet)
+
+
+def chosen_recipe(folder: Path, recipe: Path | None) -> Recipe:
+    """Return the recipe named, else the one lying in the folder, else the defaults."""
+    from keymapper.formats.folder import RECIPE_NAME
+    from keymapper.formats.recipe import read_recipe
+    from keymapper.model.recipe import Recipe
+
+    if recipe is None and not (folder / RECIPE_NAME).is_file():
+        return Recipe()
+    return read_recipe(recipe or folder / RECIPE_NAME)
+
+
+def _print_result(manifest: Manifest, target: Path, *, json: bool, quiet: bool) -> None:
+    from keymapper.cli.printing import output_console
+    from keymapper.formats.manifest import pretty_json
+    from keymapper.reporting.instrument_text import (
+        instrument_data,
+        instrument_notices,
+        zone_table,
+    )
+
+    if json:
+        typer.echo(pretty_json(instrument_data(manifest, str(target))), nl=False)
+        return
+    if quiet:
+        return
+    console = output_console()
+    for notice in instrument_notices(manifest):
+        console.print(notice)
+    if manifest.doubts or manifest.skipped:
+        console.print()
+    console.print(zone_table(manifest))
+    console.print()
+    for line in summary_lines(manifest, target):
+        console.print(line)
+
+
+def summary_lines(manifest: Manifest, target: Path) -> list[str]:
+    """Return what was built and where it lies."""
+    from keymapper.reporting.plain import one_line
+
+    looped = sum(zone.loop is not None for zone in manifest.zones)
+    counts = (
+        f"{len(manifest.zones)} zones, {looped} looped, {len(manifest.doubts)} to look at, "
+        f"{len(manifest.skipped)} files skipped."
+    )
+    return [counts, f"Instrument: {one_line(str(target))}"]

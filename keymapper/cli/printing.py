@@ -1,0 +1,45 @@
+"""Progress and tables on a terminal, quiet in a pipe."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+PIPE_WIDTH = 160
+
+
+def output_console() -> Console:
+    """Return the console of standard output; a pipe gets wide lines without colour."""
+    return Console(width=None if sys.stdout.isatty() else PIPE_WIDTH, highlight=False, markup=False)
+
+
+@contextmanager
+def shown_progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
+    """Yield a function that shows how far the work is, on standard error of a terminal only.
+
+    It draws when it is called: a thread of its own would not survive starting workers.
+    """
+    console = Console(stderr=True)
+    columns = (
+        TextColumn("{task.description:<10}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+    )
+    disable = quiet or not console.is_terminal
+    with Progress(
+        *columns, console=console, transient=True, auto_refresh=False, disable=disable
+    ) as bar:
+        tasks: dict[str, int] = {}
+
+        def show(what: str, done: int, count: int) -> None:
+            if what not in tasks:
+                tasks[what] = bar.add_task(what, total=count)
+            bar.update(tasks[what], completed=done)  # type: ignore[arg-type]
+            bar.refresh()
+
+        yield show

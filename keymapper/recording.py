@@ -1,0 +1,102 @@
+"""One recording, read and measured: the work of one process for one file."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from keymapper.errors import InputError, MeasurementError
+from keymapper.exporting.audio import Preparation, preparation, prepared
+from keymapper.formats.audio_file import AudioInfo, read_audio
+from keymapper.formats.wav_chunks import read_embedded_hints
+from keymapper.measuring.loops import find_loop
+from keymapper.measuring.note import measured_note
+from keymapper.model.instrument import EmbeddedHints, Measurement, SkippedFile, SourceFile
+from keymapper.model.loop import Loop, LoopOptions, LoopVerdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuringOrder:
+    """One file to be measured."""
+
+    folder: Path
+    file: str
+    reference_hz: float
+    rate: int | None
+    loop: LoopOptions
+    """A given loop is in frames of the source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recording:
+    """A recording and all that its sound says."""
+
+    source: SourceFile
+    embedded: EmbeddedHints | None
+    measurement: Measurement
+    preparation: Preparation
+    loop: LoopVerdict
+    """Frames of the prepared note."""
+
+
+def measured_recording(order: MeasuringOrder) -> Recording | SkippedFile:
+    """Return what a file holds, or why it cannot be used."""
+    try:
+        return _measured(order)
+    except (InputError, MeasurementError) as error:
+        reason = str(error).removeprefix(f"{order.folder / order.file}: ")
+        return SkippedFile(file=order.file, reason=reason)
+
+
+def _measured(order: MeasuringOrder) -> Recording:
+    path = order.folder / order.file
+    audio = read_audio(path)
+    measurement = measured_note(audio.samples, audio.info.rate, reference_hz=order.reference_hz)
+    cut = preparation(measurement.course, measurement.channels, audio.info.rate, order.rate)
+    note = prepared(audio.samples, audio.info.rate, cut)
+    options = _in_prepared_frames(order.loop, cut, audio.info.rate, len(note))
+    return Recording(
+        source=_source_file(path, order.file, audio.info),
+        embedded=read_embedded_hints(path),
+        measurement=measurement,
+        preparation=cut,
+        loop=find_loop(note, cut.rate, f0_hz=measurement.pitch.f0_hz, options=options),
+    )
+
+
+def _source_file(path: Path, file: str, info: AudioInfo) -> SourceFile:
+    with path.open("rb") as content:
+        digest = hashlib.file_digest(content, "sha256").hexdigest()
+    return SourceFile(
+        file=file,
+        sha256=digest,
+        rate=info.rate,
+        channels=info.channels,
+        frames=info.frames,
+        container=info.container,
+        encoding=info.encoding,
+        missing_frames=info.missing_frames,
+    )
+
+
+def _in_prepared_frames(
+    options: LoopOptions, cut: Preparation, source_rate: int, frames: int
+) -> LoopOptions:
+    """Move a given loop to where the cut note has it."""
+    if options.given is None:
+        return options
+    scale = cut.rate / source_rate
+    start = round((options.given.start_frame - cut.start_frame) * scale)
+    end = round((options.given.end_frame - cut.start_frame) * scale)
+    if not 0 < start < end <= frames:
+        raise InputError(
+            f"the recipe's loop {options.given.start_frame}..{options.given.end_frame} lies outside "
+            f"the sounding part, frames {cut.start_frame + 1}..{cut.end_frame}; correct it."
+        )
+    return LoopOptions(
+        mode=options.mode,
+        flatten=options.flatten,
+        given=Loop(start_frame=start, end_frame=end),
+        length_seconds=options.length_seconds,
+    )

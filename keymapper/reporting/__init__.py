@@ -1,0 +1,1 @@
+"""Measurements and instruments for people: text, tables, JSON, CSV."""

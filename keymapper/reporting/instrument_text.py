@@ -1,0 +1,78 @@
+"""An instrument as text for the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import msgspec
+from rich.table import Table
+
+from keymapper.model.instrument import Manifest, NoteRecord, Zone
+from keymapper.model.keys import key_name
+from keymapper.reporting.plain import one_line
+
+
+def zone_table(manifest: Manifest) -> Table:
+    """Return the zones as a table, one row a zone."""
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("keys", "root", "tuning", "velocity", "turn", "loop", "join", "level", "from"):
+        numbers = heading in ("tuning", "level", "loop", "join")
+        table.add_column(heading, justify="right" if numbers else "left", no_wrap=heading != "from")
+    for zone, note in zip(manifest.zones, manifest.notes, strict=True):
+        level = note.measurement.levels.body_dbfs + manifest.facts.common_gain_db + zone.gain_db
+        table.add_row(*_zone_cells(zone, note, level))
+    return table
+
+
+def _zone_cells(zone: Zone, note: NoteRecord, level_db: float) -> Iterator[str]:
+    join = note.sample.join
+    keys = key_name(zone.low_key)
+    yield keys if zone.low_key == zone.high_key else f"{keys} – {key_name(zone.high_key)}"
+    yield key_name(zone.root_key)
+    yield f"{zone.tuning_cents:+.1f} ct"
+    yield f"{zone.low_velocity} – {zone.high_velocity}"
+    yield f"{zone.round_robin}/{zone.round_robins}" if zone.round_robins > 1 else ""
+    seconds = 0 if zone.loop is None else zone.loop.length_frames / note.sample.processing.rate
+    yield f"{seconds:.3f} s" if zone.loop else "–"
+    yield "–" if join is None else f"{join.worst_db:+.1f} dB"
+    yield f"{level_db:.1f} dB"
+    yield one_line(note.source.file)
+
+
+def instrument_notices(manifest: Manifest) -> Iterator[str]:
+    """Yield what a person should read, the gravest first."""
+    for doubt in manifest.doubts:
+        yield f"look at  {one_line(doubt.file)}: {one_line(doubt.message)}"
+    for skipped in manifest.skipped:
+        yield f"skipped  {one_line(skipped.file)}: {one_line(skipped.reason)}"
+    for remark in manifest.facts.remarks:
+        yield f"note     {one_line(remark)}"
+
+
+def instrument_data(manifest: Manifest, where: str) -> dict[str, Any]:
+    """Return what the table and the notices say, as data for `--json`."""
+    rows = [
+        {
+            "file": note.source.file,
+            "sample": zone.sample,
+            "root_key": zone.root_key,
+            "tuning_cents": zone.tuning_cents,
+            "low_key": zone.low_key,
+            "high_key": zone.high_key,
+            "low_velocity": zone.low_velocity,
+            "high_velocity": zone.high_velocity,
+            "round_robin": zone.round_robin,
+            "round_robins": zone.round_robins,
+            "loop": msgspec.to_builtins(zone.loop),
+            "join_db": None if note.sample.join is None else note.sample.join.worst_db,
+            "level_dbfs": note.measurement.levels.body_dbfs + manifest.facts.common_gain_db,
+        }
+        for zone, note in zip(manifest.zones, manifest.notes, strict=True)
+    ]
+    return {
+        "result": where,
+        "zones": rows,
+        "doubts": msgspec.to_builtins(manifest.doubts),
+        "skipped": msgspec.to_builtins(manifest.skipped),
+    }

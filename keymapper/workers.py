@@ -1,0 +1,67 @@
+"""Spread work over processes; the results come in the order of the work.
+
+Every process, this one too, keeps its linear algebra to one thread: the same sums in the same
+order, whatever the number of workers.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from typing import TypeVar
+
+import threadpoolctl
+
+Work = TypeVar("Work")
+Result = TypeVar("Result")
+
+
+class Workers:
+    """Runs functions over sequences, in this process or in several.
+
+    Use as a context; leaving it by an exception drops whatever has not started.
+    """
+
+    def __init__(self, count: int | None = None) -> None:
+        self.count = count or available_cores()
+        self._pool: ProcessPoolExecutor | None = None
+
+    def __enter__(self) -> Workers:
+        if self.count > 1:
+            self._pool = ProcessPoolExecutor(
+                self.count, multiprocessing.get_context(_start_method()), _start_worker
+            )
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if self._pool is not None:
+            self._pool.shutdown(wait=kind is None, cancel_futures=True)
+            self._pool = None
+
+    def run(self, function: Callable[[Work], Result], work: Sequence[Work]) -> Iterator[Result]:
+        """Yield function(item) for every item, in order."""
+        if self._pool is None or len(work) < 2:
+            with threadpoolctl.threadpool_limits(1):
+                yield from map(function, work)
+        else:
+            yield from self._pool.map(function, work)
+
+
+def available_cores() -> int:
+    """Return how many cores this process may use."""
+    affinity = getattr(os, "sched_getaffinity", None)
+    return len(affinity(0)) if affinity else os.cpu_count() or 1
+
+
+def _start_method() -> str:
+    """Forking starts at once and needs nothing of the calling script; elsewhere it is unsafe."""
+    return "fork" if sys.platform == "linux" else "spawn"
+
+
+def _start_worker() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threadpoolctl.threadpool_limits(1)
