@@ -1,0 +1,165 @@
+"""One file name, cut into words, numbers and what may be notes; no meaning is decided here.
+
+A path's folders count too: depth 0 is the file itself, 1 the folder it lies in, and so on.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass
+from typing import Literal
+
+Tag = Literal["", "key", "velocity", "round_robin"]
+
+_LATIN = "A-Za-zÀ-ɏ"
+_STEPS = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
+_SHIFTS = {"#": 1, "♯": 1, "s": 1, "sharp": 1, "b": -1, "♭": -1, "flat": -1}
+_HIGHEST_OCTAVE = 10
+_LONGEST_NUMBER = 6
+_TAGS: dict[str, Tag] = {
+    **dict.fromkeys(("key", "note", "midi", "root", "midinote"), "key"),
+    **dict.fromkeys(("v", "vel", "velo", "velocity", "vl", "layer", "dyn"), "velocity"),
+    **dict.fromkeys(("rr", "robin", "roundrobin"), "round_robin"),
+}
+
+# A letter inside a Latin word is no note ("Bass2"), unless camel case starts anew ("PadC3").
+_NOTE = re.compile(
+    rf"(?:(?<![{_LATIN}])|(?<=[a-zß-ÿ])(?=[A-G]))"
+    r"([A-Ga-g])(#|♯|♭|[sS](?:harp|HARP)?|[bB]|flat|FLAT)?([-_ ]?)(\d{1,2})(?!\d)"
+)
+_PIECE = re.compile(r"\d+|[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|[^\W\d_]+")
+_EXTENSION = re.compile(
+    r"\.(?:wave?|aif[fc]?|flac|og[ga]|opus|w64|rf64|caf|mp3|au|snd)$", re.IGNORECASE
+)
+_DASHES = str.maketrans(dict.fromkeys("‐‑‒–—−", "-"))
+_BETWEEN_TAG_AND_NUMBER = frozenset(("", " ", "_", "-", ".", "=", ":", "_-", " -"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """A stretch of a name; start and end are places in the part of the path at `depth`."""
+
+    text: str
+    depth: int
+    start: int
+    end: int
+
+    def overlaps(self, other: Piece | None) -> bool:
+        """Return whether both share a character."""
+        return (
+            other is not None
+            and self.depth == other.depth
+            and self.start < other.end
+            and other.start < self.end
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Word(Piece):
+    """Letters, casefolded; `is_free` means that no digit touches them."""
+
+    is_free: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Number(Piece):
+    """Digits, and what the word before them says they are."""
+
+    value: int
+    tag: Tag
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoteText(Piece):
+    """What may be a note name: semitones above C, an octave, and what stands between the two."""
+
+    step: int
+    octave: int
+    joint: str
+    is_upper: bool
+    after_dash: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamePieces:
+    """All pieces of one path, from the file outwards, left to right."""
+
+    words: tuple[Word, ...]
+    numbers: tuple[Number, ...]
+    notes: tuple[NoteText, ...]
+
+
+def pieces_of(name: str) -> NamePieces:
+    """Return the pieces of a relative path, whatever script and Unicode form it is in."""
+    parts = [part for part in re.split(r"[/\\]", name) if part] or [""]
+    parts[-1] = _EXTENSION.sub("", parts[-1])
+    words: list[Word] = []
+    numbers: list[Number] = []
+    notes: list[NoteText] = []
+    for depth, part in enumerate(reversed(parts)):
+        text = unicodedata.normalize("NFKC", part).translate(_DASHES)
+        notes.extend(_notes_in(text, depth))
+        part_words, part_numbers = _words_and_numbers_in(text, depth)
+        words.extend(part_words)
+        numbers.extend(part_numbers)
+    return NamePieces(words=tuple(words), numbers=tuple(numbers), notes=tuple(notes))
+
+
+def _notes_in(text: str, depth: int) -> list[NoteText]:
+    notes = []
+    for match in _NOTE.finditer(text):
+        letter, accidental, joint, digits = match.groups()
+        if int(digits) > _HIGHEST_OCTAVE:
+            continue
+        notes.append(
+            NoteText(
+                text=match.group(),
+                depth=depth,
+                start=match.start(),
+                end=match.end(),
+                step=_STEPS[letter.lower()] + _SHIFTS.get((accidental or "").lower(), 0),
+                octave=int(digits),
+                joint=joint,
+                is_upper=letter.isupper(),
+                after_dash=text[: match.start()].endswith("-"),
+            )
+        )
+    return notes
+
+
+def _words_and_numbers_in(text: str, depth: int) -> tuple[list[Word], list[Number]]:
+    words: list[Word] = []
+    numbers: list[Number] = []
+    for match in _PIECE.finditer(text):
+        start, end = match.span()
+        if match.group()[0].isdecimal():
+            last = words[-1] if words else None
+            is_tagged = last is not None and text[last.end : start] in _BETWEEN_TAG_AND_NUMBER
+            numbers.append(
+                Number(
+                    text=match.group(),
+                    depth=depth,
+                    start=start,
+                    end=end,
+                    value=_value_of(match.group()),
+                    tag=_TAGS.get(last.text, "") if last is not None and is_tagged else "",
+                )
+            )
+        else:
+            touches = text[start - 1 : start].isdecimal() or text[end : end + 1].isdecimal()
+            words.append(
+                Word(
+                    text=match.group().casefold(),
+                    depth=depth,
+                    start=start,
+                    end=end,
+                    is_free=not touches,
+                )
+            )
+    return words, numbers
+
+
+def _value_of(digits: str) -> int:
+    """Return the number; anything longer than a number of ours is as good as a million."""
+    return int(digits) if len(digits) <= _LONGEST_NUMBER else 10**_LONGEST_NUMBER

@@ -1,0 +1,129 @@
+"""Which pieces of the names are the note names, and which octave convention they follow."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from keymapper.mapping.names.agreement import Agreement, agreement, is_believed
+from keymapper.mapping.names.columns import NoteColumn, note_columns
+from keymapper.mapping.names.hints import MeasuredHint
+from keymapper.mapping.names.lexing import NamePieces, NoteText
+from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY
+
+USUAL_MIDDLE_C_OCTAVE = 4
+# The octave number of key 60, the usual one first.
+_CONVENTIONS = (4, 3, 5)
+_LOWEST_OCTAVE = -2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoteNames:
+    """A column read as note names; keys are MIDI numbers under the usual convention, C4 = 60.
+
+    They may lie outside 0..127 until the convention is known. `fit` is None without any sound to
+    compare with.
+    """
+
+    column: NoteColumn
+    keys: tuple[int | None, ...]
+    fit: Agreement | None
+
+    @property
+    def is_believed(self) -> bool:
+        """The sound does not speak against the names as a whole."""
+        return is_believed(self.fit, sum(key is not None for key in self.keys))
+
+    @property
+    def distinct(self) -> int:
+        """How many different notes are named."""
+        return len({key for key in self.keys if key is not None})
+
+
+def find_note_names(
+    files: Sequence[NamePieces], measured: Sequence[MeasuredHint | None]
+) -> NoteNames | None:
+    """Return the best column of note names, by the sound first, then by its looks."""
+    readings = [
+        reading
+        for column in note_columns(files)
+        for keys in _readings_of(column)
+        if (reading := _reading(column, keys, measured)).distinct
+    ]
+    return max(readings, key=_rank, default=None)
+
+
+def _reading(
+    column: NoteColumn, keys: tuple[int | None, ...], measured: Sequence[MeasuredHint | None]
+) -> NoteNames:
+    return NoteNames(column=column, keys=keys, fit=agreement(keys, measured, octaves_only=False))
+
+
+def _rank(names: NoteNames) -> tuple[float, ...]:
+    """Order readings: agrees with the sound, covers the set, varies, looks like note names."""
+    notes = [note for note in names.column.notes if note is not None]
+    known = [key for key in names.keys if key is not None]
+    return (
+        names.is_believed,
+        round(len(known) / len(names.keys), 1),
+        names.distinct > 1,
+        round(names.fit.share, 3) if names.fit else 0.0,
+        sum(note.joint == "" for note in notes) / len(notes),
+        len({key % 12 for key in known}),
+        sum(note.is_upper for note in notes) / len(notes),
+        names.distinct,
+        -abs(names.fit.semitones) if names.fit else 0.0,
+    )
+
+
+def _readings_of(column: NoteColumn) -> list[tuple[int | None, ...]]:
+    """Return the keys under each way to take the character before the octave.
+
+    "C-1" is an octave below zero where other names of the set have none between the two, or where
+    nothing speaks against it; "C-4" can only be a separator. "C_1" is read where all are so.
+    """
+    joints = {note.joint for note in column.notes if note is not None}
+    if not joints <= {"", "-"}:
+        return [_keys(column, dash_is_minus=False)] if len(joints) == 1 else []
+    if "-" not in joints:
+        return [_keys(column, dash_is_minus=False)]
+    if "" in joints:
+        return [_keys(column, dash_is_minus=True)]
+    dashed = [note for note in column.notes if note is not None]
+    readings = [_keys(column, dash_is_minus=False)]
+    if all(-note.octave >= _LOWEST_OCTAVE for note in dashed):
+        minus = _keys(column, dash_is_minus=True)
+        is_list = all(note.after_dash for note in dashed)
+        readings = [*readings, minus] if is_list else [minus, *readings]
+    return readings
+
+
+def _keys(column: NoteColumn, *, dash_is_minus: bool) -> tuple[int | None, ...]:
+    return tuple(
+        None
+        if note is None or (dash_is_minus and note.joint == "-" and note.octave > -_LOWEST_OCTAVE)
+        else _key(note, -note.octave if dash_is_minus and note.joint == "-" else note.octave)
+        for note in column.notes
+    )
+
+
+def _key(note: NoteText, octave: int) -> int:
+    return note.step + 12 * (octave + 1)
+
+
+def possible_middle_c_octaves(keys: Sequence[int | None]) -> tuple[int, ...]:
+    """Return the octave numbers of key 60 under which all keys lie in 0..127, the usual first."""
+    return tuple(
+        convention
+        for convention in _CONVENTIONS
+        if all(key is None or _is_key(in_convention(key, convention)) for key in keys)
+    )
+
+
+def in_convention(key: int, middle_c_octave: int) -> int:
+    """Return the MIDI key of a name read with C4 = 60, if that set writes 60 as another C."""
+    return key + 12 * (USUAL_MIDDLE_C_OCTAVE - middle_c_octave)
+
+
+def _is_key(key: int) -> bool:
+    return LOWEST_KEY <= key <= HIGHEST_KEY
