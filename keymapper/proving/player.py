@@ -49,13 +49,17 @@ class Player:
     settings: PlayerSettings = field(default_factory=PlayerSettings)
     _kept: OrderedDict[object, np.ndarray] = field(default_factory=OrderedDict)
 
-    def render(self, events: Sequence[Event], frames: int) -> np.ndarray:
-        """Return the first `frames` frames of what `events` sound like.
+    def voices(self, events: Sequence[Event], first_turn: int = 0) -> tuple[Voice, ...]:
+        """Return what `events` start; every round robin has counted `first_turn` notes before."""
+        return plan_voices(self.regions, self.samples, events, self.settings, first_turn)
+
+    def render(self, voices: Sequence[Voice], frames: int) -> np.ndarray:
+        """Return the first `frames` frames of some voices together.
 
         Returns float32, shape (frames, 2), full scale 1.0; not limited.
         """
         output = np.zeros((frames, 2), np.float32)
-        for voice in plan_voices(self.regions, self.samples, events, self.settings):
+        for voice in voices:
             if voice.start_frame < frames:
                 self._add(voice, output[voice.start_frame :])
         return output
@@ -179,4 +183,5 @@ def render_events(
 
     samples : by the `sample` of each region; regions whose sample is not there are silent.
     """
-    return Player(regions, samples, settings or PlayerSettings()).render(events, frames)
+    player = Player(regions, samples, settings or PlayerSettings())
+    return player.render(player.voices(events), frames)

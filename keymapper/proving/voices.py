@@ -41,7 +41,7 @@ class _Planner:
     settings: PlayerSettings
     controllers: dict[int, float]
     last_switch: int | None
-    counters: defaultdict[int, int] = field(default_factory=lambda: defaultdict(int))
+    counters: defaultdict[int, int]
     voices: list[Voice] = field(default_factory=list)
     held: dict[int, NoteOn] = field(default_factory=dict)
 
@@ -144,13 +144,18 @@ def plan_voices(
     samples: Mapping[str, PlayerSample],
     events: Sequence[Event],
     settings: PlayerSettings,
+    first_turn: int = 0,
 ) -> tuple[Voice, ...]:
-    """Return the voices that `events` start, in order; of equal frames the first comes first."""
+    """Return the voices that `events` start, in order; of equal frames the first comes first.
+
+    first_turn : how many notes every round robin has counted before.
+    """
     planner = _Planner(
         regions=[region for region in regions if region.sample in samples],
         samples=samples,
         settings=settings,
         controllers=dict(settings.controllers),
+        counters=defaultdict(lambda: first_turn),
         last_switch=next((r.sw_default for r in regions if r.sw_default is not None), None),
     )
     for event in sorted(events, key=lambda event: event.at_frame):

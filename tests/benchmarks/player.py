@@ -45,7 +45,7 @@ def times_real_time(opcodes: str, key: int) -> float:
     for _ in range(3):
         player = Player(regions, {"a.wav": PlayerSample(samples=sound, rate=RATE)})
         before = time.process_time()
-        player.render(events, 10 * RATE)
+        player.render(player.voices(events), 10 * RATE)
         best = max(best, 10.0 / (time.process_time() - before))
     return best
 

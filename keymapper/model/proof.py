@@ -1,0 +1,138 @@
+"""A proof: a written instrument, played key by key and measured.
+
+Tuning is in cents above (+) or below (-) the target of the key, levels are dB re full scale,
+``None`` means "was not measured" and goes with a reason.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from keymapper.model.loop import JoinAudibility
+
+ONE_SHOT_REASON = "a one-shot has no key to be in tune with"
+Severity = Literal["error", "warning", "note"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofLimits:
+    """Beyond these a finding is made."""
+
+    tuning_cents: float = 2.0
+    """Distance from the target, after the error of the measurement is taken off."""
+    neighbour_level_db: float = 1.5
+    hand_over_db: float = 1.0
+    """Jump between velocity layers beyond what the layers themselves rise by."""
+    onset_delay_seconds: float = 0.002
+    """Later than the instrument's middle note."""
+    click_db: float = 6.0
+    """Over what the sound does by itself."""
+    join_db: float = 0.0
+    silence_dbfs: float = -80.0
+
+    def __post_init__(self) -> None:
+        """Refuse limits that nothing could meet."""
+        for name in ("tuning_cents", "neighbour_level_db", "hand_over_db", "onset_delay_seconds"):
+            if not getattr(self, name) >= 0:
+                raise ValueError(f"{name} must be 0 or more")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayedNote:
+    """One note as it was played and what came out."""
+
+    key: int
+    velocity: int
+    turn: int
+    """Which round robin: how many notes went before on the key."""
+    random_ratio: float
+    samples: tuple[str, ...]
+    """The samples that sounded, in the order of the regions."""
+    level_dbfs: float
+    """Of the loudest 400 ms, over both sides."""
+    peak_dbfs: float
+    tuning_cents: float | None
+    tuning_error_cents: float | None
+    octaves: int
+    """Whole octaves above the key, taken off `tuning_cents`."""
+    not_tuned_reason: str | None
+    onset_seconds: float | None
+    start_click_db: float | None
+    release_click_db: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandOver:
+    """Where one velocity layer hands over to the next: `velocity` is the last of the lower."""
+
+    key: int
+    velocity: int
+    jump_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelStep:
+    """How much louder (+) `key + 1` is than `key` at one velocity."""
+
+    key: int
+    velocity: int
+    step_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayedJoin:
+    """The join of one sample's loop, as the instrument plays it."""
+
+    sample: str
+    loop_start_frame: int
+    loop_end_frame: int
+    """Half-open."""
+    audibility: JoinAudibility
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choke:
+    """A sounding note cut off by another key."""
+
+    key: int
+    by_key: int
+    click_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofFinding:
+    """One place where a limit was passed."""
+
+    rule: str
+    severity: Severity
+    file: str
+    zone: str
+    """Key and velocity, for example "C#3 v100"."""
+    measured: float | None
+    limit: float | None
+    unit: str
+    message: str
+    fix: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """All that was played, and what passed a limit; the gravest findings come first."""
+
+    format: Literal["keymapper-proof"] = "keymapper-proof"
+    format_version: Literal[1] = 1
+    tool_version: str
+    instrument: str
+    verdict: str
+    reference_hz: float
+    rate: int
+    limits: ProofLimits
+    findings: tuple[ProofFinding, ...]
+    notes: tuple[PlayedNote, ...]
+    level_steps: tuple[LevelStep, ...]
+    hand_overs: tuple[HandOver, ...]
+    joins: tuple[PlayedJoin, ...]
+    chokes: tuple[Choke, ...]
+    unplayed_opcodes: tuple[str, ...]
+    """Opcodes that would change the sound and that the player of the proof ignores."""

@@ -1,0 +1,225 @@
+"""Play the notes of a plan and measure what comes out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from keymapper.formats.sfz import SfzRegion
+from keymapper.measuring.course import level_envelope, onset_frame
+from keymapper.measuring.join import join_audibility
+from keymapper.measuring.levels import loudest_windows, peak_dbfs, rms_dbfs
+from keymapper.measuring.pitch import measure_pitch
+from keymapper.model.loop import Loop
+from keymapper.model.pitch import DOUBT_TEXT
+from keymapper.model.proof import (
+    ONE_SHOT_REASON,
+    Choke,
+    HandOver,
+    PlayedJoin,
+    PlayedNote,
+    ProofLimits,
+)
+from keymapper.proving.clicks import cut_click_db, start_click_db
+from keymapper.proving.events import NoteOff, NoteOn, PlayerSettings
+from keymapper.proving.loading import load_samples
+from keymapper.proving.plan import PlannedHandOver, PlannedNote
+from keymapper.proving.player import Player
+from keymapper.proving.streams import stream_of
+from keymapper.proving.voices import Voice
+
+_CHOKE_HOLD_SECONDS = 0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HearingSettings:
+    """How notes are held and what they are measured against."""
+
+    player: PlayerSettings
+    reference_hz: float
+    hold_seconds: float
+    tail_seconds: float
+    limits: ProofLimits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Tuning:
+    cents: float | None = None
+    error_cents: float | None = None
+    octaves: int = 0
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyOrder:
+    """Notes and hand-overs of neighbouring keys, to be played in one go."""
+
+    regions: tuple[SfzRegion, ...]
+    notes: tuple[PlannedNote, ...]
+    hand_overs: tuple[PlannedHandOver, ...]
+    settings: HearingSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeysHeard:
+    """What an order gave."""
+
+    notes: tuple[PlayedNote, ...]
+    hand_overs: tuple[HandOver, ...]
+
+
+def hear_keys(order: KeyOrder) -> KeysHeard:
+    """Play and measure the notes and hand-overs of an order."""
+    samples = load_samples(order.regions)
+    player = Player(order.regions, samples, order.settings.player)
+    return KeysHeard(
+        notes=tuple(played_note(player, note, order.settings) for note in order.notes),
+        hand_overs=tuple(
+            played_hand_over(player, border, order.settings) for border in order.hand_overs
+        ),
+    )
+
+
+def played_note(player: Player, note: PlannedNote, settings: HearingSettings) -> PlayedNote:
+    """Play one note, hold it, let it go, and measure it."""
+    rate = player.settings.rate
+    hold = round(settings.hold_seconds * rate)
+    voices = _voices(player, note, hold)
+    sound = player.render(voices, hold + round(settings.tail_seconds * rate))
+    attacks = [voice for voice in voices if voice.start_frame < hold]
+    peak = peak_dbfs(sound)
+    silent = peak < settings.limits.silence_dbfs
+    onset = None if silent else onset_frame(sound, level_envelope(sound, rate))
+    released = any(voice.release_frame is not None for voice in attacks)
+    tuning = (
+        _Tuning(reason="silent") if silent else _tuning(sound[:hold], attacks, note.key, settings)
+    )
+    return PlayedNote(
+        key=note.key,
+        velocity=note.velocity,
+        turn=note.turn,
+        random_ratio=note.random_ratio,
+        samples=tuple(voice.region.sample for voice in attacks),
+        level_dbfs=_level_dbfs(sound, hold, rate),
+        peak_dbfs=peak,
+        tuning_cents=tuning.cents,
+        tuning_error_cents=tuning.error_cents,
+        octaves=tuning.octaves,
+        not_tuned_reason=tuning.reason,
+        onset_seconds=None if onset is None else onset / rate,
+        start_click_db=None if silent else start_click_db(sound, _first_frame(sound), rate),
+        release_click_db=None if silent or not released else cut_click_db(sound, hold, rate),
+    )
+
+
+def _voices(player: Player, note: PlannedNote, hold_frames: int) -> tuple[Voice, ...]:
+    events = (
+        NoteOn(at_frame=0, key=note.key, velocity=note.velocity, random_ratio=note.random_ratio),
+        NoteOff(at_frame=hold_frames, key=note.key),
+    )
+    return player.voices(events, note.turn)
+
+
+def _first_frame(sound: np.ndarray) -> int:
+    return int(np.argmax(np.any(sound != 0, axis=1)))
+
+
+def _level_dbfs(sound: np.ndarray, hold_frames: int, rate: int) -> float:
+    return rms_dbfs(loudest_windows(sound[:hold_frames], rate)[0])
+
+
+def _tuning(
+    sound: np.ndarray, voices: Sequence[Voice], key: int, settings: HearingSettings
+) -> _Tuning:
+    """Return cents against the key's pitch; a whole number of octaves is told apart."""
+    if all(voice.region.loop_mode == "one_shot" for voice in voices):
+        return _Tuning(reason=ONE_SHOT_REASON)
+    if all(voice.region.pitch_keytrack_cents != 100.0 for voice in voices):
+        return _Tuning(reason="the pitch does not follow the keys")
+    pitch = measure_pitch(
+        sound - sound.mean(axis=0, dtype=np.float64).astype(np.float32),
+        settings.player.rate,
+        reference_hz=settings.reference_hz,
+    )
+    if pitch.doubtful or pitch.root_key is None or pitch.tuning_cents is None:
+        return _Tuning(reason="; ".join(DOUBT_TEXT[word] for word in pitch.doubts))
+    cents = 100.0 * (pitch.root_key - key) + pitch.tuning_cents
+    octaves = round(cents / 1200.0)
+    return _Tuning(
+        cents=cents - 1200.0 * octaves, error_cents=pitch.tuning_error_cents, octaves=octaves
+    )
+
+
+def played_hand_over(
+    player: Player, border: PlannedHandOver, settings: HearingSettings
+) -> HandOver:
+    """Play the velocities around a border and return the jump of level between the layers, in dB.
+
+    From the step between the two velocities at the border is taken the mean of the steps inside
+    the layers beside it, so that the ordinary rise of level with velocity does not count.
+    """
+    rate = player.settings.rate
+    hold = round(settings.hold_seconds * rate)
+
+    def level(velocity: int) -> float:
+        note = PlannedNote(key=border.key, velocity=velocity)
+        return _level_dbfs(player.render(_voices(player, note, hold), hold), hold, rate)
+
+    lower, upper = level(border.velocity), level(border.velocity + 1)
+    own = []
+    if border.velocity - 1 >= max(1, border.lowest):
+        own.append(lower - level(border.velocity - 1))
+    if border.velocity + 2 <= border.highest:
+        own.append(level(border.velocity + 2) - upper)
+    expected = sum(own) / len(own) if own else 0.0
+    return HandOver(key=border.key, velocity=border.velocity, jump_db=upper - lower - expected)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChokeOrder:
+    """A key and another that turns it off."""
+
+    regions: tuple[SfzRegion, ...]
+    key: int
+    by_key: int
+    settings: PlayerSettings
+
+
+def hear_choke(order: ChokeOrder) -> Choke:
+    """Play a key, choke it by the other, and measure the click of the cut."""
+    player = Player(order.regions, load_samples(order.regions), order.settings)
+    at = round(_CHOKE_HOLD_SECONDS * order.settings.rate)
+    events = (
+        NoteOn(at_frame=0, key=order.key, velocity=127),
+        NoteOn(at_frame=at, key=order.by_key, velocity=127),
+    )
+    sound = player.render(player.voices(events), at + order.settings.rate // 4)
+    return Choke(
+        key=order.key, by_key=order.by_key, click_db=cut_click_db(sound, at, order.settings.rate)
+    )
+
+
+def hear_join(region: SfzRegion) -> PlayedJoin | None:
+    """Return how audible the loop of a region is, as it is played; None without a loop.
+
+    The sample is its own reference: what the note does by itself anywhere in its sustain is no
+    fault of the join.
+    """
+    sample = load_samples((region,))[region.sample]
+    loop = stream_of(region, sample).loop
+    if loop is None:
+        return None
+    audibility = join_audibility(
+        sample.samples,
+        sample.samples,
+        sample.rate,
+        Loop(start_frame=loop[0], end_frame=loop[1]),
+    )
+    return PlayedJoin(
+        sample=region.sample,
+        loop_start_frame=loop[0],
+        loop_end_frame=loop[1],
+        audibility=audibility,
+    )

@@ -1,0 +1,273 @@
+"""Compare what was heard with the limits; each passed limit is a finding."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from keymapper.model.keys import key_name
+from keymapper.model.proof import (
+    ONE_SHOT_REASON,
+    Choke,
+    HandOver,
+    LevelStep,
+    PlayedJoin,
+    PlayedNote,
+    ProofFinding,
+    ProofLimits,
+    Severity,
+)
+
+WRONG_KEY_CENTS = 50.0
+_GRAVITY = {"error": 0, "warning": 1, "note": 2}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """Everything a proof played and measured."""
+
+    notes: tuple[PlayedNote, ...]
+    hand_overs: tuple[HandOver, ...] = ()
+    joins: tuple[PlayedJoin, ...] = ()
+    chokes: tuple[Choke, ...] = ()
+    gaps: tuple[tuple[int, int], ...] = ()
+    """Stretches of keys, first and last, between mapped keys that start nothing."""
+
+
+def level_steps(notes: Sequence[PlayedNote]) -> tuple[LevelStep, ...]:
+    """Return the steps of level between neighbouring keys that were played alike."""
+    levels = {
+        (note.velocity, note.key): note.level_dbfs
+        for note in notes
+        if note.turn == 0
+        and note.random_ratio == 0.0
+        and note.onset_seconds is not None
+        and note.not_tuned_reason != ONE_SHOT_REASON
+    }
+    return tuple(
+        LevelStep(key=key, velocity=velocity, step_db=levels[velocity, key + 1] - level)
+        for (velocity, key), level in sorted(levels.items())
+        if (velocity, key + 1) in levels
+    )
+
+
+def findings_of(heard: Heard, limits: ProofLimits) -> tuple[ProofFinding, ...]:
+    """Return every passed limit, the gravest and then the worst first."""
+    sounding = [note for note in heard.notes if note.onset_seconds is not None]
+    found = [
+        *_silent(heard.notes, limits),
+        *_doubled(sounding),
+        *_out_of_tune(sounding, limits),
+        *_late(sounding, limits),
+        *_clicking(sounding, limits),
+        *_between(heard, limits),
+    ]
+    return tuple(sorted(found, key=_gravity))
+
+
+def _gravity(finding: ProofFinding) -> tuple[int, str, float]:
+    return _GRAVITY[finding.severity], finding.rule, -abs(finding.measured or 0.0)
+
+
+def zone_text(key: int, velocity: int | None = None) -> str:
+    """Return where a note lies, for example "C#3 v100"."""
+    return key_name(key) if velocity is None else f"{key_name(key)} v{velocity}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rule:
+    severity: Severity
+    unit: str
+    message: str
+    fix: str
+
+
+_RULES = {
+    "proof-sample": _Rule(
+        severity="error",
+        unit="",
+        message="cannot be played",
+        fix="put the file where the SFZ looks for it, or correct the path",
+    ),
+    "proof-gap": _Rule(
+        severity="warning",
+        unit="keys",
+        message="no zone lies on these keys, though on both sides",
+        fix="stretch the zones beside the gap",
+    ),
+    "proof-silence": _Rule(
+        severity="error",
+        unit="dBFS",
+        message="nothing sounds where the key range says something should",
+        fix="map a zone to this key and velocity, or mend the sample",
+    ),
+    "proof-doubled": _Rule(
+        severity="warning",
+        unit="zones",
+        message="more zones sound together than on the other notes",
+        fix="make key and velocity ranges meet without overlapping",
+    ),
+    "proof-octave": _Rule(
+        severity="error",
+        unit="octaves",
+        message="sounds in another octave of its key than the other notes",
+        fix="correct the root key of the zone",
+    ),
+    "proof-wrong-key": _Rule(
+        severity="error",
+        unit="cents",
+        message="is nearer to another key than to its own",
+        fix="correct the root key of the zone",
+    ),
+    "proof-tuning": _Rule(
+        severity="warning",
+        unit="cents",
+        message="is off the pitch of its key",
+        fix="correct tune, or the pitch of the sample",
+    ),
+    "proof-onset": _Rule(
+        severity="warning",
+        unit="ms",
+        message="sounds later after the key goes down than the other notes",
+        fix="cut the silence before the sound",
+    ),
+    "proof-start-click": _Rule(
+        severity="warning",
+        unit="dB",
+        message="starts with a click",
+        fix="let the sample begin at silence",
+    ),
+    "proof-release-click": _Rule(
+        severity="warning",
+        unit="dB",
+        message="clicks when the key is let go",
+        fix="lengthen ampeg_release",
+    ),
+    "proof-choke-click": _Rule(
+        severity="warning",
+        unit="dB",
+        message="clicks when another key cuts it off",
+        fix="use off_mode=normal with a release of some 30 ms",
+    ),
+    "proof-level-step": _Rule(
+        severity="warning",
+        unit="dB",
+        message="the next key is louder (+) or softer (-) by more than the limit",
+        fix="even the levels of the two zones",
+    ),
+    "proof-hand-over": _Rule(
+        severity="warning",
+        unit="dB",
+        message="the next velocity layer enters louder (+) or softer (-) than this one ends",
+        fix="level the layers, or set amp_velcurve so that they meet",
+    ),
+    "proof-join": _Rule(
+        severity="warning",
+        unit="dB",
+        message="the join of the loop can be heard",
+        fix="find the loop again, or let the note decay",
+    ),
+}
+
+
+def sample_finding(sample: str, reason: str) -> ProofFinding:
+    """Return the finding that a sample cannot be played."""
+    finding = _finding("proof-sample", "", None, None, sample)
+    return replace(finding, message=f"{finding.message}: {reason}")
+
+
+def _finding(
+    rule: str, zone: str, measured: float | None, limit: float | None, file: str = ""
+) -> ProofFinding:
+    about = _RULES[rule]
+    return ProofFinding(
+        rule=rule,
+        severity=about.severity,
+        file=file,
+        zone=zone,
+        measured=None if measured is None else round(measured, 3),
+        limit=limit,
+        unit=about.unit,
+        message=about.message,
+        fix=about.fix,
+    )
+
+
+def _about(note: PlayedNote, rule: str, measured: float, limit: float | None) -> ProofFinding:
+    sample = note.samples[0] if note.samples else ""
+    return _finding(rule, zone_text(note.key, note.velocity), measured, limit, sample)
+
+
+def _silent(notes: Iterable[PlayedNote], limits: ProofLimits) -> Iterator[ProofFinding]:
+    for note in notes:
+        if note.onset_seconds is None:
+            yield _about(note, "proof-silence", note.peak_dbfs, limits.silence_dbfs)
+
+
+def _doubled(notes: Sequence[PlayedNote]) -> Iterator[ProofFinding]:
+    """More voices than most notes have: an instrument of two layers always sounds two."""
+    counts = Counter(len(note.samples) for note in notes)
+    usual = max(counts, key=lambda count: (counts[count], -count), default=0)
+    for note in notes:
+        if len(note.samples) > usual:
+            yield _about(note, "proof-doubled", len(note.samples), usual)
+
+
+def _out_of_tune(notes: Sequence[PlayedNote], limits: ProofLimits) -> Iterator[ProofFinding]:
+    octaves = Counter(note.octaves for note in notes if note.tuning_cents is not None)
+    usual = max(octaves, key=lambda octave: (octaves[octave], -abs(octave)), default=0)
+    for note in notes:
+        if note.tuning_cents is None:
+            continue
+        if note.octaves != usual:
+            yield _about(note, "proof-octave", note.octaves, usual)
+        beyond = abs(note.tuning_cents) - (note.tuning_error_cents or 0.0)
+        if beyond > limits.tuning_cents:
+            rule = "proof-wrong-key" if beyond > WRONG_KEY_CENTS else "proof-tuning"
+            yield _about(note, rule, note.tuning_cents, limits.tuning_cents)
+
+
+def _late(notes: Sequence[PlayedNote], limits: ProofLimits) -> Iterator[ProofFinding]:
+    if not notes:
+        return
+    usual = float(np.median([note.onset_seconds or 0.0 for note in notes]))
+    for note in notes:
+        late = (note.onset_seconds or 0.0) - usual
+        if late > limits.onset_delay_seconds:
+            yield _about(note, "proof-onset", late * 1000.0, limits.onset_delay_seconds * 1000.0)
+
+
+def _clicking(notes: Iterable[PlayedNote], limits: ProofLimits) -> Iterator[ProofFinding]:
+    for note in notes:
+        for rule, click_db in (
+            ("proof-start-click", note.start_click_db),
+            ("proof-release-click", note.release_click_db),
+        ):
+            if click_db is not None and click_db > limits.click_db:
+                yield _about(note, rule, click_db, limits.click_db)
+
+
+def _between(heard: Heard, limits: ProofLimits) -> Iterator[ProofFinding]:
+    """Yield what lies between notes: gaps, steps, hand-overs, joins, chokes."""
+    for first, last in heard.gaps:
+        zone = f"{key_name(first)} to {key_name(last)}"
+        yield _finding("proof-gap", zone, last - first + 1, None)
+    for step in level_steps(heard.notes):
+        if abs(step.step_db) > limits.neighbour_level_db:
+            zone = zone_text(step.key, step.velocity)
+            yield _finding("proof-level-step", zone, step.step_db, limits.neighbour_level_db)
+    for border in heard.hand_overs:
+        if abs(border.jump_db) > limits.hand_over_db:
+            zone = zone_text(border.key, border.velocity)
+            yield _finding("proof-hand-over", zone, border.jump_db, limits.hand_over_db)
+    for join in heard.joins:
+        worst = join.audibility.worst_db
+        if worst > limits.join_db:
+            yield _finding("proof-join", "", worst, limits.join_db, join.sample)
+    for choke in heard.chokes:
+        if choke.click_db > limits.click_db:
+            zone = f"{key_name(choke.key)} cut by {key_name(choke.by_key)}"
+            yield _finding("proof-choke-click", zone, choke.click_db, limits.click_db)

@@ -1,0 +1,140 @@
+"""Which notes a proof plays."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from keymapper.formats.sfz import SfzRegion
+
+_RELEASE = ("release", "release_key")
+GRID_VELOCITIES = (32, 64, 100, 127)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedNote:
+    """One note to play: the turn is how many notes went before, for round robins."""
+
+    key: int
+    velocity: int
+    turn: int = 0
+    random_ratio: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedHandOver:
+    """A border between velocity layers: `velocity` is the last of the lower layer."""
+
+    key: int
+    velocity: int
+    lowest: int
+    highest: int
+    """From the first velocity of the lower layer to the last of the upper."""
+
+
+def attack_regions(regions: Sequence[SfzRegion], key: int) -> list[SfzRegion]:
+    """Return the regions that a key starts."""
+    return [
+        region
+        for region in regions
+        if region.lokey <= key <= region.hikey and region.trigger not in _RELEASE
+    ]
+
+
+def mapped_keys(regions: Sequence[SfzRegion]) -> range:
+    """Return the keys from the lowest to the highest that starts anything."""
+    started = [region for region in regions if region.trigger not in _RELEASE and region.hikey >= 0]
+    if not started:
+        return range(0)
+    return range(
+        max(0, min(region.lokey for region in started)),
+        min(127, max(region.hikey for region in started)) + 1,
+    )
+
+
+def gaps(regions: Sequence[SfzRegion]) -> tuple[tuple[int, int], ...]:
+    """Return the stretches of keys between mapped ones that start nothing.
+
+    One-shots lie where they lie: an instrument of nothing but one-shots has no gaps.
+    """
+    if all(region.loop_mode == "one_shot" for region in regions):
+        return ()
+    found: list[tuple[int, int]] = []
+    for key in mapped_keys(regions):
+        if attack_regions(regions, key):
+            continue
+        if found and found[-1][1] == key - 1:
+            found[-1] = (found[-1][0], key)
+        else:
+            found.append((key, key))
+    return tuple(found)
+
+
+def all_notes(regions: Sequence[SfzRegion], key: int) -> list[PlannedNote]:
+    """Return the notes that try every velocity layer, round robin and chance of a key."""
+    here = attack_regions(regions, key)
+    velocities = set(GRID_VELOCITIES)
+    for low, high in sorted({(region.lovel, region.hivel) for region in here}):
+        if not any(low <= velocity <= high for velocity in velocities):
+            velocities.add(high)
+    return [
+        PlannedNote(key=key, velocity=velocity, turn=turn, random_ratio=random_ratio)
+        for velocity in sorted(velocities)
+        for turn, random_ratio in _variants(here, velocity)
+    ]
+
+
+def short_notes(regions: Sequence[SfzRegion], key: int) -> list[PlannedNote]:
+    """Return one note for each zone whose lowest, root or highest key this is."""
+    notes = []
+    here = attack_regions(regions, key)
+    for region in here:
+        root = min(max(region.pitch_keycenter, region.lokey), region.hikey)
+        if key in (region.lokey, root, region.hikey):
+            notes.append(
+                PlannedNote(
+                    key=key,
+                    velocity=max(1, region.hivel),
+                    turn=region.seq_position - 1,
+                    random_ratio=region.lorand,
+                )
+            )
+    return list(dict.fromkeys(notes))
+
+
+def _variants(regions: Sequence[SfzRegion], velocity: int) -> list[tuple[int, float]]:
+    """Return (turn, random) pairs that reach every region at this velocity."""
+    here = [region for region in regions if region.lovel <= velocity <= region.hivel]
+    turns = max((region.seq_length for region in here), default=1)
+    chances = sorted({region.lorand for region in here if region.lorand < 1.0} | {0.0})
+    return [(turn, chance) for turn in range(turns) for chance in chances]
+
+
+def hand_overs(regions: Sequence[SfzRegion], key: int) -> list[PlannedHandOver]:
+    """Return the borders between velocity layers of a key."""
+    here = attack_regions(regions, key)
+    lows: dict[int, int] = {}
+    highs: dict[int, int] = {}
+    for region in here:
+        highs[region.lovel] = max(highs.get(region.lovel, 0), region.hivel)
+        lows[region.hivel] = min(lows.get(region.hivel, 127), region.lovel)
+    return [
+        PlannedHandOver(key=key, velocity=last, lowest=lowest, highest=highs[last + 1])
+        for last, lowest in sorted(lows.items())
+        if last >= 1 and last + 1 in highs
+    ]
+
+
+def choke_pairs(regions: Sequence[SfzRegion]) -> list[tuple[int, int]]:
+    """Return (key, choking key), one pair for each group that is turned off by another key."""
+    pairs: dict[tuple[int, int], tuple[int, int]] = {}
+    for victim in regions:
+        if not victim.off_by or victim.trigger in _RELEASE or victim.lokey < 0:
+            continue
+        for other in regions:
+            if other.group == victim.off_by and other.trigger not in _RELEASE:
+                key = next((k for k in (other.lokey, other.hikey) if k != victim.lokey), None)
+                if key is not None and key >= 0:
+                    pairs.setdefault((victim.group, victim.lokey), (victim.lokey, key))
+                    break
+    return sorted(set(pairs.values()))

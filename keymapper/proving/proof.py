@@ -1,0 +1,240 @@
+"""The proof of an instrument: read its files, play it, measure it, judge it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TypeVar
+
+from keymapper import __version__
+from keymapper.errors import InputError
+from keymapper.formats.audio_file import read_audio
+from keymapper.formats.manifest import read_manifest
+from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
+from keymapper.model.proof import Choke, PlayedJoin, Proof, ProofFinding, ProofLimits
+from keymapper.proving.events import PlayerSettings
+from keymapper.proving.hearing import (
+    ChokeOrder,
+    HearingSettings,
+    KeyOrder,
+    hear_choke,
+    hear_join,
+    hear_keys,
+)
+from keymapper.proving.judging import Heard, findings_of, level_steps, sample_finding
+from keymapper.proving.plan import (
+    all_notes,
+    attack_regions,
+    choke_pairs,
+    gaps,
+    hand_overs,
+    mapped_keys,
+    short_notes,
+)
+from keymapper.proving.player import unplayed_opcodes
+from keymapper.proving.summary import verdict
+from keymapper.workers import Workers
+
+MANIFEST_NAME = "manifest.json"
+HIGHEST_RATE = 48_000
+_KEYS_AN_ORDER = 6
+
+Work = TypeVar("Work")
+Result = TypeVar("Result")
+
+
+def no_progress(_what: str, _done: int, _count: int) -> None:
+    """Say nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofSettings:
+    """What is played and how it is judged.
+
+    The short form plays every zone at its lowest, root and highest key, once each, and leaves
+    out hand-overs, joins and chokes.
+    """
+
+    limits: ProofLimits = field(default_factory=ProofLimits)
+    short: bool = False
+    reference_hz: float | None = None
+    """None takes the manifest's beside the SFZ file, else 440."""
+    hold_seconds: float = 2.5
+    tail_seconds: float = 0.5
+    pack_folder: Path | None = None
+    """The folder that samples may lie in; None takes that of the SFZ file."""
+    progress: Callable[[str, int, int], None] = no_progress
+
+
+def prove_instrument(
+    path: Path, settings: ProofSettings | None = None, workers: Workers | None = None
+) -> Proof:
+    """Play the instrument at `path` (an SFZ file, or a folder with one) and measure it.
+
+    workers : an open pool to use; None plays in this process.
+
+    Raises
+    ------
+    InputError
+        There is no SFZ file, more than one, or none of its samples can be played.
+    """
+    settings, workers = settings or ProofSettings(), workers or Workers(1)
+    file = sfz_file(path)
+    reading = read_sfz(file, pack_folder=settings.pack_folder)
+    paths = sorted({r.sample_path for r in reading.regions if r.sample_path is not None})
+    probes = dict(zip(paths, workers.run(_probe, paths), strict=True))
+    playable = {path for path, probe in probes.items() if not probe.reason}
+    regions = tuple(region for region in reading.regions if region.sample_path in playable)
+    if not regions:
+        raise InputError(f"{file}: none of its samples can be played; check the paths in it.")
+    hearing = HearingSettings(
+        player=player_settings(reading, (probes[path].rate for path in sorted(playable))),
+        reference_hz=settings.reference_hz or _reference_hz(reading),
+        hold_seconds=settings.hold_seconds,
+        tail_seconds=settings.tail_seconds,
+        limits=settings.limits,
+    )
+    heard = _heard(regions, hearing, settings, workers)
+    findings = (*_unplayable(reading, probes), *findings_of(heard, settings.limits))
+    return Proof(
+        tool_version=__version__,
+        instrument=file.name,
+        verdict=verdict(heard, findings),
+        reference_hz=hearing.reference_hz,
+        rate=hearing.player.rate,
+        limits=settings.limits,
+        findings=findings,
+        notes=heard.notes,
+        level_steps=level_steps(heard.notes),
+        hand_overs=heard.hand_overs,
+        joins=heard.joins,
+        chokes=heard.chokes,
+        unplayed_opcodes=tuple(
+            sorted({name for region in reading.regions for name in unplayed_opcodes(region)})
+        ),
+    )
+
+
+def sfz_file(path: Path) -> Path:
+    """Return the one SFZ file that `path` is or holds.
+
+    Raises
+    ------
+    InputError
+        There is none, or more than one.
+    """
+    if not path.is_dir():
+        return path
+    files = sorted(file for file in path.iterdir() if file.suffix.lower() == ".sfz")
+    if len(files) != 1:
+        names = ", ".join(file.name for file in files[:5])
+        what = f"holds more than one .sfz file ({names}); name one" if files else "holds no .sfz"
+        raise InputError(f"{path}: {what}.")
+    return files[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Probe:
+    """Whether a sample can be played."""
+
+    rate: int
+    reason: str
+
+
+def _probe(path: Path) -> _Probe:
+    try:
+        return _Probe(rate=read_audio(path).info.rate, reason="")
+    except InputError as error:
+        return _Probe(rate=0, reason=str(error).removeprefix(f"{path}: "))
+
+
+def player_settings(reading: SfzReading, rates: Iterable[int]) -> PlayerSettings:
+    """Return settings that suit an instrument: the commonest of its `rates`, up to 48 kHz."""
+    counts = Counter(rates)
+    commonest = max(counts, key=lambda rate: (counts[rate], rate), default=HIGHEST_RATE)
+    return PlayerSettings(
+        rate=min(commonest, HIGHEST_RATE),
+        controllers=dict(reading.control.controllers),
+        curves={curve.index: curve.points for curve in reading.curves},
+    )
+
+
+def _unplayable(reading: SfzReading, probes: Mapping[Path, _Probe]) -> tuple[ProofFinding, ...]:
+    """Return a finding for every sample that cannot be played."""
+    reasons = {}
+    for region in reading.regions:
+        if region.sample_path is None and not region.is_generator:
+            reasons[region.sample] = "is missing or lies outside the pack"
+        elif region.sample_path is not None and probes[region.sample_path].reason:
+            reasons[region.sample] = probes[region.sample_path].reason
+    return tuple(sample_finding(sample, reason) for sample, reason in reasons.items())
+
+
+def _reference_hz(reading: SfzReading) -> float:
+    manifest = reading.path.parent / MANIFEST_NAME if reading.path else None
+    if manifest is None or not manifest.is_file():
+        return 440.0
+    return read_manifest(manifest.read_text("utf-8"), str(manifest)).reference_hz
+
+
+def _heard(
+    regions: tuple[SfzRegion, ...],
+    hearing: HearingSettings,
+    settings: ProofSettings,
+    workers: Workers,
+) -> Heard:
+    def run(what: str, act: Callable[[Work], Result], work: Sequence[Work]) -> Iterator[Result]:
+        for done, result in enumerate(workers.run(act, work), start=1):
+            settings.progress(what, done, len(work))
+            yield result
+
+    keys = list(run("keys", hear_keys, _key_orders(regions, hearing, short=settings.short)))
+    chokes: list[Choke] = []
+    joins: list[PlayedJoin | None] = []
+    if not settings.short:
+        orders = [
+            ChokeOrder(regions=regions, key=key, by_key=by_key, settings=hearing.player)
+            for key, by_key in choke_pairs(regions)
+        ]
+        chokes = list(run("chokes", hear_choke, orders))
+        joins = list(run("loops", hear_join, _one_a_loop(regions)))
+    return Heard(
+        notes=tuple(note for part in keys for note in part.notes),
+        hand_overs=tuple(border for part in keys for border in part.hand_overs),
+        joins=tuple(join for join in joins if join is not None),
+        chokes=tuple(chokes),
+        gaps=gaps(regions),
+    )
+
+
+def _key_orders(
+    regions: Sequence[SfzRegion], hearing: HearingSettings, *, short: bool
+) -> list[KeyOrder]:
+    """Return orders of a few neighbouring keys each, with the regions that these need."""
+    keys = [key for key in mapped_keys(regions) if attack_regions(regions, key)]
+    orders = []
+    for first in range(0, len(keys), _KEYS_AN_ORDER):
+        some = keys[first : first + _KEYS_AN_ORDER]
+        plan = short_notes if short else all_notes
+        orders.append(
+            KeyOrder(
+                regions=tuple(r for r in regions if any(r.lokey <= key <= r.hikey for key in some)),
+                notes=tuple(note for key in some for note in plan(regions, key)),
+                hand_overs=()
+                if short
+                else tuple(border for key in some for border in hand_overs(regions, key)),
+                settings=hearing,
+            )
+        )
+    return orders
+
+
+def _one_a_loop(regions: Iterable[SfzRegion]) -> list[SfzRegion]:
+    """Return the regions with one for each sample and pair of loop points."""
+    firsts: dict[object, SfzRegion] = {}
+    for region in regions:
+        points = (region.sample, region.loop_mode, region.loop_start_frame, region.loop_end_frame)
+        firsts.setdefault(points, region)
+    return list(firsts.values())

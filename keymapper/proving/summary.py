@@ -1,0 +1,73 @@
+"""A proof in a few lines of text."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+
+from keymapper.model.proof import PlayedNote, Proof, ProofFinding
+from keymapper.proving.judging import Heard, zone_text
+
+
+def verdict(heard: Heard, findings: Sequence[ProofFinding]) -> str:
+    """Return one sentence: how many notes were played, and what was found."""
+    played = f"{_count(len(heard.notes), 'note')} played"
+    errors = sum(finding.severity == "error" for finding in findings)
+    warnings = sum(finding.severity == "warning" for finding in findings)
+    if not errors and not warnings:
+        return f"{played}: everything within its limits."
+    parts = [_count(errors, "error")] * bool(errors) + [_count(warnings, "warning")] * bool(
+        warnings
+    )
+    return f"{played}: {' and '.join(parts)}."
+
+
+def worst_lines(proof: Proof) -> list[str]:
+    """Return a line for each thing measured: the worst value, where it lies, and the limit."""
+    limits = proof.limits
+    cents = [(note.tuning_cents, _place(note)) for note in proof.notes]
+    steps = [
+        (step.step_db, f"after {zone_text(step.key, step.velocity)}") for step in proof.level_steps
+    ]
+    jumps = [(one.jump_db, f"after {zone_text(one.key, one.velocity)}") for one in proof.hand_overs]
+    joins = [(join.audibility.worst_db, f"in {join.sample}") for join in proof.joins]
+    starts = [(note.start_click_db, _place(note)) for note in proof.notes]
+    releases = [(note.release_click_db, _place(note)) for note in proof.notes]
+    cuts = [(choke.click_db, f"at {zone_text(choke.key)}") for choke in proof.chokes]
+    lines = [
+        *_worst("tuning", cents, f"cents (limit {limits.tuning_cents:g})", signed=True),
+        *_worst("level step", steps, f"dB (limit {limits.neighbour_level_db:g})", signed=True),
+        *_worst("hand-over", jumps, f"dB (limit {limits.hand_over_db:g})", signed=True),
+        *_worst("loop join", joins, f"dB (heard above {limits.join_db:g})"),
+        *_worst("click at start", starts, f"dB (limit {limits.click_db:g})"),
+        *_worst("click at note-off", releases, f"dB (limit {limits.click_db:g})"),
+        *_worst("click at choke", cuts, f"dB (limit {limits.click_db:g})"),
+    ]
+    return [*lines, *_not_tuned_lines(proof)]
+
+
+def _worst(
+    what: str, values: Iterable[tuple[float | None, str]], unit: str, *, signed: bool = False
+) -> list[str]:
+    """Return a line for the highest value, or the one farthest from 0 if `signed`; or none."""
+    measured = [(value, place) for value, place in values if value is not None]
+    if not measured:
+        return []
+    value, place = max(measured, key=lambda one: abs(one[0]) if signed else one[0])
+    return [f"{what:<18}{value:+8.2f} {unit}, {place}"]
+
+
+def _not_tuned_lines(proof: Proof) -> list[str]:
+    reasons = Counter(note.not_tuned_reason for note in proof.notes if note.not_tuned_reason)
+    return [
+        f"tuning not judged on {_count(number, 'note')}: {reason}"
+        for reason, number in sorted(reasons.items(), key=lambda item: (-item[1], item[0]))
+    ]
+
+
+def _place(note: PlayedNote) -> str:
+    return f"at {zone_text(note.key, note.velocity)}"
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
