@@ -13,6 +13,9 @@ from typing import Literal
 
 from keymapper.mapping.names.lexing import NamePieces, NoteText, Number, Tag
 
+# Names have a handful of fields; what lies further in is no pattern worth the time.
+_MOST_PLACES = 8
+
 Alignment = Literal["from the note", "from the left", "from the right"]
 
 
@@ -57,7 +60,7 @@ def note_columns(files: Sequence[NamePieces]) -> list[NoteColumn]:
     columns: dict[tuple[NoteText | None, ...], None] = {}
     for depth in range(_depths(files)):
         rows = [[note for note in file.notes if note.depth == depth] for file in files]
-        for place in range(max(map(len, rows))):
+        for place in range(min(max(map(len, rows)), _MOST_PLACES)):
             columns[tuple(row[place] if place < len(row) else None for row in rows)] = None
             columns[tuple(row[-1 - place] if place < len(row) else None for row in rows)] = None
     return [NoteColumn(notes=notes) for notes in columns]
@@ -104,7 +107,8 @@ def _bare_cells(
 
 def _columns_of(cells: Sequence[dict[tuple[int, int], Number]]) -> list[NumberColumn]:
     """Return the columns in reading order: outer folders first, then left to right."""
-    places = sorted({place for row in cells for place in row}, key=lambda at: (-at[0], at[1]))
+    found = {at for row in cells for at in row if abs(at[1]) <= _MOST_PLACES}
+    places = sorted(found, key=lambda at: (-at[0], at[1]))
     return [
         NumberColumn(
             depth=depth, place=place, numbers=tuple(row.get((depth, place)) for row in cells)

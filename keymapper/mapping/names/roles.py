@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 from keymapper.mapping.names.agreement import LEAST_SHARE, agreement, is_believed
 from keymapper.mapping.names.columns import NumberColumn
@@ -71,8 +72,9 @@ def _looks_like_keys(column: NumberColumn, setting: Setting) -> bool:
     if column.distinct < 2 or is_counter(column):
         return False
     by_sound: dict[str, set[int | None]] = defaultdict(set)
-    for sound, value in zip(setting.sounds, column.values, strict=True):
-        by_sound[sound].add(value)
+    for index, value in enumerate(column.values):
+        if not setting.is_release[index]:
+            by_sound[setting.sounds[index]].add(value)
     sets = list(by_sound.values())
     is_crossed = len(sets) > 1 and all(values == sets[0] for values in sets)
     return not (is_crossed and max(column.known) >= _LOUD_VELOCITY)
@@ -100,14 +102,26 @@ def _may_be_velocities(column: NumberColumn, setting: Setting) -> bool:
         return False
     if max(column.known) <= HIGHEST_LAYER or _follows_pitch(column, setting):
         return False
-    groups = setting.groups()
-    differs = any(len({column.values[i] for i in group} - {None}) > 1 for group in groups)
+    groups, values = setting.groups(), column.values
+    differs = any(len({values[index] for index in group} - {None}) > 1 for group in groups)
     return differs and (len(groups) == 1 or column.distinct < len(column.known))
 
 
 def _follows_pitch(column: NumberColumn, setting: Setting) -> bool:
     fit = agreement(column.values, setting.measured, octaves_only=False)
     return fit is not None and column.distinct > 2 and fit.share > _FOLLOWING_SHARE
+
+
+def mean_levels_db(
+    group: Sequence[int], values: Sequence[int | None], setting: Setting
+) -> dict[int, float]:
+    """Return the mean level of a group's files for each velocity, in dB."""
+    found: dict[int, list[float]] = defaultdict(list)
+    for index in group:
+        value, level = values[index], setting.level_db(index)
+        if value is not None and level is not None:
+            found[value].append(level)
+    return {value: sum(levels) / len(levels) for value, levels in found.items()}
 
 
 def share_of_rising_pairs(values: Sequence[int | None], setting: Setting) -> float:
@@ -117,48 +131,44 @@ def share_of_rising_pairs(values: Sequence[int | None], setting: Setting) -> flo
     """
     rising = falling = 0
     for group in setting.groups():
-        known = [
-            (value, level)
-            for index in group
-            if (value := values[index]) is not None
-            and (level := setting.level_db(index)) is not None
-        ]
-        for place, (value, level) in enumerate(known):
-            for other_value, other_level in known[place + 1 :]:
-                difference_db = (level - other_level) * (
-                    (value > other_value) - (value < other_value)
-                )
-                rising += difference_db > _LEVEL_NOISE_DB
-                falling += difference_db < -_LEVEL_NOISE_DB
+        levels = mean_levels_db(group, values, setting)
+        for lower, higher in combinations(sorted(levels), 2):
+            rise_db = levels[higher] - levels[lower]
+            rising += rise_db > _LEVEL_NOISE_DB
+            falling += rise_db < -_LEVEL_NOISE_DB
     return rising / (rising + falling) if rising + falling else 0.5
 
 
 def repeat_column(
     columns: Sequence[NumberColumn], setting: Setting, velocities: Sequence[int | None]
 ) -> NumberColumn | None:
-    """Return the column that counts the repeats of a key and velocity; the last one, if several."""
-    found = [c for c in columns if _counts_repeats(c, setting.groups(velocities))]
+    """Return the column that counts the repeats of a key and velocity; the last one, if several.
+
+    Where nothing tells one sound from another, numbers count the files rather than repeats.
+    """
+    groups = setting.groups(velocities)
+    if len(groups) == 1 and setting.keys[0] is None:
+        return None
+    found = [column for column in columns if _counts_repeats(column, groups)]
     return found[-1] if found else None
 
 
 def _counts_repeats(column: NumberColumn, groups: Sequence[Sequence[int]]) -> bool:
     """Small numbers, different within a group, and most groups begin with the first of them.
 
-    The first take may have no number where the others start from 2 (or from 1). When nothing tells
-    one sound from another, numbers count the files rather than repeats.
+    The first take may have no number where the others start from 2 (or from 1).
     """
     known = column.known
     if not known or max(known) > _HIGHEST_REPEAT or min(known) > 2:
         return False
-    rows = [[column.values[i] for i in group] for group in groups]
-    is_alone = len(rows) == 1 and len(rows[0]) > 1
+    values = column.values
+    rows = [[values[index] for index in group] for group in groups]
     several = [row for row in rows if len(row) > 1]
     if not several or any(len(set(row)) < len(row) for row in several):
         return False
     numbered = [[value for value in row if value is not None] for row in rows]
     begin_first = [min(row) == min(known) for row in numbered if row]
-    starts = sum(begin_first) >= _MOST_GROUPS * len(begin_first)
-    return starts and not is_alone
+    return sum(begin_first) >= _MOST_GROUPS * len(begin_first)
 
 
 def _all_within(column: NumberColumn, lowest: int, highest: int) -> bool:

@@ -20,6 +20,8 @@ from keymapper.mapping.names.roles import Setting
 from keymapper.mapping.names.velocities import files_out_of_order
 from keymapper.mapping.names.words import dynamics_of, release_flags, sounds_named
 
+_LEAST_DIFFERENT_KEYS = 5
+
 
 def hints_from_names(names: Sequence[str], measured: Sequence[MeasuredHint | None]) -> SetHints:
     """Return what the file names of one set say, read together and compared with the sound.
@@ -46,14 +48,32 @@ def hints_from_names(names: Sequence[str], measured: Sequence[MeasuredHint | Non
         )
     files = tuple(pieces_of(name) for name in names)
     note_names = find_note_names(files, measured)
-    believed = note_names if note_names is not None and note_names.is_believed else None
-    reading = read_set(_set_names(files, believed, measured))
+    believed, reading = _read_with_note_names(files, note_names, measured)
     named = named_keys(believed, reading.keys, measured)
     if named is None and note_names is not None:
         named = named_keys(note_names, None, measured)
     contradictions = [] if named is None else key_contradictions(names, named, measured)
     contradictions += _velocity_contradictions(names, reading)
     return _set_hints(named, reading, tuple(contradictions))
+
+
+def _read_with_note_names(
+    files: tuple[NamePieces, ...],
+    note_names: NoteNames | None,
+    measured: Sequence[MeasuredHint | None],
+) -> tuple[NoteNames | None, Reading]:
+    """Return the note names, if they are believed, and the reading they lead to.
+
+    One note name that all share, with no sound to speak for it, gives way to numbers that differ
+    as keys do: "take a1_48", "take a1_50".
+    """
+    believed = note_names if note_names is not None and note_names.is_believed else None
+    reading = read_set(_set_names(files, believed, measured))
+    if believed is not None and believed.distinct == 1 and believed.fit is None:
+        other = read_set(_set_names(files, None, measured))
+        if other.keys is not None and len(set(other.keys.values)) >= _LEAST_DIFFERENT_KEYS:
+            return None, other
+    return believed, reading
 
 
 def _set_names(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from itertools import pairwise
 
@@ -11,6 +10,7 @@ from keymapper.mapping.names.roles import (
     HIGHEST_LAYER,
     HIGHEST_VELOCITY,
     Setting,
+    mean_levels_db,
     share_of_rising_pairs,
 )
 
@@ -74,29 +74,18 @@ def _level_steps_db(column: NumberColumn, setting: Setting) -> list[list[float]]
     """Return, for each key, the level steps from one number to the next (means of equal ones)."""
     steps = []
     for group in setting.groups():
-        levels = _mean_levels_db(group, column.values, setting)
+        levels = mean_levels_db(group, column.values, setting)
         ordered = [levels[value] for value in sorted(levels)]
         if len(ordered) > 1:
             steps.append([after - before for before, after in pairwise(ordered)])
     return steps
 
 
-def _mean_levels_db(
-    group: Sequence[int], values: Sequence[int | None], setting: Setting
-) -> dict[int, float]:
-    found: dict[int, list[float]] = defaultdict(list)
-    for index in group:
-        value, level = values[index], setting.level_db(index)
-        if value is not None and level is not None:
-            found[value].append(level)
-    return {value: sum(levels) / len(levels) for value, levels in found.items()}
-
-
 def files_out_of_order(velocities: Sequence[int | None], setting: Setting) -> list[tuple[int, int]]:
     """Return (file, other file of its key) where levels fall clearly as velocity rises."""
     found: list[tuple[int, int]] = []
     for group in setting.groups():
-        levels = _mean_levels_db(group, velocities, setting)
+        levels = mean_levels_db(group, velocities, setting)
         ordered = sorted(levels)
         for lower, higher in pairwise(ordered):
             if levels[lower] - levels[higher] >= _LAYER_STEP_DB:

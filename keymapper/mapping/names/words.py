@@ -75,15 +75,16 @@ def _coverage(column: Sequence[Word | None]) -> float:
 
 def release_flags(files: Sequence[NamePieces]) -> tuple[bool, ...]:
     """Return which files are release notes; a word that all names share is the patch's name."""
-    flags = tuple(_says_release(file.words) for file in files)
-    return flags if not all(flags) else (False,) * len(files)
+    counts = [_release_words(file.words) for file in files]
+    return tuple(count > min(counts) for count in counts)
 
 
-def _says_release(words: Sequence[Word]) -> bool:
-    return any(word.text in _RELEASE_WORDS for word in words) or any(
+def _release_words(words: Sequence[Word]) -> int:
+    pairs = [
         (first.text, second.text) in _RELEASE_PAIRS and first.depth == second.depth
         for first, second in pairwise(words)
-    )
+    ]
+    return sum(word.text in _RELEASE_WORDS for word in words) + sum(pairs)
 
 
 def sounds_named(

@@ -1,0 +1,258 @@
+"""Single habits of naming, and what happens where names are unclear or disagree with the sound."""
+
+from __future__ import annotations
+
+import json
+import unicodedata
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+from keymapper.mapping.names import MeasuredHint, SetHints, hints_from_names
+
+SAMPLE_SETS = Path(__file__).parents[2] / "sample_sets"
+
+
+def heard(*keys: float | None, confidence: float = 0.97) -> list[MeasuredHint | None]:
+    return [
+        None
+        if key is None
+        else MeasuredHint(
+            root_key=round(key), confidence=confidence, tuning_cents=100 * (key - round(key))
+        )
+        for key in keys
+    ]
+
+
+def unheard(names: Sequence[str]) -> SetHints:
+    return hints_from_names(names, [None] * len(names))
+
+
+def keys(hints: SetHints) -> list[int | None]:
+    return [note.key for note in hints.notes]
+
+
+@pytest.mark.parametrize(
+    ("name", "key"),
+    [
+        ("C#3", 49),
+        ("Cs3", 49),
+        ("Db3", 49),
+        ("c-1", 0),
+        ("C♯3", 49),
+        ("D♭3", 49),
+        ("cs3", 49),
+        ("DB3", 49),
+        ("C sharp 3".replace(" ", ""), 49),
+        ("Dflat3", 49),
+        ("g9", 127),
+        ("Bs2", 48),
+        ("Cb4", 59),
+        ("C03", 48),
+        ("C＃3", 49),
+        ("HarbourPadC3", 48),
+        ("HarbourPadEb3Soft", 51),
+        ("钢琴C3", 48),
+        ("БасC3", 48),
+        (unicodedata.normalize("NFD", "été C3"), 48),
+        ("Bass2_A1", 33),
+        ("Pad C 3", 48),
+        ("Pad_C#_3", 49),
+        ("C−1", 0),
+        ("v100/C3", 48),
+        ("C3/v100", 48),
+        ("a\nb C3", 48),
+    ],
+)
+@pytest.mark.parametrize("extension", [".wav", ".AIF", ""])
+def test_a_note_name_alone(name: str, key: int, extension: str) -> None:
+    assert keys(unheard([name + extension])) == [key]
+
+
+@pytest.mark.parametrize(
+    "name", ["Bass2.wav", "Patch 12.wav", "Cello3.wav", "E128.wav", "Grab3.wav", "", "mp3.mp3"]
+)
+def test_words_and_numbers_that_are_no_notes(name: str) -> None:
+    assert keys(unheard([name])) == [None]
+
+
+def test_octaves_below_zero_are_no_separators_where_others_have_none() -> None:
+    assert keys(unheard(["C-1", "C0", "C1"])) == [0, 12, 24]
+
+
+def test_a_dash_before_every_octave_is_a_separator() -> None:
+    assert keys(unheard(["Pad-C-1", "Pad-C-2", "Pad-C-3"])) == [24, 36, 48]
+    assert keys(hints_from_names(["C-1", "C-2"], heard(24, 36))) == [24, 36]
+
+
+@pytest.mark.parametrize(("sounding", "octave"), [(60, 4), (72, 3), (48, 5)])
+def test_the_sound_tells_the_octave_convention(sounding: int, octave: int) -> None:
+    hints = hints_from_names(["C4", "E4", "G4"], heard(sounding, sounding + 4, sounding + 7))
+    assert hints.middle_c_octave == octave
+    assert keys(hints) == [sounding, sounding + 4, sounding + 7]
+    assert hints.octave_offset == 0
+
+
+def test_the_range_tells_the_octave_convention_without_sound() -> None:
+    hints = unheard(["C-2", "C3", "G8"])
+    assert (hints.middle_c_octave, keys(hints)) == (3, [0, 60, 127])
+
+
+def test_numbers_beside_the_names_tell_the_octave_convention() -> None:
+    """Then what is left between names and sound is a fact of the patch."""
+    names = ["Pad_C3_060.wav", "Pad_E3_064.wav", "Pad_G3_067.wav"]
+    hints = hints_from_names(names, heard(48, 52, 55))
+    assert (hints.middle_c_octave, hints.octave_offset) == (3, -1)
+    assert keys(hints) == [60, 64, 67]
+    assert hints.contradictions == ()
+
+
+def test_an_offset_of_the_set_is_one_fact() -> None:
+    hints = hints_from_names(["48", "50", "52", "53"], heard(36, 38, 40, 41))
+    assert (hints.octave_offset, hints.offset_share) == (-1, 1.0)
+    assert hints.contradictions == ()
+    assert any("1 octave(s) below" in fact for fact in hints.facts)
+
+
+def test_a_patch_tuned_to_a_fifth_is_one_fact() -> None:
+    hints = hints_from_names(["C3", "D3", "E3", "F3"], heard(55, 57, 59, 60))
+    assert (hints.offset_semitones, hints.octave_offset) == (7, None)
+    assert hints.contradictions == ()
+
+
+def test_a_note_out_of_tune_is_not_odd() -> None:
+    hints = hints_from_names(["C3", "D3", "E3"], heard(48.45, 50.55, 51.6))
+    assert hints.contradictions == ()
+
+
+def test_a_doubtful_pitch_is_reported_but_the_name_still_hints() -> None:
+    measured = [*heard(48, 50, 52), *heard(65, confidence=0.7)]
+    hints = hints_from_names(["C3", "D3", "E3", "F3"], measured)
+    (found,) = hints.contradictions
+    assert (found.index, found.is_certain) == (3, False)
+    assert keys(hints) == [48, 50, 52, 53]
+
+
+def test_a_single_wrong_name_is_reported() -> None:
+    hints = hints_from_names(["C3.wav"], heard(55))
+    assert keys(hints) == [None]
+    assert [(c.named, c.measured) for c in hints.contradictions] == [(48, 55)]
+
+
+def test_names_most_of_which_are_wrong_are_one_fact() -> None:
+    hints = hints_from_names([f"take a{n}" for n in range(1, 7)], heard(50, 41, 60, 39, 71, 44))
+    assert keys(hints) == [None] * 6
+    assert hints.contradictions == ()
+    assert "not believed" in hints.facts[0]
+
+
+def test_the_sound_decides_which_number_is_the_key() -> None:
+    names = [f"{velocity:03d}_{key:03d}" for key in (60, 64, 67) for velocity in (62, 100, 127)]
+    hints = hints_from_names(names, heard(*[key for key in (60, 64, 67) for _ in range(3)]))
+    assert keys(hints) == [60] * 3 + [64] * 3 + [67] * 3
+    assert [note.velocity for note in hints.notes] == [62, 100, 127] * 3
+
+
+def test_numbers_place_sounds_without_a_pitch() -> None:
+    names = ["36 Bollard Thud", "38 Hatch Slam", "42 Rivet Tick", "49 Buoy Bell"]
+    hints = hints_from_names(names, heard(31, None, None, None))
+    assert keys(hints) == [36, 38, 42, 49]
+    assert hints.contradictions == ()
+    assert hints.offset_semitones is None
+
+
+def test_velocities_of_hits_are_no_keys() -> None:
+    hints = unheard(["thud 064", "thud 127", "bell 064", "bell 127"])
+    assert [note.velocity for note in hints.notes] == [64, 127, 64, 127]
+    assert keys(hints) == [None] * 4
+
+
+def test_repeats_of_hits() -> None:
+    hints = unheard(["thud_1", "thud_2", "bell_1", "bell_2", "bell_3"])
+    assert [note.round_robin for note in hints.notes] == [1, 2, 1, 2, 3]
+
+
+def test_a_counter_is_no_repeat() -> None:
+    hints = hints_from_names([f"Pad {n}" for n in range(1, 6)], heard(40, 45, 50, 55, 60))
+    assert [note.round_robin for note in hints.notes] == [None] * 5
+    assert unheard([f"Pad {n}" for n in range(1, 6)]).notes == hints.notes
+
+
+@pytest.mark.parametrize("second", ["C3_2", "C3 (2)", "C3_1"])
+def test_the_first_of_two_repeats_may_have_no_number(second: str) -> None:
+    hints = unheard(["C3", second, "D3", second.replace("C", "D")])
+    assert [note.round_robin for note in hints.notes] == [1, 2, 1, 2]
+
+
+@pytest.mark.parametrize(("loudest", "expected"), [(3, [42, 85, 127]), (1, [127, 85, 42])])
+def test_small_numbers_that_grow_louder_are_layers(loudest: int, expected: list[int]) -> None:
+    names = [f"{note}_{layer}" for note in ("C3", "D3", "E3") for layer in (1, 2, 3)]
+    measured: list[MeasuredHint | None] = [
+        MeasuredHint(root_key=key, confidence=1.0, level_db=-10.0 - 6.0 * abs(layer - loudest))
+        for key in (48, 50, 52)
+        for layer in (1, 2, 3)
+    ]
+    hints = hints_from_names(names, measured)
+    assert [note.velocity for note in hints.notes] == expected * 3
+    assert [note.round_robin for note in hints.notes] == [None] * 9
+
+
+def test_numbered_layers_spread_over_the_velocities() -> None:
+    hints = unheard([f"{note}_v{layer}" for note in ("C3", "D3") for layer in (1, 2, 3, 4)])
+    assert [note.velocity for note in hints.notes] == [32, 64, 95, 127] * 2
+
+
+def test_a_version_number_is_no_velocity() -> None:
+    assert [n.velocity for n in unheard(["Pad v2 C3", "Pad v2 D3"]).notes] == [None, None]
+
+
+def test_a_velocity_that_contradicts_the_level_is_reported() -> None:
+    names = [f"{note}_v{velocity}" for note in ("C3", "D3", "E3") for velocity in (40, 120)]
+    levels_db = [-30, -12, -31, -12, -12, -30]
+    measured: list[MeasuredHint | None] = [
+        MeasuredHint(root_key=key, confidence=1.0, level_db=level_db)
+        for key, level_db in zip((48, 48, 50, 50, 52, 52), levels_db, strict=True)
+    ]
+    hints = hints_from_names(names, measured)
+    assert [(c.kind, c.index, c.named) for c in hints.contradictions] == [
+        ("velocity", 4, 40),
+        ("velocity", 5, 120),
+    ]
+    assert [note.velocity for note in hints.notes] == [40, 120, 40, 120, None, None]
+
+
+def test_release_notes_in_words_and_folders() -> None:
+    names = ["C3", "C3 rel", "C3_NoteOff", "C3 note off", "Release/C3", "release/sub/C3"]
+    assert [n.is_release for n in unheard(names).notes] == [False] + [True] * 5
+    assert [n.is_release for n in unheard(["Release Me C3", "Release Me D3"]).notes] == [False] * 2
+
+
+def test_every_hint_says_what_it_was_read_from() -> None:
+    hints = unheard(["rope_Eb2_v100_rr1", "rope_Eb2_v100_rr2"])
+    assert hints.notes[1].evidence == (
+        "key 39 (D#2) from Eb2",
+        "velocity 100 from 100",
+        "round robin 2 from 2",
+    )
+
+
+def test_no_names_give_no_hints() -> None:
+    assert unheard([]).notes == ()
+    with pytest.raises(ValueError, match="1 names but 0 measurements"):
+        hints_from_names(["C3"], [])
+
+
+def test_the_demo_sets_are_read_as_their_truth_says() -> None:
+    truth = json.loads((SAMPLE_SETS / "truth.json").read_text(encoding="utf-8"))
+    for sample_set in truth["sets"]:
+        notes = sample_set["notes"]
+        measured = heard(*[None if n["one_shot"] else n["key"] for n in notes])
+        hints = hints_from_names([note["file"] for note in notes], measured)
+        assert keys(hints) == [note["key"] for note in notes]
+        assert hints.contradictions == ()
+        for note, hint in zip(notes, hints.notes, strict=True):
+            assert hint.velocity in (None, note["velocity"])
+            assert (hint.round_robin or 1) == note["round_robin"]
+        if sample_set["folder"] == "quay-bass":
+            assert {hint.velocity for hint in hints.notes} == {48, 112}
