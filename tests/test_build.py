@@ -1,0 +1,321 @@
+"""The main job, end to end, on folders of notes whose truth is known."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+import soundfile
+
+from keymapper import BuildSettings, Recipe, build_instrument
+from keymapper.errors import InputError, OutputError
+from keymapper.formats.manifest import read_manifest
+from keymapper.formats.sfz import read_sfz
+from keymapper.formats.wav_chunks import read_embedded_hints
+from keymapper.model.recipe import NoteCorrection, SampleSettings, ZoneSettings
+from tests.simple_notes import RATE, note, write_note
+
+ONE = BuildSettings(workers=1)
+KEYS = {"Lantern C3.wav": 48, "Lantern F3.wav": 53, "Lantern A#3.wav": 58}
+
+
+@pytest.fixture
+def lantern(tmp_path):
+    folder = tmp_path / "lantern"
+    for name, key in KEYS.items():
+        write_note(folder / name, key)
+    return folder
+
+
+def tree(folder):
+    return {
+        p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()
+    }
+
+
+def test_an_instrument_of_three_notes(lantern, tmp_path):
+    out = tmp_path / "out"
+    manifest = build_instrument(lantern, out, settings=ONE)
+    assert sorted(tree(out)) == [
+        "lantern.sfz",
+        "manifest.json",
+        "samples/lantern_048_C3.wav",
+        "samples/lantern_053_F3.wav",
+        "samples/lantern_058_As3.wav",
+    ]
+    assert [(z.low_key, z.root_key, z.high_key) for z in manifest.zones] == [
+        (36, 48, 50),
+        (51, 53, 55),
+        (56, 58, 70),
+    ]
+    assert all(abs(z.tuning_cents) < 0.02 for z in manifest.zones)
+    assert all(z.play_mode == "loop_continuous" and z.loop is not None for z in manifest.zones)
+    assert manifest.doubts == ()
+
+
+def test_manifest_comes_back_as_it_was_written(lantern, tmp_path):
+    manifest = build_instrument(lantern, tmp_path / "out", settings=ONE)
+    text = (tmp_path / "out" / "manifest.json").read_text(encoding="utf-8")
+    assert read_manifest(text, "manifest.json") == manifest
+
+
+def test_sfz_smpl_and_manifest_agree_on_every_loop(lantern, tmp_path):
+    out = tmp_path / "out"
+    manifest = build_instrument(lantern, out, settings=ONE)
+    reading = read_sfz(out / "lantern.sfz")
+    assert reading.problems == ()
+    for region, zone in zip(reading.regions, manifest.zones, strict=True):
+        assert zone.loop is not None
+        loop = (zone.loop.start_frame, zone.loop.end_frame)
+        hints = read_embedded_hints(out / zone.sample)
+        assert hints is not None
+        assert (region.loop_start_frame, region.loop_end_frame) == loop
+        assert (hints.loop_start_frame, hints.loop_end_frame) == loop
+        assert (region.pitch_keycenter, hints.root_key) == (zone.root_key, zone.root_key)
+        assert (region.lokey, region.hikey) == (zone.low_key, zone.high_key)
+
+
+def test_what_follows_the_loop_equals_what_follows_its_start(lantern, tmp_path):
+    out = tmp_path / "out"
+    for zone in build_instrument(lantern, out, settings=ONE).zones:
+        samples, _ = soundfile.read(out / zone.sample, dtype="int32", always_2d=True)
+        assert zone.loop is not None
+        start, end = zone.loop.start_frame, zone.loop.end_frame
+        assert start >= RATE // 1000
+        assert len(samples) - end >= 64
+        assert np.array_equal(samples[end : end + 64], samples[start : start + 64])
+
+
+def test_heads_are_trimmed_to_the_onset_with_a_millisecond_before_it(tmp_path):
+    write_note(tmp_path / "in" / "late C4.wav", 60, lead_seconds=0.3)
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", settings=ONE)
+    start = manifest.notes[0].sample.processing.start_frame / RATE
+    assert 0.297 <= start <= 0.3
+
+
+def test_recorded_dynamics_stay_under_one_common_gain(tmp_path):
+    folder = tmp_path / "in"
+    write_note(folder / "one C3.wav", 48, peak=0.5)
+    write_note(folder / "two C4.wav", 60, peak=0.125)
+    out = tmp_path / "out"
+    manifest = build_instrument(folder, out, settings=ONE)
+    peaks = [note.sample.peak_dbfs for note in manifest.notes]
+    assert max(peaks) == pytest.approx(-3.0, abs=0.3)
+    assert peaks[0] - peaks[1] == pytest.approx(12.04, abs=0.3)
+
+
+@pytest.mark.parametrize("workers", [2, 3])
+def test_same_input_same_bytes_whatever_the_workers(lantern, tmp_path, workers):
+    build_instrument(lantern, tmp_path / "one", settings=ONE)
+    build_instrument(lantern, tmp_path / "many", settings=BuildSettings(workers=workers))
+    one, many = tree(tmp_path / "one"), tree(tmp_path / "many")
+    assert one == many
+
+
+def test_the_name_of_the_place_does_not_change_the_bytes(lantern, tmp_path):
+    build_instrument(lantern, tmp_path / "one", Recipe(name="L"), ONE)
+    elsewhere = tmp_path / "elsewhere" / "copy"
+    shutil.copytree(lantern, elsewhere)
+    build_instrument(elsewhere, tmp_path / "two", Recipe(name="L"), ONE)
+    assert tree(tmp_path / "one") == tree(tmp_path / "two")
+
+
+def test_sources_are_never_modified(lantern, tmp_path):
+    before = {p: (p.read_bytes(), p.stat().st_mtime_ns) for p in lantern.iterdir()}
+    build_instrument(lantern, tmp_path / "out", settings=ONE)
+    assert before == {p: (p.read_bytes(), p.stat().st_mtime_ns) for p in lantern.iterdir()}
+
+
+def test_corrections_of_the_recipe_win(lantern, tmp_path):
+    recipe = Recipe(
+        zones=ZoneSettings(split="upwards", reach_below=0, reach_above=0),
+        note=(
+            NoteCorrection(file="Lantern C3.wav", root="D3", loop=False, gain_db=-3.0),
+            NoteCorrection(file="Lantern F3.wav", loop=(30_000, 40_000)),
+            NoteCorrection(file="Lantern A#3.wav", skip=True),
+        ),
+    )
+    manifest = build_instrument(lantern, tmp_path / "out", recipe, ONE)
+    corrected, looped = manifest.zones
+    assert (corrected.root_key, corrected.low_key, corrected.high_key) == (50, 50, 52)
+    assert corrected.tuning_cents == pytest.approx(-200.0, abs=0.01)
+    assert (corrected.loop, corrected.gain_db) == (None, -3.0)
+    head = manifest.notes[1].sample.processing.start_frame
+    assert looped.loop is not None
+    assert (looped.loop.start_frame + head, looped.loop.end_frame + head) == (30_000, 40_000)
+    assert [skipped.file for skipped in manifest.skipped] == ["Lantern A#3.wav"]
+
+
+def test_a_correction_of_a_file_that_is_not_there_is_refused(lantern, tmp_path):
+    recipe = Recipe(note=(NoteCorrection(file="Lantern X.wav"),))
+    with pytest.raises(InputError, match=r"corrects 'Lantern X\.wav', which is not there"):
+        build_instrument(lantern, tmp_path / "out", recipe, ONE)
+
+
+def test_written_recipe_gives_the_same_instrument_again(lantern, tmp_path):
+    settings = BuildSettings(workers=1, write_recipe=True)
+    first = build_instrument(lantern, tmp_path / "one", settings=settings)
+    recipe = tmp_path / "one" / "recipe.toml"
+    from keymapper.formats.recipe import read_recipe
+
+    second = build_instrument(lantern, tmp_path / "two", read_recipe(recipe), ONE)
+    assert [(z.root_key, z.low_key, z.loop) for z in first.zones] == [
+        (z.root_key, z.low_key, z.loop) for z in second.zones
+    ]
+
+
+def test_flac_and_16_bits_and_another_rate_on_request(lantern, tmp_path):
+    recipe = Recipe(samples=SampleSettings(format="flac", bits=16, rate=44_100))
+    manifest = build_instrument(lantern, tmp_path / "out", recipe, ONE)
+    for zone, record in zip(manifest.zones, manifest.notes, strict=True):
+        info = soundfile.info(tmp_path / "out" / zone.sample)
+        assert (info.format, info.subtype, info.samplerate) == ("FLAC", "PCM_16", 44_100)
+        assert record.sample.processing.dithered
+        assert zone.loop is not None
+        assert record.sample.join is not None
+        assert record.sample.join.worst_db < 0
+
+
+def test_velocity_layers_and_round_robins_from_names(tmp_path):
+    folder = tmp_path / "in"
+    for key, name in ((48, "C3"), (55, "G3")):
+        for velocity, peak in ((40, 0.1), (110, 0.5)):
+            for turn in (1, 2):
+                path = folder / f"buoy_{name}_v{velocity}_rr{turn}.wav"
+                write_note(path, key, peak=peak, decay_seconds=0.3)
+    zones = build_instrument(folder, tmp_path / "out", settings=ONE).zones
+    assert len(zones) == 8
+    assert {(z.low_velocity, z.high_velocity) for z in zones} == {(1, 75), (76, 127)}
+    assert sorted({(z.round_robin, z.round_robins) for z in zones}) == [(1, 2), (2, 2)]
+    assert all(zone.play_mode == "no_loop" for zone in zones)
+
+
+def test_layers_come_from_levels_when_names_say_nothing(tmp_path):
+    folder = tmp_path / "in"
+    for index, (key, peak) in enumerate([(48, 0.1), (48, 0.5), (60, 0.1), (60, 0.5)]):
+        write_note(folder / f"{'abcd'[index]}.wav", key, peak=peak)
+    zones = build_instrument(folder, tmp_path / "out", settings=ONE).zones
+    assert {(z.low_velocity, z.high_velocity) for z in zones} == {(1, 64), (65, 127)}
+
+
+def test_a_name_that_contradicts_the_sound_is_reported_and_the_sound_wins(tmp_path):
+    folder = tmp_path / "in"
+    for name, key in {**KEYS, "Lantern C4.wav": 64}.items():
+        write_note(folder / name, key)
+    manifest = build_instrument(folder, tmp_path / "out", settings=ONE)
+    assert [z.root_key for z in manifest.zones] == [48, 53, 58, 64]
+    assert [(d.file, d.about) for d in manifest.doubts] == [("Lantern C4.wav", "name")]
+
+
+def test_equal_sides_are_folded_to_one(tmp_path):
+    folder = tmp_path / "in"
+    folder.mkdir()
+    soundfile.write(folder / "C4.wav", np.repeat(note(261.63), 2, axis=1), RATE, subtype="PCM_24")
+    manifest = build_instrument(folder, tmp_path / "out", settings=ONE)
+    assert manifest.notes[0].sample.channels == 1
+    assert manifest.notes[0].sample.processing.channel == "left"
+
+
+def test_one_shots_have_a_key_each_and_play_to_their_end(tmp_path):
+    folder = tmp_path / "in"
+    folder.mkdir()
+    rng = np.random.default_rng(1)
+    for name in ("clank", "thud", "wash"):
+        hit = rng.normal(0, 0.2, (RATE // 2, 1)) * np.exp(-np.arange(RATE // 2) / 4000)[:, None]
+        soundfile.write(folder / f"{name}.wav", hit, RATE, subtype="PCM_24")
+    manifest = build_instrument(folder, tmp_path / "out", settings=ONE)
+    assert manifest.layout == "one-shots"
+    assert [(z.low_key, z.high_key, z.root_key) for z in manifest.zones] == [
+        (36, 36, 36),
+        (37, 37, 37),
+        (38, 38, 38),
+    ]
+    assert {zone.play_mode for zone in manifest.zones} == {"one_shot"}
+
+
+@pytest.mark.parametrize("place", ["inside", "same", "around"])
+def test_a_result_may_not_mix_with_the_recordings(lantern, place):
+    target = {"inside": lantern / "out", "same": lantern, "around": lantern.parent}[place]
+    with pytest.raises(OutputError, match="choose another --out"):
+        build_instrument(lantern, target, settings=BuildSettings(workers=1, replace=True))
+    assert sorted(p.name for p in lantern.iterdir()) == sorted(KEYS)
+
+
+def test_silence_only_is_one_line(tmp_path):
+    folder = tmp_path / "in"
+    folder.mkdir()
+    soundfile.write(folder / "a.wav", np.zeros((RATE, 2)), RATE, subtype="PCM_24")
+    with pytest.raises(InputError, match=r"no recording in it can be used .*a\.wav: is silent"):
+        build_instrument(folder, tmp_path / "out", settings=ONE)
+    assert not (tmp_path / "out").exists()
+
+
+def test_no_space_left_leaves_the_last_good_result(lantern, tmp_path, monkeypatch):
+    out = tmp_path / "out"
+    build_instrument(lantern, out, settings=ONE)
+    before = tree(out)
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("keymapper.exporting.sample.write_wav", full)
+    with pytest.raises(OutputError, match="No space left on device"):
+        build_instrument(lantern, out, settings=BuildSettings(workers=1, replace=True))
+    assert tree(out) == before
+    assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".")] == []
+
+
+def _heed_interrupts():
+    """A background job may have been started deaf to Ctrl-C; its children would be too."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
+def test_an_interrupted_rebuild_leaves_the_last_good_result(lantern, tmp_path, how):
+    out = tmp_path / "out"
+    build_instrument(lantern, out, settings=ONE)
+    before = tree(out)
+    for index in range(12):
+        write_note(lantern / f"more {index} C4.wav", 60, seconds=3.0)
+    command = [
+        sys.executable,
+        "-m",
+        "keymapper",
+        "build",
+        str(lantern),
+        "--out",
+        str(out),
+        "--force",
+    ]
+    process = subprocess.Popen(
+        command,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        preexec_fn=_heed_interrupts,
+    )
+    deadline = time.monotonic() + 60
+    while not list(tmp_path.glob(".out.*.partial")) and time.monotonic() < deadline:
+        time.sleep(0.01)
+    os.killpg(process.pid, how)
+    errors = process.communicate()[1]
+    assert tree(out) == before
+    if how == signal.SIGINT:
+        assert process.returncode == 130
+        assert "Traceback" not in errors
+        assert not list(tmp_path.glob(".out.*.partial"))
+
+
+def test_json_of_the_manifest_is_strict(lantern, tmp_path):
+    build_instrument(lantern, tmp_path / "out", settings=ONE)
+
+    def refuse(text):
+        raise AssertionError(text)
+
+    json.loads((tmp_path / "out" / "manifest.json").read_text(), parse_constant=refuse)
