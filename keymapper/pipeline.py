@@ -31,6 +31,7 @@ from keymapper.mapping.assembling import (
     PlacedNote,
     SetNote,
     assembled,
+    resolved_layout,
     unusable_reason,
 )
 from keymapper.mapping.doubting import doubts_of_result, sorted_doubts
@@ -39,7 +40,7 @@ from keymapper.mapping.naming import NamedSet, named_set
 from keymapper.mapping.safe_names import safe_name
 from keymapper.mapping.zones import Playback, zone
 from keymapper.model.instrument import Manifest, NoteRecord, SampleFile, SetFacts, SkippedFile, Zone
-from keymapper.model.loop import Loop, LoopOptions
+from keymapper.model.loop import Loop, LoopOptions, LoopVerdict
 from keymapper.model.recipe import NoteCorrection, Recipe
 from keymapper.recording import MeasuringOrder, Recording, measured_recording
 from keymapper.workers import Workers
@@ -225,11 +226,19 @@ class BuildPlan:
         """Return the recording that a placed note came from."""
         return self.measured.recordings[placed.note]
 
+    def loop(self, placed: PlacedNote) -> LoopVerdict:
+        """Return the loop of a placed note; what plays to its end has none."""
+        if self.assembly.layout == "one-shots" or placed.place.trigger == "release":
+            return LoopVerdict(loop=None, kind="none", reason="it plays to its end")
+        return self.recording(placed).loop
+
 
 def _planned(folder: Path, measured: MeasuredFolder, recipe: Recipe) -> BuildPlan:
     recordings = measured.recordings
     files = [recording.source.file for recording in recordings]
-    named = named_set(files, [recording.measurement for recording in recordings])
+    measurements = [recording.measurement for recording in recordings]
+    layout = resolved_layout(measurements, recipe)
+    named = named_set(files, measurements, layout)
     corrections = {correction.file: correction for correction in recipe.note}
     notes = [
         SetNote(
@@ -240,7 +249,7 @@ def _planned(folder: Path, measured: MeasuredFolder, recipe: Recipe) -> BuildPla
         )
         for recording, hints in zip(recordings, named.hints, strict=True)
     ]
-    assembly = assembled(notes, recipe)
+    assembly = assembled(notes, layout, recipe)
     if not assembly.placed:
         reasons = [*measured.skipped, *assembly.skipped]
         first = f" (the first: {reasons[0].file}: {reasons[0].reason})" if reasons else ""
@@ -267,13 +276,13 @@ def _sample_orders(plan: BuildPlan) -> list[SampleOrder]:
             source=plan.folder / plan.recording(note).source.file,
             file=f"{SAMPLES_FOLDER}/{name}",
             preparation=plan.recording(note).preparation,
-            loop=plan.recording(note).loop,
+            loop=plan.loop(note),
             gain_db=plan.gain_db,
             format=plan.recipe.samples.format,
             bits=plan.recipe.samples.bits,
             chunks=sample_chunks(
                 note,
-                plan.recording(note).loop.loop,
+                plan.loop(note).loop,
                 plan.recipe,
                 name=plan.name,
                 software=f"keymapper {__version__}",
@@ -327,7 +336,7 @@ def _note_record(plan: BuildPlan, placed: PlacedNote, sample: SampleFile) -> Not
         hints=plan.named.hints[placed.note],
         measurement=recording.measurement,
         decision=placed.decision,
-        loop=recording.loop,
+        loop=plan.loop(placed),
         sample=sample,
     )
 
@@ -338,7 +347,7 @@ def _zone(plan: BuildPlan, placed: PlacedNote, sample: SampleFile) -> Zone:
         Playback(
             sample=sample.file,
             rate=sample.processing.rate,
-            loop=plan.recording(placed).loop,
+            loop=plan.loop(placed),
             layout=plan.assembly.layout,
             release_seconds=plan.recipe.release_seconds,
         ),

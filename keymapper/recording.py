@@ -91,8 +91,8 @@ def _in_prepared_frames(
     end = round((options.given.end_frame - cut.start_frame) * scale)
     if not 0 < start < end <= frames:
         raise InputError(
-            f"the recipe's loop {options.given.start_frame}..{options.given.end_frame} lies outside "
-            f"the sounding part, frames {cut.start_frame + 1}..{cut.end_frame}; correct it."
+            f"the recipe's loop {options.given.start_frame}..{options.given.end_frame} lies "
+            f"outside the sounding part, frames {cut.start_frame + 1}..{cut.end_frame}; correct it."
         )
     return LoopOptions(
         mode=options.mode,

@@ -19,7 +19,7 @@ def note(
     decay_seconds: float | None = None,
     lead_seconds: float = 0.05,
 ) -> np.ndarray:
-    """A tone of five partials after some silence, shape (frames, 1); it sustains unless it decays."""
+    """A tone of five partials after some silence, shape (frames, 1); sustains unless it decays."""
     time = np.arange(round(seconds * rate)) / rate
     partials = sum(np.sin(2 * np.pi * frequency_hz * k * time + k) / k for k in range(1, 6))
     shape = np.minimum(1.0, time / 0.005) * np.minimum(1.0, (seconds - time) / 0.08)

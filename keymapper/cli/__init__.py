@@ -61,7 +61,7 @@ def _version(wanted: bool) -> None:
 
 @app.callback()
 def keymapper(
-    version: Annotated[  # noqa: ARG001
+    version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
     ] = False,
 ) -> None:

@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-
 if TYPE_CHECKING:
     from keymapper.model.instrument import Manifest
     from keymapper.model.recipe import Recipe
 
 
 def build(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of recorded notes, one note a file.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Folder of recorded notes, one note a file.")
+    ],
     out: Annotated[
         Path | None,
         typer.Option(help="Folder for the instrument.  [default: FOLDER's name + -instrument]"),
@@ -27,9 +28,10 @@ def build(
         Literal["long", "short", "none"] | None,
         typer.Option(help="How sustaining notes are looped."),
     ] = None,
-    format: Annotated[
-        Literal["wav", "flac"] | None, typer.Option(help="Format of the samples.")
-    ] = None,  # noqa: A002
+    sample_format: Annotated[
+        Literal["wav", "flac"] | None,
+        typer.Option("--format", help="Format of the samples."),
+    ] = None,
     bits: Annotated[Literal["16", "24"] | None, typer.Option(help="Bits of a sample.")] = None,
     rate: Annotated[
         int | None, typer.Option(help="Resample to this rate in Hz.", show_default=False)
@@ -55,7 +57,7 @@ def build(
 
     choices = {
         "loops": {"mode": loops},
-        "samples": {"format": format, "bits": int(bits) if bits else None, "rate": rate},
+        "samples": {"format": sample_format, "bits": int(bits) if bits else None, "rate": rate},
     }
     decisions = recipe_with(chosen_recipe(folder, recipe), choices)
     target = out or default_target(folder)

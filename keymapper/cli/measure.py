@@ -13,7 +13,9 @@ if TYPE_CHECKING:
 
 
 def measure(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of recorded notes, one note a file.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Folder of recorded notes, one note a file.")
+    ],
     out: Annotated[
         Path | None, typer.Option(help="Write to this file (.csv or .json) instead.")
     ] = None,

@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 
+from keymapper.measuring.levels import channel_means
 from keymapper.model.sound import Channels, Course
 
 PRE_ROLL_SECONDS = 0.001
@@ -54,7 +55,7 @@ def prepared(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
     samples : float, shape (frames, channels), the whole recording.
     """
     sides = samples if how.channel == "all" else samples[:, _column(how.channel)]
-    note = sides[how.start_frame : how.end_frame] - dc_offsets(sides).astype(samples.dtype)
+    note = sides[how.start_frame : how.end_frame] - channel_means(sides)
     fade = min(len(note), head_fade_frames(how.start_frame, rate))
     note[:fade] *= _rise(fade, note.dtype)
     return note if how.rate == rate else resampled(note, rate, how.rate)
@@ -69,21 +70,15 @@ def head_fade_frames(start_frame: int, rate: int) -> int:
     return pre_roll_frames(rate) if start_frame > 0 else 0
 
 
-def dc_offsets(samples: np.ndarray) -> np.ndarray:
-    """Return the mean of each channel, shape (channels,), full scale 1.0."""
-    means: np.ndarray = samples.mean(axis=0, dtype=np.float64)
-    return means
-
-
 def _rise(frames: int, dtype: np.dtype[np.floating]) -> np.ndarray:
-    """Raised cosine from 0 to 1, shape (frames, 1)."""
+    """Return a raised cosine from 0 to 1, shape (frames, 1)."""
     phase = (np.arange(frames) + 0.5) / max(1, frames)
     rise: np.ndarray = (0.5 - 0.5 * np.cos(np.pi * phase)).astype(dtype)[:, np.newaxis]
     return rise
 
 
 def resampled(samples: np.ndarray, rate: float, new_rate: float) -> np.ndarray:
-    """Return samples at another rate (soxr, very high quality: linear phase, alias under -140 dB)."""
+    """Return samples at another rate (soxr, best quality: linear phase, alias under -140 dB)."""
     import soxr
 
     result: np.ndarray = soxr.resample(samples, rate, new_rate, quality="VHQ")

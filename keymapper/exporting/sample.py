@@ -12,7 +12,6 @@ import soundfile
 from keymapper.errors import OutputError
 from keymapper.exporting.audio import (
     Preparation,
-    dc_offsets,
     fade_out_frames,
     faded_out,
     prepared,
@@ -21,7 +20,7 @@ from keymapper.exporting.quantise import dequantised, quantised
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.wav_chunks import SampleChunks, write_wav
 from keymapper.measuring.join import join_audibility
-from keymapper.measuring.levels import peak_dbfs
+from keymapper.measuring.levels import channel_means, peak_dbfs
 from keymapper.measuring.loops import bake_loop, flattened
 from keymapper.model.instrument import Processing, SampleFile
 from keymapper.model.loop import JoinAudibility, LoopVerdict
@@ -81,7 +80,7 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
         peak_dbfs=peak_dbfs(dequantised(pcm, order.bits)),
         processing=Processing(
             channel=order.preparation.channel,
-            dc_removed=tuple(float(offset) for offset in dc_offsets(sides)),
+            dc_removed=tuple(float(offset) for offset in channel_means(sides)),
             start_frame=order.preparation.start_frame,
             end_frame=order.preparation.end_frame,
             rate=order.preparation.rate,

@@ -71,7 +71,7 @@ def _reason_to_pass_over(path: Path, root: Path) -> str | None:
 
 
 def _is_text(name: str) -> bool:
-    """False for bytes that are no UTF-8, which Python carries along as lone surrogates."""
+    """Return False for bytes that are no UTF-8, which Python carries as lone surrogates."""
     return name == _as_text(name)
 
 

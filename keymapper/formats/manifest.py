@@ -35,7 +35,8 @@ def read_manifest(text: str, where: str) -> Manifest:
             raise InputError(f"{where}: is not a manifest of an instrument.")
         if version.format_version != 1:
             raise InputError(
-                f"{where}: has format version {version.format_version}, this tool knows 1; update it."
+                f"{where}: has format version {version.format_version}, newer than this tool; "
+                "update it."
             )
         return msgspec.json.decode(text, type=Manifest)
     except msgspec.MsgspecError as error:
@@ -45,4 +46,3 @@ def read_manifest(text: str, where: str) -> Manifest:
 class _Version(msgspec.Struct):
     format: str = ""
     format_version: int = 0
-

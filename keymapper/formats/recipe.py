@@ -131,5 +131,5 @@ def _note_lines(note: NoteRecord) -> list[str]:
 
 
 def _text(value: str) -> str:
-    """A TOML basic string: JSON's, but for the one control character that JSON leaves alone."""
+    """Return a TOML basic string: JSON's, but for the one control character JSON leaves alone."""
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -239,7 +239,7 @@ def pcm_bytes(pcm: np.ndarray, bits: int) -> bytes:
 
 
 def write_wav(path: Path, pcm: np.ndarray, rate: int, bits: int, chunks: SampleChunks) -> None:
-    """Write integers (frames, channels) as a WAV file with `smpl`, `inst` and INFO before the audio."""
+    """Write integers (frames, channels) as a WAV, `smpl`, `inst` and INFO before the audio."""
     extra: Sequence[tuple[str, bytes]] = (
         ("smpl", smpl_body(chunks, rate)),
         ("inst", inst_body(chunks)),

@@ -24,7 +24,6 @@ from keymapper.model.instrument import (
 from keymapper.model.keys import HIGHEST_KEY, key_number
 from keymapper.model.recipe import NoteCorrection, Recipe
 
-
 SILENT_PEAK_DBFS = -80.0
 SHORTEST_FRAMES = 64
 
@@ -61,9 +60,9 @@ class Assembly:
     skipped: tuple[SkippedFile, ...]
 
 
-def assembled(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
+def assembled(notes: Sequence[SetNote], layout: ResolvedLayout, recipe: Recipe) -> Assembly:
     """Return which note plays where, and what is doubtful."""
-    if resolved_layout(notes, recipe) == "one-shots":
+    if layout == "one-shots":
         return _as_one_shots(notes, recipe)
     return _on_keys(notes, recipe)
 
@@ -77,18 +76,16 @@ def unusable_reason(measurement: Measurement) -> str | None:
     return f"sounds for only {sounding} frames" if sounding < SHORTEST_FRAMES else None
 
 
-def resolved_layout(notes: Sequence[SetNote], recipe: Recipe) -> ResolvedLayout:
-    """Return the layout asked for; by itself, one-shots where most notes decay and have no sure pitch."""
+def resolved_layout(measurements: Sequence[Measurement], recipe: Recipe) -> ResolvedLayout:
+    """Return the layout asked for; by itself, one-shots where most sounds decay without a pitch.
+
+    A root in the recipe speaks for a keyboard, as a sure pitch does.
+    """
     if recipe.layout != "auto":
         return recipe.layout
-    keyed = sum(_speaks_for_keys(note) for note in notes)
-    return "one-shots" if 2 * keyed < len(notes) else "keys"
-
-
-def _speaks_for_keys(note: SetNote) -> bool:
-    corrected = note.correction is not None and note.correction.root is not None
-    measured = note.measurement
-    return corrected or measured.course.sustains or not measured.pitch.doubtful
+    keyed = sum(one.course.sustains or not one.pitch.doubtful for one in measurements)
+    keyed += sum(correction.root is not None for correction in recipe.note)
+    return "one-shots" if 2 * keyed < len(measurements) else "keys"
 
 
 def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from keymapper.mapping.names import Contradiction, MeasuredHint, hints_from_names
-from keymapper.model.instrument import Doubt, Measurement, NoteHints
+from keymapper.model.instrument import Doubt, Measurement, NoteHints, ResolvedLayout
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,9 +22,15 @@ class NamedSet:
     doubts: tuple[Doubt, ...]
 
 
-def named_set(files: Sequence[str], measurements: Sequence[Measurement]) -> NamedSet:
-    """Return what the names of a set say, compared with what was measured."""
-    read = hints_from_names(files, [_measured_hint(one) for one in measurements])
+def named_set(
+    files: Sequence[str], measurements: Sequence[Measurement], layout: ResolvedLayout
+) -> NamedSet:
+    """Return what the names of a set say, compared with what was measured.
+
+    One-shots are named after the key that plays them, whatever pitch they may have.
+    """
+    keyed = layout == "keys"
+    read = hints_from_names(files, [_measured_hint(one) if keyed else None for one in measurements])
     offset = read.offset_semitones or 0
     hints = [
         NoteHints(

@@ -13,7 +13,7 @@ CLIP_LEVEL = 0.9999
 """Full scale less a hair: converters and limiters stop just below 1.0."""
 CLIP_RUN_FRAMES = 3
 BODY_SECONDS = 0.4
-_LOUDEST_WINDOWS = 8
+_LOUDEST_WINDOWS = 4
 
 
 def amplitude_db(amplitude: float) -> float:
@@ -24,6 +24,21 @@ def amplitude_db(amplitude: float) -> float:
 def power_db(power: float) -> float:
     """Return a power in dB re full scale squared, at least SILENCE_DBFS."""
     return max(10 * math.log10(power), SILENCE_DBFS) if power > 0 else SILENCE_DBFS
+
+
+def channel_means(samples: np.ndarray) -> np.ndarray:
+    """Return the mean of each channel (its DC offset), shape (channels,), full scale 1.0.
+
+    One matrix product: many times faster than a reduction along the first axis.
+    """
+    means: np.ndarray = np.ones(len(samples), samples.dtype) @ samples / max(1, len(samples))
+    return means
+
+
+def without_dc(samples: np.ndarray) -> np.ndarray:
+    """Return samples with the mean of each channel taken off."""
+    free: np.ndarray = samples - channel_means(samples)
+    return free
 
 
 def peak_dbfs(samples: np.ndarray) -> float:
@@ -141,7 +156,7 @@ def measured_levels(
     if not len(sound):
         sound = samples
     windows = loudest_windows(sound, rate)
-    means = samples.mean(axis=0, dtype=np.float64)
+    means = channel_means(samples)
     return Levels(
         peak_dbfs=peak_dbfs(samples),
         rms_dbfs=rms_dbfs(sound),

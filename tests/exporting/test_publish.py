@@ -6,6 +6,12 @@ from keymapper.errors import OutputError
 from keymapper.exporting.publish import published_folder, restore_interrupted, write_text
 
 
+def publish_half(target):
+    with published_folder(target, replace=True) as partial:
+        (partial / "a.txt").write_text("two")
+        raise RuntimeError("half-way")
+
+
 def contents(folder):
     return {p.name: p.read_text() for p in folder.iterdir()}
 
@@ -23,9 +29,8 @@ def test_failure_leaves_the_last_good_result(tmp_path):
     target = tmp_path / "result"
     with published_folder(target, replace=False) as partial:
         (partial / "a.txt").write_text("one")
-    with pytest.raises(RuntimeError, match="half-way"), published_folder(target, replace=True) as p:
-        (p / "a.txt").write_text("two")
-        raise RuntimeError("half-way")
+    with pytest.raises(RuntimeError, match="half-way"):
+        publish_half(target)
     assert contents(target) == {"a.txt": "one"}
     assert [p.name for p in tmp_path.iterdir()] == ["result"]
 

@@ -32,4 +32,7 @@ def test_dither_is_the_same_every_time():
 
 
 def test_what_lies_beyond_full_scale_is_clipped():
-    assert quantised(np.array([[2.0], [-2.0]]), 16, dither=False).ravel().tolist() == [32767, -32768]
+    assert quantised(np.array([[2.0], [-2.0]]), 16, dither=False).ravel().tolist() == [
+        32767,
+        -32768,
+    ]

@@ -74,5 +74,3 @@ def test_options_override_and_leave_the_rest(tmp_path):
     assert (changed.name, changed.samples.bits, changed.reference_hz) == ("Pad", 16, 440.0)
     with pytest.raises(UsageError, match="rate must lie in"):
         recipe_with(recipe, {"samples": {"rate": 10}})
-
-

@@ -1,3 +1,5 @@
+from itertools import pairwise
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -17,7 +19,7 @@ settings = st.builds(
 def test_ranges_leave_no_gap_and_never_overlap(root_keys, how):
     ranges = key_ranges(root_keys, how)
     assert [r.root_key for r in ranges] == sorted(set(root_keys))
-    for below, above in zip(ranges, ranges[1:], strict=False):
+    for below, above in pairwise(ranges):
         assert below.high_key + 1 == above.low_key
     assert all(r.low_key <= r.root_key <= r.high_key for r in ranges)
 

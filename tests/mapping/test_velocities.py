@@ -1,3 +1,5 @@
+from itertools import pairwise
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -13,7 +15,7 @@ def test_ranges_of_known_velocities_are_contiguous_and_hold_their_own(velocities
     ranges = velocity_ranges(velocities)
     assert ranges[0].low_velocity == 1
     assert ranges[-1].high_velocity == 127
-    for below, above in zip(ranges, ranges[1:], strict=False):
+    for below, above in pairwise(ranges):
         assert below.high_velocity + 1 == above.low_velocity
     for velocity, found in zip(velocities, ranges, strict=True):
         assert found.low_velocity <= velocity <= found.high_velocity
