@@ -12,6 +12,8 @@ from typing import Literal
 from keymapper.model.loop import JoinAudibility
 
 ONE_SHOT_REASON = "a one-shot has no key to be in tune with"
+STEADY_CENTS = 1.0
+"""A pitch that moves by less than this is steady."""
 Severity = Literal["error", "warning", "note"]
 
 
@@ -20,7 +22,8 @@ class ProofLimits:
     """Beyond these a finding is made."""
 
     tuning_cents: float = 2.0
-    """Distance from the target, after the error of the measurement is taken off."""
+    """Distance from the target, after the error of the measurement is taken off, and the
+    movement too where the sound is not steady."""
     neighbour_level_db: float = 1.5
     hand_over_db: float = 1.0
     """Jump between velocity layers beyond what the layers themselves rise by."""
@@ -54,6 +57,8 @@ class PlayedNote:
     peak_dbfs: float
     tuning_cents: float | None
     tuning_error_cents: float | None
+    movement_cents: float
+    """How far the pitch moves by itself: detuned voices, vibrato; 0 where not measured."""
     octaves: int
     """Whole octaves above the key, taken off `tuning_cents`."""
     not_tuned_reason: str | None

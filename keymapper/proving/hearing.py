@@ -48,6 +48,7 @@ class HearingSettings:
 class _Tuning:
     cents: float | None = None
     error_cents: float | None = None
+    movement_cents: float = 0.0
     octaves: int = 0
     reason: str | None = None
 
@@ -106,6 +107,7 @@ def played_note(player: Player, note: PlannedNote, settings: HearingSettings) ->
         peak_dbfs=peak,
         tuning_cents=tuning.cents,
         tuning_error_cents=tuning.error_cents,
+        movement_cents=tuning.movement_cents,
         octaves=tuning.octaves,
         not_tuned_reason=tuning.reason,
         onset_seconds=None if onset is None else onset / rate,
@@ -148,7 +150,11 @@ def _tuning(
     cents = 100.0 * (pitch.root_key - key) + pitch.tuning_cents
     octaves = round(cents / 1200.0)
     return _Tuning(
-        cents=cents - 1200.0 * octaves, error_cents=pitch.tuning_error_cents, octaves=octaves
+        cents=cents - 1200.0 * octaves,
+        error_cents=pitch.tuning_error_cents,
+        movement_cents=(pitch.detuning_width_cents or 0.0) / 2.0
+        + (pitch.vibrato_depth_cents or 0.0),
+        octaves=octaves,
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from keymapper.model.keys import key_name
 from keymapper.model.proof import (
     ONE_SHOT_REASON,
+    STEADY_CENTS,
     Choke,
     HandOver,
     LevelStep,
@@ -225,6 +226,8 @@ def _out_of_tune(notes: Sequence[PlayedNote], limits: ProofLimits) -> Iterator[P
         if note.octaves != usual:
             yield _about(note, "proof-octave", note.octaves, usual)
         beyond = abs(note.tuning_cents) - (note.tuning_error_cents or 0.0)
+        if note.movement_cents > STEADY_CENTS:
+            beyond -= note.movement_cents
         if beyond > limits.tuning_cents:
             rule = "proof-wrong-key" if beyond > WRONG_KEY_CENTS else "proof-tuning"
             yield _about(note, rule, note.tuning_cents, limits.tuning_cents)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from functools import lru_cache
 from pathlib import Path
 
 from keymapper.formats.audio_file import read_audio
@@ -20,14 +19,10 @@ def load_samples(regions: Iterable[SfzRegion]) -> dict[str, PlayerSample]:
     InputError
         If a sample is not audio.
     """
-    return {
-        region.sample: _decoded(region.sample_path)
-        for region in regions
-        if region.sample_path is not None
-    }
+    paths = {region.sample: region.sample_path for region in regions}
+    return {name: _decoded(path) for name, path in paths.items() if path is not None}
 
 
-@lru_cache(maxsize=32)
 def _decoded(path: Path) -> PlayerSample:
     audio = read_audio(path)
     hints = read_embedded_hints(path)

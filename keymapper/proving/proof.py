@@ -6,12 +6,14 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
+
+import msgspec
 
 from keymapper import __version__
-from keymapper.errors import InputError
+from keymapper.errors import InputError, OutputError
 from keymapper.formats.audio_file import read_audio
-from keymapper.formats.manifest import read_manifest
+from keymapper.formats.manifest import pretty_json, read_manifest
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
 from keymapper.model.proof import Choke, PlayedJoin, Proof, ProofFinding, ProofLimits
 from keymapper.proving.events import PlayerSettings
@@ -115,6 +117,39 @@ def prove_instrument(
             sorted({name for region in reading.regions for name in unplayed_opcodes(region)})
         ),
     )
+
+
+def proof_data(proof: Proof) -> Any:
+    """Return a proof as plain data for JSON, numbers rounded to what was measured."""
+    return _rounded(msgspec.to_builtins(proof))
+
+
+def _rounded(data: Any) -> Any:
+    if isinstance(data, float):
+        return round(data, 4)
+    if isinstance(data, dict):
+        return {name: _rounded(value) for name, value in data.items()}
+    if isinstance(data, list | tuple):
+        return [_rounded(value) for value in data]
+    return data
+
+
+def write_proof(proof: Proof, path: Path) -> None:
+    """Write a proof as JSON; an older proof is replaced, any other file is left alone.
+
+    Raises
+    ------
+    OutputError
+        If `path` is another kind of file, or cannot be written.
+    """
+    try:
+        if path.exists() and '"format": "keymapper-proof"' not in path.read_text("utf-8")[:200]:
+            raise OutputError(f"{path}: is no proof and is not replaced; choose another --output.")
+        partial = path.with_name(f".{path.name}.partial")
+        partial.write_text(pretty_json(proof_data(proof)), "utf-8")
+        partial.replace(path)
+    except (OSError, UnicodeDecodeError) as error:
+        raise OutputError(f"{path}: cannot be written; choose another --output.") from error
 
 
 def sfz_file(path: Path) -> Path:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from keymapper.model.proof import PlayedNote, Proof, ProofFinding
+from keymapper.model.proof import STEADY_CENTS, PlayedNote, Proof, ProofFinding
 from keymapper.proving.judging import Heard, zone_text
 
 
@@ -15,17 +15,39 @@ def verdict(heard: Heard, findings: Sequence[ProofFinding]) -> str:
     errors = sum(finding.severity == "error" for finding in findings)
     warnings = sum(finding.severity == "warning" for finding in findings)
     if not errors and not warnings:
-        return f"{played}: everything within its limits."
+        return f"{played}: everything lies within the limits."
     parts = [_count(errors, "error")] * bool(errors) + [_count(warnings, "warning")] * bool(
         warnings
     )
     return f"{played}: {' and '.join(parts)}."
 
 
+def finding_lines(proof: Proof, shown: int = 5) -> list[str]:
+    """Return the findings rule by rule, the gravest first, `shown` places of each."""
+    lines = []
+    for rule in dict.fromkeys(finding.rule for finding in proof.findings):
+        some = [finding for finding in proof.findings if finding.rule == rule]
+        first = some[0]
+        lines.append(f"{first.severity}: {rule} ({len(some)}): {first.message}; {first.fix}.")
+        lines += [f"    {_found(finding)}" for finding in some[:shown]]
+        if len(some) > shown:
+            lines.append(f"    and {len(some) - shown} more")
+    return lines
+
+
+def _found(finding: ProofFinding) -> str:
+    where = "  ".join(text for text in (finding.zone, finding.file) if text)
+    if finding.measured is None:
+        return where
+    limit = "" if finding.limit is None else f" (limit {finding.limit:g})"
+    return f"{where}  {finding.measured:+.2f} {finding.unit}{limit}"
+
+
 def worst_lines(proof: Proof) -> list[str]:
     """Return a line for each thing measured: the worst value, where it lies, and the limit."""
     limits = proof.limits
-    cents = [(note.tuning_cents, _place(note)) for note in proof.notes]
+    cents = [(note.tuning_cents, _place(note)) for note in proof.notes if _is_steady(note)]
+    moving = [(note.tuning_cents, _place(note)) for note in proof.notes if not _is_steady(note)]
     steps = [
         (step.step_db, f"after {zone_text(step.key, step.velocity)}") for step in proof.level_steps
     ]
@@ -36,6 +58,7 @@ def worst_lines(proof: Proof) -> list[str]:
     cuts = [(choke.click_db, f"at {zone_text(choke.key)}") for choke in proof.chokes]
     lines = [
         *_worst("tuning", cents, f"cents (limit {limits.tuning_cents:g})", signed=True),
+        *_worst("tuning, unsteady", moving, "cents", signed=True),
         *_worst("level step", steps, f"dB (limit {limits.neighbour_level_db:g})", signed=True),
         *_worst("hand-over", jumps, f"dB (limit {limits.hand_over_db:g})", signed=True),
         *_worst("loop join", joins, f"dB (heard above {limits.join_db:g})"),
@@ -63,6 +86,10 @@ def _not_tuned_lines(proof: Proof) -> list[str]:
         f"tuning not judged on {_count(number, 'note')}: {reason}"
         for reason, number in sorted(reasons.items(), key=lambda item: (-item[1], item[0]))
     ]
+
+
+def _is_steady(note: PlayedNote) -> bool:
+    return note.movement_cents <= STEADY_CENTS
 
 
 def _place(note: PlayedNote) -> str:

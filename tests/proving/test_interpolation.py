@@ -2,9 +2,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from playing import RATE, sine
 
 from keymapper.proving.interpolation import resampled
+from tests.proving.playing import RATE, sine
 
 
 def error_db(frequency: float, step: float, start: float = 0.0) -> float:

@@ -6,7 +6,18 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from playing import RATE, NoteOff, NoteOn, PlayerSettings, constant, level_db, play, sample, sine
+
+from tests.proving.playing import (
+    RATE,
+    NoteOff,
+    NoteOn,
+    PlayerSettings,
+    constant,
+    level_db,
+    play,
+    sample,
+    sine,
+)
 
 
 def gain_db(opcodes: str, velocity: int = 127, key: int = 60, **controllers: float) -> float:

@@ -4,7 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from playing import RATE, NoteOff, NoteOn, PlayerSettings, frequency_hz, play, sample, sine
+
+from tests.proving.playing import (
+    RATE,
+    NoteOff,
+    NoteOn,
+    PlayerSettings,
+    frequency_hz,
+    play,
+    sample,
+    sine,
+)
 
 HOLD = [NoteOn(at_frame=0, key=60, velocity=127)]
 

@@ -6,7 +6,16 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from playing import RATE, ControllerMove, NoteOff, NoteOn, PlayerSettings, constant, play
+
+from tests.proving.playing import (
+    RATE,
+    ControllerMove,
+    NoteOff,
+    NoteOn,
+    PlayerSettings,
+    constant,
+    play,
+)
 
 ONE, TWO = constant(value=0.25), constant(value=0.5)
 

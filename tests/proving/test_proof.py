@@ -1,0 +1,233 @@
+"""A good instrument passes; every planted fault is found under its rule, and nothing else."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from keymapper.errors import InputError, OutputError
+from keymapper.model.proof import Proof, ProofLimits
+from keymapper.proving.proof import ProofSettings, proof_data, prove_instrument, write_proof
+from tests.proving.instruments import Zone, write_instrument
+
+SHORT_HOLD = ProofSettings(hold_seconds=1.2, tail_seconds=0.3)
+
+
+def prove(folder: Path, *zones: Zone, settings: ProofSettings = SHORT_HOLD) -> Proof:
+    return prove_instrument(write_instrument(folder, list(zones)), settings)
+
+
+def rules(proof: Proof) -> set[str]:
+    return {finding.rule for finding in proof.findings}
+
+
+LOW = Zone(low=58, high=60, root=60, sharp_cents=7)
+HIGH = Zone(low=61, high=63, root=62, sharp_cents=-4)
+
+
+def test_a_good_instrument_has_no_findings(tmp_path: Path) -> None:
+    proof = prove(tmp_path, LOW, HIGH)
+    assert proof.findings == ()
+    assert {note.key for note in proof.notes} == set(range(58, 64))
+    assert all(abs(note.tuning_cents or 99) < 0.1 for note in proof.notes)
+    assert all(abs(step.step_db) < 0.5 for step in proof.level_steps)
+    assert len(proof.joins) == 2
+    assert "within the limits" in proof.verdict
+
+
+def test_a_wrong_sign_of_tune_is_found(tmp_path: Path) -> None:
+    proof = prove(
+        tmp_path, LOW, Zone(low=61, high=61, root=61, sharp_cents=4, opcodes={"tune": "4"})
+    )
+    assert rules(proof) == {"proof-tuning"}
+    assert {finding.zone.split()[0] for finding in proof.findings} == {"C#4"}
+    assert proof.findings[0].measured == pytest.approx(8, abs=0.1)
+
+
+def test_a_loop_end_that_is_off_by_one_is_found_by_its_pitch(tmp_path: Path) -> None:
+    """One period of 183 frames, played as 184: 9.4 cents flat."""
+    sample = Zone(low=60, high=60, root=60)
+    file = write_instrument(tmp_path, [sample])
+    text = file.read_text("utf-8")
+    start = 24_000
+    period = round(48_000 / 261.6256)
+    for length, found in ((period - 1, False), (period, True)):
+        lines = [
+            f"loop_end={start + length}" if line.startswith("loop_end") else line
+            for line in text.splitlines()
+        ]
+        file.write_text("\n".join(lines), "utf-8")
+        proof = prove_instrument(file, ProofSettings(hold_seconds=4.0))
+        flat = [f for f in proof.findings if f.rule == "proof-tuning" and (f.measured or 0) < -5]
+        assert bool(flat) == found
+
+
+def test_a_wrong_root_key_and_a_wrong_octave_are_errors(tmp_path: Path) -> None:
+    wrong = Zone(low=61, high=61, root=61, opcodes={"pitch_keycenter": "63"})
+    assert "proof-wrong-key" in rules(prove(tmp_path, LOW, wrong))
+    octave = Zone(low=61, high=61, root=61, opcodes={"pitch_keycenter": "49"})
+    proof = prove(tmp_path, LOW, octave)
+    assert rules(proof) == {"proof-octave"}
+    assert proof.findings[0].severity == "error"
+
+
+def test_a_step_of_level_between_neighbours_is_found(tmp_path: Path) -> None:
+    proof = prove(tmp_path, LOW, Zone(low=61, high=61, root=61, level_db=-9))
+    assert rules(proof) == {"proof-level-step"}
+    assert proof.findings[0].zone.startswith("C4")
+    assert proof.findings[0].measured == pytest.approx(3, abs=0.3)
+
+
+def layers(upper_db: float) -> list[Zone]:
+    return [
+        Zone(low=60, high=60, root=60, level_db=-12, opcodes={"hivel": "80"}),
+        Zone(low=60, high=60, root=60, level_db=upper_db, opcodes={"lovel": "81"}),
+    ]
+
+
+def test_a_jump_at_a_hand_over_is_found_and_the_ordinary_rise_is_not(tmp_path: Path) -> None:
+    assert rules(prove(tmp_path, *layers(-12))) == set()
+    proof = prove(tmp_path, *layers(-9))
+    assert rules(proof) == {"proof-hand-over"}
+    assert proof.hand_overs[0].jump_db == pytest.approx(3, abs=0.05)
+
+
+def test_a_late_zone_is_found(tmp_path: Path) -> None:
+    proof = prove(tmp_path, LOW, Zone(low=61, high=61, root=61, silence_seconds=0.01))
+    assert rules(proof) == {"proof-onset"}
+    assert proof.findings[0].measured == pytest.approx(10, abs=1)
+
+
+def test_a_click_at_the_start_is_found(tmp_path: Path) -> None:
+    cut = Zone(low=61, high=61, root=61, harmonics=1, start_phase=0.25, fade_in_seconds=0)
+    assert rules(prove(tmp_path, cut)) == {"proof-start-click"}
+    smooth = Zone(low=61, high=61, root=61, harmonics=1, start_phase=0.25, fade_in_seconds=0.005)
+    assert rules(prove(tmp_path, smooth)) == set()
+
+
+def test_a_release_that_is_too_short_is_found(tmp_path: Path) -> None:
+    cut = Zone(low=61, high=61, root=61, opcodes={"ampeg_release": "0", "cutoff": "300"})
+    soft = Zone(low=60, high=60, root=60, opcodes={"cutoff": "300"})
+    assert "proof-release-click" in rules(prove(tmp_path, soft, cut))
+    assert "proof-release-click" not in rules(prove(tmp_path / "soft", soft))
+
+
+def test_chokes_are_played(tmp_path: Path) -> None:
+    def kit(off_mode: dict[str, str]) -> list[Zone]:
+        common = {"group": "1", "off_by": "1", "loop_mode": "one_shot", "cutoff": "200"} | off_mode
+        return [
+            Zone(low=40, high=40, root=60, opcodes=common),
+            Zone(low=41, high=41, root=60, level_db=-60, opcodes=common),
+        ]
+
+    harsh = prove(tmp_path, *kit({"off_mode": "time", "off_time": "0"}))
+    assert "proof-choke-click" in rules(harsh)
+    gentle = prove(tmp_path, *kit({"off_mode": "normal", "ampeg_release": "0.1"}))
+    assert "proof-choke-click" not in rules(gentle)
+    assert len(gentle.chokes) == 2
+
+
+def test_silence_doubling_and_gaps_are_found(tmp_path: Path) -> None:
+    assert "proof-silence" in rules(
+        prove(tmp_path, LOW, Zone(low=61, high=61, root=61, level_db=-110))
+    )
+    half = Zone(low=61, high=61, root=61, opcodes={"lovel": "90"})
+    proof = prove(tmp_path, LOW, half)
+    assert {f.zone for f in proof.findings if f.rule == "proof-silence"} == {"C#4 v32", "C#4 v64"}
+    overlap = Zone(low=60, high=63, root=62, level_db=-30)
+    assert "proof-doubled" in rules(prove(tmp_path, LOW, overlap))
+    proof = prove(tmp_path, LOW, Zone(low=63, high=64, root=63))
+    assert rules(proof) == {"proof-gap"}
+    assert proof.findings[0].zone == "C#4 to D4"
+
+
+def test_a_join_that_is_heard_is_found(tmp_path: Path) -> None:
+    proof = prove(tmp_path, Zone(low=60, high=60, root=60, loop_end_change=-90))
+    assert "proof-join" in rules(proof)
+
+
+def test_every_round_robin_and_layer_is_played(tmp_path: Path) -> None:
+    robins = [
+        Zone(low=60, high=60, root=60, opcodes={"seq_length": "2", "seq_position": str(n)})
+        for n in (1, 2)
+    ]
+    proof = prove(tmp_path, *robins)
+    assert {note.samples for note in proof.notes} == {
+        ("samples/zone_00.wav",),
+        ("samples/zone_01.wav",),
+    }
+    assert {(note.velocity, note.turn) for note in proof.notes} == {
+        (velocity, turn) for velocity in (32, 64, 100, 127) for turn in (0, 1)
+    }
+
+
+def test_the_short_form_plays_each_zone_at_its_lowest_root_and_highest_key(tmp_path: Path) -> None:
+    wide = Zone(low=55, high=65, root=60)
+    proof = prove(tmp_path, wide, settings=ProofSettings(short=True, hold_seconds=1.0))
+    assert [note.key for note in proof.notes] == [55, 60, 65]
+    assert proof.joins == ()
+
+
+def test_missing_and_unreadable_samples_are_findings(tmp_path: Path) -> None:
+    file = write_instrument(tmp_path, [LOW, HIGH, Zone(low=64, high=64, root=64)])
+    (tmp_path / "samples" / "zone_01.wav").unlink()
+    (tmp_path / "samples" / "zone_02.wav").write_bytes(b"not audio")
+    proof = prove_instrument(file, SHORT_HOLD)
+    assert [f.file for f in proof.findings if f.rule == "proof-sample"] == [
+        "samples/zone_01.wav",
+        "samples/zone_02.wav",
+    ]
+    (tmp_path / "samples" / "zone_00.wav").unlink()
+    with pytest.raises(InputError, match="none of its samples"):
+        prove_instrument(file, SHORT_HOLD)
+
+
+def test_limits_can_be_moved(tmp_path: Path) -> None:
+    sharp = Zone(low=61, high=61, root=61, opcodes={"tune": "4"})
+    settings = ProofSettings(hold_seconds=1.2, limits=ProofLimits(tuning_cents=5))
+    assert rules(prove(tmp_path, sharp, settings=settings)) == set()
+    with pytest.raises(ValueError, match="tuning_cents"):
+        ProofLimits(tuning_cents=-1)
+
+
+def test_a_folder_is_proved_by_its_one_sfz_file(tmp_path: Path) -> None:
+    file = write_instrument(tmp_path, [LOW])
+    assert prove_instrument(tmp_path, SHORT_HOLD).instrument == file.name
+    (tmp_path / "other.sfz").write_text("", "utf-8")
+    with pytest.raises(InputError, match="more than one"):
+        prove_instrument(tmp_path, SHORT_HOLD)
+
+
+def test_a_reference_of_442_is_a_different_target(tmp_path: Path) -> None:
+    settings = ProofSettings(hold_seconds=1.2, reference_hz=442.0)
+    proof = prove(tmp_path, Zone(low=60, high=60, root=60), settings=settings)
+    assert proof.notes[0].tuning_cents == pytest.approx(-7.85, abs=0.1)
+
+
+def test_proof_json_is_strict_repeatable_and_replaces_only_proofs(tmp_path: Path) -> None:
+    proof = prove(tmp_path, LOW)
+    target = tmp_path / "proof.json"
+    write_proof(proof, target)
+    first = target.read_bytes()
+    write_proof(prove(tmp_path, LOW), target)
+    assert target.read_bytes() == first
+    data = json.loads(first)
+    assert data["format"] == "keymapper-proof"
+    assert data == proof_data(proof)
+    other = tmp_path / "notes.json"
+    other.write_text("{}", "utf-8")
+    with pytest.raises(OutputError, match="not replaced"):
+        write_proof(proof, other)
+    assert other.read_text("utf-8") == "{}"
+
+
+def test_sources_are_left_alone(tmp_path: Path) -> None:
+    file = write_instrument(tmp_path, [LOW])
+    before = {path: path.read_bytes() for path in sorted(tmp_path.rglob("*")) if path.is_file()}
+    prove_instrument(file, SHORT_HOLD)
+    after = {path: path.read_bytes() for path in sorted(tmp_path.rglob("*")) if path.is_file()}
+    assert before == after
+    assert soundfile.info(tmp_path / "samples" / "zone_00.wav").frames > 0
