@@ -35,6 +35,12 @@ class NoteNames:
         return is_believed(self.fit, sum(key is not None for key in self.keys))
 
     @property
+    def is_weak(self) -> bool:
+        """No sound speaks for them, and they are all the same or apart from their octave."""
+        is_split = all(note is None or note.joint != "" for note in self.column.notes)
+        return self.fit is None and (self.distinct == 1 or is_split)
+
+    @property
     def distinct(self) -> int:
         """How many different notes are named."""
         return len({key for key in self.keys if key is not None})

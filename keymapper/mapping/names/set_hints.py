@@ -64,14 +64,15 @@ def _read_with_note_names(
 ) -> tuple[NoteNames | None, Reading]:
     """Return the note names, if they are believed, and the reading they lead to.
 
-    One note name that all share, with no sound to speak for it, gives way to numbers that differ
-    as keys do: "take a1_48", "take a1_50".
+    Note names that only may be some give way to numbers that differ as keys do: "take a1_48,
+    take a1_50", "48_f_1, 48_f_2, 50_f_1".
     """
     believed = note_names if note_names is not None and note_names.is_believed else None
     reading = read_set(_set_names(files, believed, measured))
-    if believed is not None and believed.distinct == 1 and believed.fit is None:
+    if believed is not None and believed.is_weak:
         other = read_set(_set_names(files, None, measured))
-        if other.keys is not None and len(set(other.keys.values)) >= _LEAST_DIFFERENT_KEYS:
+        different = len(set(other.keys.values)) if other.keys is not None else 0
+        if different >= max(_LEAST_DIFFERENT_KEYS, believed.distinct + 1):
             return None, other
     return believed, reading
 
