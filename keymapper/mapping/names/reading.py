@@ -132,7 +132,7 @@ def _read_velocities(
 ) -> tuple[Part | None, list[NumberColumn]]:
     tagged = tagged_column(tagged_columns(names.files, "velocity"))
     if tagged is not None:
-        part = replace(_part(tagged, "velocities"), values=tagged_velocities(tagged, setting))
+        part = replace(_part(tagged, "numbers"), values=tagged_velocities(tagged, setting))
         if part.known:
             return part, bare
     if any(names.dynamics):
@@ -141,7 +141,7 @@ def _read_velocities(
         return Part(values=values, texts=texts, way="dynamics"), bare
     column = velocity_column(bare, setting)
     if column is not None:
-        return _part(column, "velocities"), [each for each in bare if each is not column]
+        return _part(column, "numbers"), [each for each in bare if each is not column]
     layers = numbered_layers(bare, setting)
     if layers is None:
         return None, bare
