@@ -69,13 +69,22 @@ def _audio(
     rate: int = 44_100,
     channels: int = 1,
     container: str = "WAV",
-    change: Callable[[np.ndarray], np.ndarray] = lambda samples: samples,
 ) -> Write:
     def write(path: Path) -> None:
-        samples = change(tone(key, rate, channels))
-        soundfile.write(path, samples, rate, subtype=subtype, format=container)
+        soundfile.write(path, tone(key, rate, channels), rate, subtype, format=container)
 
     return write
+
+
+def _changed(
+    key: int,
+    change: Callable[[np.ndarray], np.ndarray],
+    *,
+    channels: int = 1,
+    subtype: str = "PCM_24",
+) -> Write:
+    """A recording at 44.1 kHz with a fault."""
+    return lambda path: soundfile.write(path, change(tone(key, 44_100, channels)), 44_100, subtype)
 
 
 def _plain(samples: np.ndarray, subtype: str = "PCM_16") -> Write:
@@ -164,11 +173,11 @@ _SOUND: dict[str, tuple[int, Write]] = {
 }
 # Faults of recording that leave a playable note.
 _FAULTY: dict[str, tuple[int, str, Write]] = {
-    "Lamp D2.wav": (38, "dead channel", _audio(38, channels=2, change=_dead_right)),
-    "Lamp D#2.wav": (39, "equal channels", _audio(39, channels=2, change=_twice)),
-    "Lamp F2.wav": (41, "inverted channel", _audio(41, channels=2, change=_inverted)),
-    "Lamp F#2.wav": (42, "clipped", _audio(42, "PCM_16", change=_clipped)),
-    "Lamp G2.wav": (43, "dc", _audio(43, change=_with_dc)),
+    "Lamp D2.wav": (38, "dead channel", _changed(38, _dead_right, channels=2)),
+    "Lamp D#2.wav": (39, "equal channels", _changed(39, _twice, channels=2)),
+    "Lamp F2.wav": (41, "inverted channel", _changed(41, _inverted, channels=2)),
+    "Lamp F#2.wav": (42, "clipped", _changed(42, _clipped, subtype="PCM_16")),
+    "Lamp G2.wav": (43, "dc", _changed(43, _with_dc)),
     "Lamp A3.wav": (65, "wrong name", _audio(65)),
     "Lamp B3.wav": (71, "wrong octave", _audio(71)),
 }
@@ -176,7 +185,7 @@ _FAULTY: dict[str, tuple[int, str, Write]] = {
 _USELESS: dict[str, tuple[str, Write]] = {
     "empty.wav": ("no bytes", _raw(b"")),
     "notes to self.wav": ("text", _raw(b"C3 is too loud, record it again\n")),
-    "broken.wav": ("not numbers", _audio(50, "FLOAT", change=_not_numbers)),
+    "broken.wav": ("not numbers", _changed(50, _not_numbers, subtype="FLOAT")),
     "silence.wav": ("silence", _plain(np.zeros((44_100, 2)))),
     "three frames.wav": ("too short", _plain(np.array([[0.1], [0.2], [0.1]]))),
     "no frames.wav": ("no frames", _plain(np.zeros((0, 1)))),
