@@ -305,7 +305,7 @@ def test_an_interrupted_rebuild_leaves_the_last_good_result(lantern, tmp_path, h
         time.sleep(0.01)
     os.killpg(process.pid, how)
     errors = process.communicate()[1]
-    assert tree(out) == before
+    assert tree(out) == before, errors
     if how == signal.SIGINT:
         assert process.returncode == 130
         assert "Traceback" not in errors

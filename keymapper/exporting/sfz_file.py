@@ -26,7 +26,7 @@ def _region(zone: Zone) -> Opcodes:
         ("tune", str(-round(zone.tuning_cents))),
         ("lovel", str(zone.low_velocity)),
         ("hivel", str(zone.high_velocity)),
-        ("volume", _decimal(zone.gain_db)),
+        *_level(zone),
     ]
     if zone.round_robins > 1:
         opcodes += [
@@ -36,6 +36,19 @@ def _region(zone: Zone) -> Opcodes:
     if zone.trigger == "release":
         opcodes.append(("trigger", "release"))
     return (*opcodes, *_playback(zone), *_envelope(zone))
+
+
+def _level(zone: Zone) -> Opcodes:
+    """Volume and velocity curve; the curve's highest point is 1, what is over it is volume."""
+    highest = max((point.gain_db for point in zone.velocity_gains), default=0.0)
+    volume = ("volume", _decimal(zone.gain_db + highest))
+    if zone.velocity_tracking == "none":
+        return (volume, ("amp_veltrack", "0"))
+    points = tuple(
+        (f"amp_velcurve_{point.velocity}", f"{10 ** ((point.gain_db - highest) / 20):.5f}")
+        for point in zone.velocity_gains
+    )
+    return (volume, *points)
 
 
 def _playback(zone: Zone) -> Opcodes:

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from keymapper.mapping.deciding import Evidence, decided_note, doubts_of_key
-from keymapper.mapping.levels import even_gains_db
+from keymapper.mapping.dynamics import DynamicZone, velocity_gains
+from keymapper.mapping.levels import LevelNote, level_gains_db
 from keymapper.mapping.placing import (
     Place,
     PlaceableNote,
@@ -20,6 +21,8 @@ from keymapper.model.instrument import (
     NoteHints,
     ResolvedLayout,
     SkippedFile,
+    VelocityGain,
+    VelocityTracking,
 )
 from keymapper.model.keys import HIGHEST_KEY, key_number
 from keymapper.model.recipe import NoteCorrection, Recipe
@@ -48,6 +51,8 @@ class PlacedNote:
     place: Place
     gain_db: float
     """Of its zone, beside the gain common to all."""
+    velocity_gains: tuple[VelocityGain, ...]
+    velocity_tracking: VelocityTracking
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,14 +184,78 @@ def _placed(
     places: Sequence[Place],
     recipe: Recipe,
 ) -> tuple[PlacedNote, ...]:
-    gains = [0.0] * len(places)
-    if recipe.levels.keys == "even":
-        levels = [notes[decided[p.note][0]].measurement.levels.body_dbfs for p in places]
-        gains = even_gains_db(levels, [(p.trigger, p.low_velocity) for p in places])
-    placed = []
-    for place, gain in zip(places, gains, strict=True):
-        index, decision = decided[place.note]
-        correction = notes[index].correction
-        extra = 0.0 if correction is None else correction.gain_db
-        placed.append(PlacedNote(note=index, decision=decision, place=place, gain_db=gain + extra))
-    return tuple(placed)
+    chosen = [decided[place.note] for place in places]
+    gains = _gains_db([notes[i] for i, _ in chosen], [d for _, d in chosen], places, recipe)
+    levels = [
+        notes[i].measurement.levels.body_dbfs + gain
+        for (i, _), gain in zip(chosen, gains, strict=True)
+    ]
+    curves = _velocity_gains([d for _, d in chosen], levels, places, recipe)
+    layered = len({(place.trigger, place.low_velocity) for place in places}) > 1
+    return tuple(
+        PlacedNote(
+            note=index,
+            decision=decision,
+            place=place,
+            gain_db=gain,
+            velocity_gains=curve,
+            velocity_tracking=_tracking(curve, layered, recipe),
+        )
+        for (index, decision), place, gain, curve in zip(chosen, places, gains, curves, strict=True)
+    )
+
+
+def _gains_db(
+    notes: Sequence[SetNote],
+    decisions: Sequence[Decision],
+    places: Sequence[Place],
+    recipe: Recipe,
+) -> list[float]:
+    even = level_gains_db(
+        [
+            LevelNote(
+                key=decision.root_key,
+                level_db=note.measurement.levels.body_dbfs,
+                group=(place.trigger, place.low_velocity),
+            )
+            for note, decision, place in zip(notes, decisions, places, strict=True)
+        ],
+        recipe.levels.keys,
+    )
+    own = [0.0 if note.correction is None else note.correction.gain_db for note in notes]
+    return [gain + extra for gain, extra in zip(even, own, strict=True)]
+
+
+def _velocity_gains(
+    decisions: Sequence[Decision],
+    levels_db: Sequence[float],
+    places: Sequence[Place],
+    recipe: Recipe,
+) -> list[tuple[VelocityGain, ...]]:
+    """Return the level over velocity of what sounds when a key goes down."""
+    curves: list[tuple[VelocityGain, ...]] = [()] * len(places)
+    attacks = [i for i, place in enumerate(places) if place.trigger == "attack"]
+    if recipe.levels.velocities == "continuous":
+        zones = [_dynamic_zone(decisions[i], levels_db[i], places[i]) for i in attacks]
+        for i, curve in zip(attacks, velocity_gains(zones), strict=True):
+            curves[i] = curve
+    return curves
+
+
+def _dynamic_zone(decision: Decision, level_db: float, place: Place) -> DynamicZone:
+    middle = (place.low_velocity + place.high_velocity) // 2
+    nominal = middle if decision.velocity is None else decision.velocity
+    return DynamicZone(
+        low_key=place.low_key,
+        high_key=place.high_key,
+        low_velocity=place.low_velocity,
+        high_velocity=place.high_velocity,
+        nominal_velocity=max(place.low_velocity, min(place.high_velocity, nominal)),
+        level_db=level_db,
+    )
+
+
+def _tracking(curve: tuple[VelocityGain, ...], layered: bool, recipe: Recipe) -> VelocityTracking:
+    if curve:
+        return "curve"
+    return "none" if layered and recipe.levels.velocities == "recorded" else "square"

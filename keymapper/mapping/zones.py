@@ -42,6 +42,8 @@ def zone(placed: PlacedNote, playback: Playback) -> Zone:
         round_robins=place.round_robins,
         trigger=place.trigger,
         gain_db=placed.gain_db,
+        velocity_tracking=placed.velocity_tracking,
+        velocity_gains=placed.velocity_gains,
         play_mode=mode,
         loop=playback.loop.loop,
         envelope=_envelope(playback, mode),

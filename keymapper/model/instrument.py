@@ -11,6 +11,7 @@ from keymapper.model.recipe import Recipe
 from keymapper.model.sound import Channels, Course, Levels
 
 PlayMode = Literal["loop_continuous", "no_loop", "one_shot"]
+VelocityTracking = Literal["square", "curve", "none"]
 DecidedBy = Literal["sound", "name", "recipe", "order"]
 ResolvedLayout = Literal["keys", "one-shots"]
 
@@ -155,6 +156,15 @@ class AmplitudeEnvelope:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class VelocityGain:
+    """A point of a zone's level over velocity; between points, amplitude is linear."""
+
+    velocity: int
+    gain_db: float
+    """Over the zone's `gain_db`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Zone:
     """Keys × velocities that play one sample. Ranges of keys and velocities are inclusive."""
 
@@ -171,6 +181,9 @@ class Zone:
     round_robins: int
     trigger: Literal["attack", "release"]
     gain_db: float
+    velocity_tracking: VelocityTracking
+    """Amplitude follows (velocity / 127)², `velocity_gains`, or nothing."""
+    velocity_gains: tuple[VelocityGain, ...]
     play_mode: PlayMode
     loop: Loop | None
     envelope: AmplitudeEnvelope

@@ -13,7 +13,8 @@ from keymapper.model.loop import LoopMode
 
 Layout = Literal["auto", "keys", "one-shots"]
 SampleFormat = Literal["wav", "flac"]
-LevelChoice = Literal["recorded", "even"]
+LevelChoice = Literal["recorded", "smooth", "even"]
+VelocityChoice = Literal["continuous", "recorded"]
 Split = Literal["nearest", "upwards", "downwards"]
 
 
@@ -37,9 +38,12 @@ class ZoneSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelSettings:
-    """Whether the recorded levels stay or are evened from key to key."""
+    """How far the recorded levels stay."""
 
-    keys: LevelChoice = "recorded"
+    keys: LevelChoice = "smooth"
+    """From key to key: as recorded, without what sticks out, or all alike."""
+    velocities: VelocityChoice = "continuous"
+    """Level rises with velocity without a jump between layers, or as the layers were recorded."""
     peak_dbfs: float = -3.0
     """The loudest sample ends up at this peak; all are moved by the same gain."""
 

@@ -1,0 +1,60 @@
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from keymapper.mapping.levels import LevelNote, common_gain_db, level_gains_db, smooth_curve
+
+KEYS = list(range(36, 84, 3))
+
+
+def notes(levels, keys=KEYS, group=0):
+    return [
+        LevelNote(key=key, level_db=level, group=group)
+        for key, level in zip(keys, levels, strict=True)
+    ]
+
+
+def curved():
+    return [-18 - 0.1 * (key - 36) - 0.002 * (key - 60) ** 2 for key in KEYS]
+
+
+def test_recorded_levels_stay():
+    assert level_gains_db(notes(curved()), "recorded") == [0.0] * len(KEYS)
+
+
+def test_smooth_leaves_a_smooth_curve_alone():
+    assert level_gains_db(notes(curved()), "smooth") == [0.0] * len(KEYS)
+
+
+@pytest.mark.parametrize("where", [0, 3, 8, len(KEYS) - 1])
+@pytest.mark.parametrize("step_db", [-6.0, 4.0])
+def test_smooth_brings_back_only_what_sticks_out(where, step_db):
+    levels = curved()
+    levels[where] += step_db
+    gains = level_gains_db(notes(levels), "smooth")
+    assert gains[where] == pytest.approx(-step_db, abs=1.0)
+    assert all(gain == 0.0 for index, gain in enumerate(gains) if index != where)
+
+
+def test_even_makes_all_notes_of_a_layer_alike():
+    soft, loud = notes(curved(), group="soft"), notes([x + 9 for x in curved()], group="loud")
+    gains = level_gains_db([*soft, *loud], "even")
+    after = [n.level_db + g for n, g in zip([*soft, *loud], gains, strict=True)]
+    assert np.ptp(after[: len(KEYS)]) < 1e-9
+    assert after[-1] - after[0] == pytest.approx(9.0)
+
+
+@given(st.lists(st.floats(-80, 0), min_size=len(KEYS), max_size=len(KEYS)))
+def test_no_gain_is_ever_beyond_12_db(levels):
+    for choice in ("smooth", "even"):
+        assert all(abs(gain) <= 12 for gain in level_gains_db(notes(levels), choice))
+
+
+def test_smooth_curve_follows_a_straight_line_exactly():
+    values = [0.5 * key - 3 for key in KEYS]
+    assert smooth_curve(KEYS, values) == pytest.approx(values, abs=1e-6)
+
+
+def test_common_gain_brings_the_loudest_to_the_target():
+    assert common_gain_db([-20.0, -9.0], -3.0) == 6.0
