@@ -52,6 +52,8 @@ class PlayedNote:
     random_ratio: float
     samples: tuple[str, ...]
     """The samples that sounded, in the order of the regions."""
+    zones_sounding: float
+    """How many zones that is, where a crossfading pair counts as one."""
     level_dbfs: float
     """Of the loudest 400 ms, over both sides."""
     peak_dbfs: float

@@ -24,6 +24,7 @@ from keymapper.model.proof import (
 )
 from keymapper.proving.clicks import cut_click_db, start_click_db
 from keymapper.proving.events import NoteOff, NoteOn, PlayerSettings
+from keymapper.proving.gains import crossfade_gain
 from keymapper.proving.loading import load_samples
 from keymapper.proving.plan import PlannedHandOver, PlannedNote
 from keymapper.proving.player import Player
@@ -88,7 +89,7 @@ def played_note(player: Player, note: PlannedNote, settings: HearingSettings) ->
     rate = player.settings.rate
     hold = round(settings.hold_seconds * rate)
     voices = _voices(player, note, hold)
-    sound = player.render(voices, hold + round(settings.tail_seconds * rate))
+    sound = player.render(voices, _frames(settings))
     attacks = [voice for voice in voices if voice.start_frame < hold]
     peak = peak_dbfs(sound)
     silent = peak < settings.limits.silence_dbfs
@@ -103,6 +104,7 @@ def played_note(player: Player, note: PlannedNote, settings: HearingSettings) ->
         turn=note.turn,
         random_ratio=note.random_ratio,
         samples=tuple(voice.region.sample for voice in attacks),
+        zones_sounding=sum(_share(voice) for voice in attacks),
         level_dbfs=_level_dbfs(sound, hold, rate),
         peak_dbfs=peak,
         tuning_cents=tuning.cents,
@@ -122,6 +124,21 @@ def _voices(player: Player, note: PlannedNote, hold_frames: int) -> tuple[Voice,
         NoteOff(at_frame=hold_frames, key=note.key),
     )
     return player.voices(events, note.turn)
+
+
+def _share(voice: Voice) -> float:
+    """Return how much of a whole zone a voice is: the power or gain its crossfades leave it."""
+    share = 1.0
+    for fade, value in (
+        (voice.region.velocity_crossfade, voice.velocity),
+        (voice.region.key_crossfade, voice.key),
+    ):
+        share *= crossfade_gain(fade, value) ** (2 if fade.curve == "power" else 1)
+    return share
+
+
+def _frames(settings: HearingSettings) -> int:
+    return round((settings.hold_seconds + settings.tail_seconds) * settings.player.rate)
 
 
 def _first_frame(sound: np.ndarray) -> int:
@@ -171,7 +188,8 @@ def played_hand_over(
 
     def level(velocity: int) -> float:
         note = PlannedNote(key=border.key, velocity=velocity)
-        return _level_dbfs(player.render(_voices(player, note, hold), hold), hold, rate)
+        sound = player.render(_voices(player, note, hold), _frames(settings))
+        return _level_dbfs(sound, hold, rate)
 
     lower, upper = level(border.velocity), level(border.velocity + 1)
     own = []

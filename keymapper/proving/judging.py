@@ -210,11 +210,11 @@ def _silent(notes: Iterable[PlayedNote], limits: ProofLimits) -> Iterator[ProofF
 
 def _doubled(notes: Sequence[PlayedNote]) -> Iterator[ProofFinding]:
     """More voices than most notes have: an instrument of two layers always sounds two."""
-    counts = Counter(len(note.samples) for note in notes)
+    counts = Counter(round(note.zones_sounding) for note in notes)
     usual = max(counts, key=lambda count: (counts[count], -count), default=0)
     for note in notes:
-        if len(note.samples) > usual:
-            yield _about(note, "proof-doubled", len(note.samples), usual)
+        if note.zones_sounding > usual + 0.5:
+            yield _about(note, "proof-doubled", note.zones_sounding, usual)
 
 
 def _out_of_tune(notes: Sequence[PlayedNote], limits: ProofLimits) -> Iterator[ProofFinding]:

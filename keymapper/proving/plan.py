@@ -111,17 +111,21 @@ def _variants(regions: Sequence[SfzRegion], velocity: int) -> list[tuple[int, fl
 
 
 def hand_overs(regions: Sequence[SfzRegion], key: int) -> list[PlannedHandOver]:
-    """Return the borders between velocity layers of a key."""
-    here = attack_regions(regions, key)
-    lows: dict[int, int] = {}
-    highs: dict[int, int] = {}
-    for region in here:
-        highs[region.lovel] = max(highs.get(region.lovel, 0), region.hivel)
-        lows[region.hivel] = min(lows.get(region.hivel, 127), region.lovel)
+    """Return the velocities of a key after which other regions play, with their layers' ends."""
+    playing = [
+        frozenset(
+            number
+            for number, region in enumerate(attack_regions(regions, key))
+            if region.lovel <= velocity <= region.hivel
+        )
+        for velocity in range(128)
+    ]
+    changes = [v for v in range(1, 127) if playing[v] != playing[v + 1]]
+    ends = [0, *changes, 127]
     return [
-        PlannedHandOver(key=key, velocity=last, lowest=lowest, highest=highs[last + 1])
-        for last, lowest in sorted(lows.items())
-        if last >= 1 and last + 1 in highs
+        PlannedHandOver(key=key, velocity=last, lowest=before + 1, highest=after)
+        for before, last, after in zip(ends, changes, ends[2:], strict=False)
+        if playing[last] and playing[last + 1]
     ]
 
 

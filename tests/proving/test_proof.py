@@ -95,6 +95,19 @@ def test_a_jump_at_a_hand_over_is_found_and_the_ordinary_rise_is_not(tmp_path: P
     assert proof.hand_overs[0].jump_db == pytest.approx(3, abs=0.05)
 
 
+def test_crossfading_layers_are_one_zone_and_hand_over_smoothly(tmp_path: Path) -> None:
+    curve = {"xf_velcurve": "gain"}
+    lower = {"hivel": "80", "xfout_lovel": "60", "xfout_hivel": "80"} | curve
+    upper = {"lovel": "60", "xfin_lovel": "60", "xfin_hivel": "80"} | curve
+    fading = [
+        Zone(low=60, high=60, root=60, opcodes=lower),
+        Zone(low=60, high=60, root=60, opcodes=upper),
+    ]
+    proof = prove(tmp_path, *fading)
+    assert proof.findings == ()
+    assert [border.velocity for border in proof.hand_overs] == [59, 80]
+
+
 def test_a_late_zone_is_found(tmp_path: Path) -> None:
     proof = prove(tmp_path, LOW, Zone(low=61, high=61, root=61, silence_seconds=0.01))
     assert rules(proof) == {"proof-onset"}
