@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from keymapper.measuring.loops.features import Envelope
+from keymapper.measuring.loops.features import Envelope, detrended
 from keymapper.measuring.loops.waveform import (
     CoarseWave,
     correlations,
@@ -21,6 +21,7 @@ PAIRS = 24
 PAIR_SPACING = 3
 PAIR_REACH_SECONDS = 0.012
 DIAGONAL_REACH = 10
+UNSEEN_PART = 0.5
 ACHIEVABLE_QUANTILE = 0.003
 
 
@@ -97,23 +98,28 @@ def _peaks(merit: np.ndarray, spacing: int) -> np.ndarray:
     return np.take_along_axis(columns, best, axis=1)
 
 
-def pair_distances_db(envelope: Envelope) -> np.ndarray:
-    """Return the rms level distance in dB of every pair of times, averaged over +-100 ms."""
-    levels = envelope.levels_db - envelope.levels_db.mean(axis=0)
+def pair_distances_db(levels_db: np.ndarray) -> np.ndarray:
+    """Return the rms level distance in dB of every pair of times, averaged over +-100 ms.
+
+    Near the ends of the sustain, what cannot be compared counts as the movement of the note.
+    """
+    levels = levels_db - levels_db.mean(axis=0)
     norms = np.einsum("ij,ij->i", levels, levels)
     squared = norms[:, None] + norms - 2 * (levels @ levels.T)
     times = len(levels)
     reach = min(DIAGONAL_REACH, (times - 1) // 2)
     total = np.zeros_like(squared)
     count = np.zeros(times)
-    counted = np.zeros((times, times), dtype=np.float32)
+    unseen = UNSEEN_PART * float(np.mean(detrended(levels) ** 2)) * levels.shape[1]
+    missing = np.full((times, times), 2 * reach + 1, dtype=np.float32)
     del count
     for shift in range(-reach, reach + 1):
         to = slice(max(0, -shift), times - max(0, shift))
         of = slice(max(0, shift), times - max(0, -shift))
         total[to, to] += squared[of, of]
-        counted[to, to] += 1
-    return np.asarray(np.sqrt(np.maximum(total / counted, 0) / levels.shape[1]))
+        missing[to, to] -= 1
+    mean = (total + missing * unseen) / (2 * reach + 1)
+    return np.asarray(np.sqrt(np.maximum(mean, 0) / levels.shape[1]))
 
 
 def achievable_distance_db(distances: np.ndarray, shortest: int) -> float:

@@ -16,14 +16,24 @@ JUST_HEARD_REPETITION_DB = 0.6
 REPETITION_MEMORY_SECONDS = 0.6
 WAVEFORM_WEIGHT = 6.0
 FULLY_JUDGED = 48
+LEVELLED_AT_MOST = 2.0
+LEVELLING_WEIGHT = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sustain:
-    """What the search knows about one sustain."""
+    """What the search knows about one sustain.
+
+    ``around_db`` are the levels averaged over +-100 ms, ``trend_db`` their slope a hop,
+    ``distances`` the rms difference of every pair of times, ``achievable_db`` the least of it.
+    """
 
     envelope: Envelope
+    around_db: np.ndarray
+    trend_db: np.ndarray
+    steady_trend_db: np.ndarray
     distances: np.ndarray
+    level_distances: np.ndarray
     achievable_db: float
     movement_db: float
     periodicity: np.ndarray
@@ -43,51 +53,64 @@ def periodicity(levels_db: np.ndarray) -> np.ndarray:
     return np.asarray(raw / np.sqrt(np.maximum(early * late, 1e-12)))
 
 
+def levelling_db(sustain: Sustain, at_start: np.ndarray, at_end: np.ndarray) -> np.ndarray:
+    """Return the drift over each loop that may be taken out, shape (loops, views x bands).
+
+    It is what the join shows, as far as the sustain as a whole moves the same way: a beat or a
+    sweep that happens to differ at the join is no decay.
+    """
+    drift = sustain.around_db[at_end] - sustain.around_db[at_start]
+    trend = LEVELLED_AT_MOST * sustain.trend_db * (at_end - at_start)[:, None]
+    return np.asarray(np.clip(drift, np.minimum(trend, 0), np.maximum(trend, 0)))
+
+
 def costs(found: Candidates, sustain: Sustain, bounds: Bounds) -> np.ndarray:
     """Return the cost of every candidate; infinite for those not worth a full look."""
     envelope = sustain.envelope
     lengths = found.ends - found.starts
     at_start, at_end = envelope.index_at(found.starts), envelope.index_at(found.ends)
-    distance = sustain.distances[at_start, at_end]
+    levelled = levelling_db(sustain, at_start, at_end)
+    drift = sustain.around_db[at_end] - sustain.around_db[at_start]
+    squared = sustain.distances[at_start, at_end] ** 2
+    squared += np.mean((drift - levelled) ** 2 - drift**2, axis=1)
+    distance = np.sqrt(np.maximum(squared, 0))
     achievable = sustain.achievable_db
     partial = (
         WAVEFORM_WEIGHT * (1 - found.correlation)
         + 0.6 * distance / (0.4 + achievable + 0.1 * sustain.movement_db)
         + 0.3 * np.maximum(0, distance - 2 * achievable - 1)
-        + _repetition_db(sustain, at_start, at_end, lengths) / JUST_HEARD_REPETITION_DB
+        + LEVELLING_WEIGHT * np.sqrt(np.mean(levelled**2, axis=1))
         + 0.3 * short_penalty(lengths, bounds.wanted_frames)
     )
     total = np.full(len(partial), np.inf)
     for index in np.argsort(partial, kind="stable")[:FULLY_JUDGED]:
-        wobble = _wobble_cost(envelope.levels_db[at_start[index] : at_end[index]])
-        total[index] = partial[index] + wobble
+        first, last = at_start[index], at_end[index]
+        levels = envelope.levels_db[first:last]
+        if len(levels) < 2 * WOBBLE_LINES + 1:
+            total[index] = partial[index]
+            continue
+        ramp = np.arange(len(levels), dtype=np.float32) / len(levels)
+        levels = levels - ramp[:, None] * levelled[index]
+        repeats = sustain.periodicity[last - first]
+        seconds = lengths[index] / sustain.rate
+        total[index] = (
+            partial[index]
+            + _wobble_cost(levels)
+            + _repetition_db(levels, repeats, seconds) / JUST_HEARD_REPETITION_DB
+        )
     return total
 
 
-def _repetition_db(
-    sustain: Sustain, at_start: np.ndarray, at_end: np.ndarray, lengths: np.ndarray
-) -> np.ndarray:
-    """How audibly each loop cycles: its movement, unless the note itself repeats with that lag."""
-    levels = sustain.envelope.levels_db.astype(float)
-    levels = levels - levels.mean(axis=0)
-    sums = np.concatenate([np.zeros((1, levels.shape[1])), np.cumsum(levels, axis=0)])
-    squares = np.concatenate([[0.0], np.cumsum((levels**2).sum(axis=1))])
-    times = np.maximum(at_end - at_start, 1)
-    means = (sums[at_end] - sums[at_start]) / times[:, None]
-    variance = (squares[at_end] - squares[at_start]) / times - (means**2).sum(axis=1)
-    moved = np.sqrt(np.maximum(variance, 0) / levels.shape[1])
-    repeats = np.clip(sustain.periodicity[times.clip(max=len(sustain.periodicity) - 1)], 0, 1)
-    seconds = lengths / sustain.rate
-    return np.asarray(
-        moved * np.sqrt(1 - repeats) / (1 + (seconds / REPETITION_MEMORY_SECONDS) ** 2)
-    )
+def _repetition_db(levels_db: np.ndarray, repeats: float, seconds: float) -> float:
+    """How audibly a loop cycles: its movement, unless the note itself repeats with that lag."""
+    moved = float(np.sqrt(np.mean((levels_db - levels_db.mean(axis=0)) ** 2)))
+    own = float(np.sqrt(1 - np.clip(repeats, 0, 1)))
+    return moved * own / (1 + (seconds / REPETITION_MEMORY_SECONDS) ** 2)
 
 
 def _wobble_cost(levels_db: np.ndarray) -> float:
     """Cost of the swing at the loop's own rate beyond what its inside swings anyway."""
     times = len(levels_db)
-    if times < 2 * WOBBLE_LINES + 1:
-        return 0.0
     phase = np.arange(times, dtype=np.float32) / times
     lines = np.exp(-2j * np.pi * np.outer(np.arange(1, WOBBLE_LINES + 1), phase))
     lines = lines.astype(np.complex64) / times

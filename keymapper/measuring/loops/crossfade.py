@@ -12,15 +12,13 @@ ENERGY_SECONDS = 0.040
 EDGE_SECONDS = 0.010
 LEAST_GAIN, MOST_GAIN = 0.7, 3.0
 MIRROR_SECONDS = 0.030
+FADE_CORRELATIONS = (0.96, 0.98, 0.995, 0.9995, 0.9996)
+FADE_SECONDS = (0.25, 0.1, 0.06, 0.02, 0.004)
 
 
 def crossfade_seconds(correlation: float) -> float:
     """Length of the fade a join needs: the better it matches, the shorter."""
-    if correlation > 0.9995:
-        return 0.004
-    if correlation > 0.995:
-        return 0.020
-    return 0.060 if correlation > 0.92 else 0.250
+    return float(np.interp(correlation, FADE_CORRELATIONS, FADE_SECONDS))
 
 
 def crossfaded(

@@ -14,6 +14,7 @@ BANDS = 24
 LOWEST_HZ = 120.0
 HIGHEST_HZ = 16000.0
 FLOOR_DB = -60.0
+AROUND_HOPS = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,11 +115,31 @@ def masked_levels(bands: BandPowers) -> Envelope:
 
 def detrended(levels_db: np.ndarray) -> np.ndarray:
     """Band levels less the straight line that fits each best."""
+    time = np.arange(len(levels_db), dtype=levels_db.dtype)[:, None]
+    centred = levels_db - levels_db.mean(axis=0)
+    return np.asarray(centred - (time - time.mean()) * slope_per_hop(levels_db))
+
+
+def slope_per_hop(levels_db: np.ndarray) -> np.ndarray:
+    """Slope of the straight line that fits each band's levels best, in dB a hop."""
     time = np.arange(len(levels_db), dtype=levels_db.dtype)
     time -= time.mean()
-    centred = levels_db - levels_db.mean(axis=0)
-    slope = time @ centred / max(float(time @ time), 1.0)
-    return np.asarray(centred - time[:, None] * slope)
+    return np.asarray(time @ levels_db / max(float(time @ time), 1.0))
+
+
+def trend_share(levels_db: np.ndarray) -> np.ndarray:
+    """Share of each band's movement that its straight line explains, 0 to 1."""
+    total = np.mean((levels_db - levels_db.mean(axis=0)) ** 2, axis=0)
+    return np.asarray(1 - np.mean(detrended(levels_db) ** 2, axis=0) / np.maximum(total, 1e-9))
+
+
+def averaged_around(levels_db: np.ndarray) -> np.ndarray:
+    """Levels averaged over +-100 ms, over what there is near the ends."""
+    reach = min(AROUND_HOPS, (len(levels_db) - 1) // 2)
+    sums = np.concatenate([np.zeros((1, levels_db.shape[1])), np.cumsum(levels_db, axis=0)])
+    low = np.maximum(np.arange(len(levels_db)) - reach, 0)
+    high = np.minimum(np.arange(len(levels_db)) + reach + 1, len(levels_db))
+    return np.asarray((sums[high] - sums[low]) / (high - low)[:, None])
 
 
 def movement_db(levels_db: np.ndarray) -> float:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from keymapper.measuring.loops.candidates import Bounds
+from keymapper.measuring.loops.cost import Sustain, levelling_db
 from keymapper.measuring.loops.crossfade import crossfade_seconds
 from keymapper.measuring.loops.features import (
+    BandPowers,
     masked_levels,
     measure_band_powers,
     wanted_length_seconds,
 )
-from keymapper.measuring.loops.flattening import find_flattening, flatten
+from keymapper.measuring.loops.flattening import find_flattening
 from keymapper.measuring.loops.region import SustainRegion, find_region
 from keymapper.measuring.loops.search import (
     LEAST_LEAD_SECONDS,
@@ -21,7 +23,7 @@ from keymapper.measuring.loops.search import (
     find_short_loop,
     measure_sustain,
 )
-from keymapper.model.loop import Flattening, LoopOptions, LoopVerdict
+from keymapper.model.loop import LoopOptions, LoopVerdict
 
 
 def find_loop(
@@ -40,16 +42,6 @@ def find_loop(
     if region.refusal is not None:
         return LoopVerdict(loop=None, kind="none", reason=region.refusal)
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
-    flattening = find_flattening(bands, rate) if options.flatten else None
-    if flattening is not None:
-        samples = flatten(samples, rate, flattening, region.end_frame)
-        bands = measure_band_powers(samples, rate, flattening.start_frame, region.end_frame)
-        region = SustainRegion(
-            onset_frame=region.onset_frame,
-            start_frame=flattening.start_frame,
-            end_frame=region.end_frame,
-            refusal=None,
-        )
     sustain = measure_sustain(masked_levels(bands), rate)
     bounds = _bounds(sustain.movement_db, region, rate)
     long = find_long_loop(samples, sustain, region, bounds) if options.mode == "long" else None
@@ -60,7 +52,7 @@ def find_loop(
         chosen, kind = long, "long"
     if chosen is None:
         return LoopVerdict(loop=None, kind="none", reason="its sustain is too short")
-    return _verdict(chosen, kind, region, sustain.movement_db, flattening, rate)
+    return _verdict(chosen, kind, region, sustain, bands if options.flatten else None)
 
 
 def _bounds(movement: float, region: SustainRegion, rate: int) -> Bounds:
@@ -78,17 +70,25 @@ def _verdict(
     found: FoundLoop,
     kind: str,
     region: SustainRegion,
-    movement: float,
-    flattening: Flattening | None,
-    rate: int,
+    sustain: Sustain,
+    bands: BandPowers | None,
 ) -> LoopVerdict:
     loop = found.loop
+    rate = sustain.rate
     longest = loop.length_frames // 2
     if kind == "short":
         fade = longest
     else:
         fade = min(round(crossfade_seconds(found.correlation) * rate), longest)
     fade = max(0, min(fade, loop.start_frame - region.start_frame))
+    flattening = None
+    if bands is not None:
+        if kind == "short":
+            levelled = sustain.steady_trend_db * loop.length_frames / sustain.envelope.hop_frames
+        else:
+            at = sustain.envelope.index_at(np.array([loop.start_frame, loop.end_frame]))
+            levelled = levelling_db(sustain, at[:1], at[1:])[0]
+        flattening = find_flattening(levelled, bands, loop, fade, region.start_frame, rate)
     return LoopVerdict(
         loop=loop,
         kind=kind,  # type: ignore[arg-type]
@@ -96,5 +96,5 @@ def _verdict(
         correlation=round(found.correlation, 5),
         crossfade_frames=fade,
         flattening=flattening,
-        movement_db=round(movement, 2),
+        movement_db=round(sustain.movement_db, 2),
     )

@@ -6,51 +6,35 @@ import numpy as np
 from scipy import fft
 
 from keymapper.measuring.loops.features import BandPowers, band_edges_hz
-from keymapper.model.loop import Flattening
+from keymapper.model.loop import Flattening, Loop
 
-LEAST_TREND_DB = 1.0
-UNEVENNESS_DB = 0.4
-FITTED_PART = 0.7
-WEAK_BAND_DB = -40.0
+LEAST_TREND_DB = 0.3
 LARGEST_GAIN_DB = 30.0
 WINDOW_SECONDS = 0.043
+LEAD_SECONDS = 0.15
 
 
-def find_flattening(bands: BandPowers, rate: int) -> Flattening | None:
-    """Return the trend to take out of a sustain, or None when it is level or uneven.
+def find_flattening(
+    levelled_db: np.ndarray, bands: BandPowers, loop: Loop, fade_frames: int, first_frame: int, rate: int
+) -> Flattening | None:
+    """Return the trend to take out of a loop's audio; None when there is next to none.
 
-    A trend is flattened when the medians of six equal parts move one way (within 0.4 dB) by
-    more than 1 dB. The slope of each band is fitted over the last 70 %; bands 40 dB under the
-    loudest use the slope of the whole.
+    levelled_db : float, shape (views x bands,): the drift over one loop to be taken out.
     """
-    channels = min(2, len(bands.powers))
-    power = bands.powers[:channels].sum(axis=0, dtype=float) + 1e-20
-    whole = 10 * np.log10(power.sum(axis=1))
-    if len(whole) < 12:
+    seconds = loop.length_frames / rate
+    trend = float(np.sqrt(np.mean(levelled_db**2)))
+    if trend * max(1.0, 1.0 / seconds) < LEAST_TREND_DB:
         return None
-    parts = np.array([np.median(part) for part in np.array_split(whole, 6)])
-    fall = parts[0] - parts[-1]
-    steps = np.diff(parts) * (-1 if fall > 0 else 1)
-    if abs(fall) <= LEAST_TREND_DB or steps.min() < -UNEVENNESS_DB:
-        return None
-    first = round(len(whole) * (1 - FITTED_PART))
-    hop_seconds = bands.hop_frames / rate
-    broadband = float(_slopes_per_second(whole[first:, None], hop_seconds)[0])
-    slopes = _slopes_per_second(10 * np.log10(power[first:]), hop_seconds)
-    mean = 10 * np.log10(power[first:].mean(axis=0))
-    slopes = np.where(mean < mean.max() + WEAK_BAND_DB, broadband, slopes)
-    smooth = np.convolve(np.pad(slopes, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
+    views, _, count = bands.powers.shape
+    drift = levelled_db.reshape(views, count)[: min(2, views)].mean(axis=0)
+    smooth = np.convolve(np.pad(drift, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
+    power = bands.powers[: min(2, views)].mean(axis=(0, 1), dtype=float) + 1e-20
+    whole = 10 * np.log10(float(power @ 10 ** (smooth / 10)) / float(power.sum()))
     return Flattening(
-        start_frame=bands.first_frame + first * bands.hop_frames,
-        decay_db_per_second=round(-broadband, 3),
-        band_decays_db_per_second=tuple(round(-float(slope), 2) for slope in smooth),
+        start_frame=max(first_frame, loop.start_frame - fade_frames - round(LEAD_SECONDS * rate)),
+        decay_db_per_second=round(float(-whole / seconds), 3),
+        band_decays_db_per_second=tuple(round(-float(fall) / seconds, 2) for fall in smooth),
     )
-
-
-def _slopes_per_second(levels_db: np.ndarray, hop_seconds: float) -> np.ndarray:
-    time = np.arange(len(levels_db)) * hop_seconds
-    time -= time.mean()
-    return np.asarray(time @ levels_db / (time @ time))
 
 
 def flatten(samples: np.ndarray, rate: int, flattening: Flattening, end_frame: int) -> np.ndarray:

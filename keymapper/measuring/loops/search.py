@@ -19,7 +19,10 @@ from keymapper.measuring.loops.cost import WAVEFORM_WEIGHT, Sustain, costs, peri
 from keymapper.measuring.loops.features import (
     HOP_SECONDS,
     Envelope,
+    averaged_around,
     movement_db,
+    slope_per_hop,
+    trend_share,
 )
 from keymapper.measuring.loops.region import SustainRegion
 from keymapper.measuring.loops.waveform import (
@@ -35,6 +38,8 @@ LONGEST_SHORT_SECONDS = 0.065
 SHORT_ENDS = 6
 SHORT_TEMPLATE_SECONDS = 0.040
 REFINED = 10
+FITTED_PART = 0.7
+STEADY_SHARE = 0.6
 LEAST_LEAD_SECONDS = 0.005
 
 
@@ -49,9 +54,18 @@ class FoundLoop:
 
 def measure_sustain(envelope: Envelope, rate: int) -> Sustain:
     """Return what the search needs to know about the movement of a sustain."""
-    distances = pair_distances_db(envelope)
+    levels = envelope.levels_db
+    fitted = levels[round(len(levels) * (1 - FITTED_PART)) :]
+    trend = slope_per_hop(fitted)
+    place = np.arange(len(levels), dtype=levels.dtype)[:, None]
+    distances = pair_distances_db(levels)
+    level = pair_distances_db(levels - place * trend)
     return Sustain(
         envelope=envelope,
+        around_db=averaged_around(levels),
+        trend_db=trend,
+        steady_trend_db=np.where(trend_share(fitted) > STEADY_SHARE, trend, 0),
+        level_distances=level,
         distances=distances,
         achievable_db=achievable_distance_db(distances, round(0.1 / HOP_SECONDS)),
         movement_db=movement_db(envelope.levels_db),
@@ -70,7 +84,7 @@ def find_long_loop(
         return None
     found = joined(
         waveform_candidates(coarse, bounds, rate),
-        pair_candidates(coarse, sustain.envelope, sustain.distances, sustain.achievable_db, bounds),
+        pair_candidates(coarse, sustain.envelope, np.minimum(sustain.distances, sustain.level_distances), sustain.achievable_db, bounds),
     )
     if len(found.starts) == 0:
         return None
