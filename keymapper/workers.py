@@ -12,6 +12,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from typing import TypeVar
 
 import threadpoolctl
@@ -32,9 +33,10 @@ class Workers:
 
     def __enter__(self) -> Workers:
         if self.count > 1:
-            self._pool = ProcessPoolExecutor(
-                self.count, multiprocessing.get_context(_start_method()), _start_worker
-            )
+            context = multiprocessing.get_context(_start_method())
+            with _interrupts_held():
+                self._pool = ProcessPoolExecutor(self.count, context, _start_worker)
+                self._pool.submit(_nothing)
         return self
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
@@ -60,6 +62,23 @@ def available_cores() -> int:
 def _start_method() -> str:
     """Forking starts at once and needs nothing of the calling script; elsewhere it is unsafe."""
     return "fork" if sys.platform == "linux" else "spawn"
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Let Ctrl-C wait: an interrupt that falls into a fork would be lost."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _nothing() -> None:
+    """Start the processes, which wait for the first work."""
 
 
 def _start_worker() -> None:

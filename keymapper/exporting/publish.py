@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -32,12 +31,16 @@ def published_folder(target: Path, *, replace: bool) -> Iterator[Path]:
         raise OutputError(f"{target}: exists already; add --force to replace it.")
     if target.exists() and not target.is_dir():
         raise OutputError(f"{target}: is a file, not a folder; choose another --out.")
-    partial = _new_sibling(target)
+    partial = target.parent / f".{target.name}.{os.getpid():08d}{_PARTIAL}"
     try:
+        partial.mkdir(parents=True)
         yield partial
         _swap(partial, target)
     except OSError as error:
-        raise OutputError(f"{target}: cannot be written ({error.strerror or error}).") from error
+        reason = error.strerror or error
+        raise OutputError(
+            f"{target}: cannot be written ({reason}); choose another --out."
+        ) from error
     finally:
         shutil.rmtree(partial, ignore_errors=True)
 
@@ -51,27 +54,6 @@ def restore_interrupted(target: Path) -> None:
         for stale in sorted(target.parent.glob(f".{_glob_safe(target.name)}.????????{_PARTIAL}")):
             shutil.rmtree(stale, ignore_errors=True)
     shutil.rmtree(previous, ignore_errors=True)
-
-
-def _new_sibling(target: Path) -> Path:
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        folder = Path(
-            tempfile.mkdtemp(prefix=f".{target.name}.", suffix=_PARTIAL, dir=target.parent)
-        )
-        folder.chmod(0o777 & ~_umask())
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise OutputError(
-            f"{target}: cannot be written ({reason}); choose another --out."
-        ) from error
-    return folder
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
 
 
 def _swap(partial: Path, target: Path) -> None:
