@@ -62,7 +62,8 @@ class LoopVerdict:
 
     ``correlation`` is the normalised waveform correlation at the join (1 = identical);
     ``movement_db`` says how much the sustain moves by itself (rms of its band levels about their
-    trend). ``doubtful`` marks a loop that may be heard, ``advice`` says what would help.
+    trend). ``calming_ratio`` is the share of that movement taken out of a loop too short for it,
+    so that it is not heard coming round. ``doubtful`` marks a loop that may be heard, ``advice`` says what would help.
     """
 
     loop: Loop | None
@@ -71,6 +72,7 @@ class LoopVerdict:
     correlation: float | None = None
     crossfade_frames: int = 0
     flattening: Flattening | None = None
+    calming_ratio: float = 0.0
     movement_db: float | None = None
     doubtful: bool = False
     advice: str | None = None

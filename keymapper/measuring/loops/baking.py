@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from keymapper.measuring.loops.calming import calmed
 from keymapper.measuring.loops.crossfade import GUARD_FRAMES, crossfaded, mirrored_release
 from keymapper.measuring.loops.flattening import flatten
 from keymapper.model.loop import LoopVerdict
@@ -37,6 +38,8 @@ def bake_loop(
     audio = flattened(samples, rate, verdict)
     start, end = verdict.loop.start_frame, verdict.loop.end_frame
     fade = verdict.crossfade_frames
+    if verdict.calming_ratio:
+        audio = calmed(audio, rate, start - fade, start, end, verdict.calming_ratio)
     audio = np.array(audio[:], dtype=audio.dtype)
     if fade:
         correlation = verdict.correlation if verdict.correlation is not None else 0.0

@@ -64,7 +64,7 @@ def levelling_db(sustain: Sustain, at_start: np.ndarray, at_end: np.ndarray) -> 
     return np.asarray(np.clip(drift, np.minimum(trend, 0), np.maximum(trend, 0)))
 
 
-def costs(found: Candidates, sustain: Sustain, bounds: Bounds) -> np.ndarray:
+def costs(found: Candidates, sustain: Sustain, bounds: Bounds) -> tuple[np.ndarray, np.ndarray]:
     """Return the cost of every candidate; infinite for those not worth a full look."""
     envelope = sustain.envelope
     lengths = found.ends - found.starts
@@ -83,6 +83,7 @@ def costs(found: Candidates, sustain: Sustain, bounds: Bounds) -> np.ndarray:
         + 0.3 * short_penalty(lengths, bounds.wanted_frames)
     )
     total = np.full(len(partial), np.inf)
+    repetition = np.zeros(len(partial))
     for index in np.argsort(partial, kind="stable")[:FULLY_JUDGED]:
         first, last = at_start[index], at_end[index]
         levels = envelope.levels_db[first:last]
@@ -93,12 +94,13 @@ def costs(found: Candidates, sustain: Sustain, bounds: Bounds) -> np.ndarray:
         levels = levels - ramp[:, None] * levelled[index]
         repeats = sustain.periodicity[last - first]
         seconds = lengths[index] / sustain.rate
+        repetition[index] = _repetition_db(levels, repeats, seconds)
         total[index] = (
             partial[index]
             + _wobble_cost(levels)
-            + _repetition_db(levels, repeats, seconds) / JUST_HEARD_REPETITION_DB
+            + repetition[index] / JUST_HEARD_REPETITION_DB
         )
-    return total
+    return total, repetition
 
 
 def _repetition_db(levels_db: np.ndarray, repeats: float, seconds: float) -> float:

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import fft
+
+from keymapper.measuring.loops.spectral import (
+    hop_frames,
+    resynthesised,
+    spectra,
+    spectrum_centres,
+    third_octave_powers,
+)
 
 GUARD_FRAMES = 128
 EXACT_SECONDS = 0.001
 BANDS_FROM_SECONDS = 0.020
-ENERGY_SECONDS = 0.040
 EDGE_SECONDS = 0.010
 LEAST_GAIN, MOST_GAIN = 0.7, 3.0
 MIRROR_SECONDS = 0.030
@@ -40,14 +46,14 @@ def crossfaded(
     if fade < BANDS_FROM_SECONDS * rate:
         power = (1 - rise) ** 2 + rise**2 + 2 * max(correlation, -0.3) * rise * (1 - rise)
         return np.asarray(mixed / np.sqrt(power))
-    hop = fft.next_fast_len(round(ENERGY_SECONDS * rate / 4), real=True)
+    hop = hop_frames(rate)
     margin = 4 * hop
     pair = [
-        _stretch(samples, point - fade - margin, point + margin + 4 * hop) for point in (end, start)
+        _stretch(samples, point - fade - margin, point + margin) for point in (end, start)
     ]
-    reach = np.pad(rise, ((margin, margin + 4 * hop), (0, 0)), mode="edge")
+    reach = np.pad(rise, ((margin, margin), (0, 0)), mode="edge")
     reach[:margin] = 0
-    lost = _energy_lost(pair[0], pair[1], reach, hop, rate)[margin : margin + fade]
+    lost = _energy_lost(pair[0], pair[1], reach, hop)[margin : margin + fade]
     distance = np.minimum(np.arange(fade), np.arange(fade)[::-1] - ahead).clip(min=0)
     taper = np.minimum(1, distance / (EDGE_SECONDS * rate)).astype(np.float32)
     return np.asarray(mixed + taper[:, None] * lost)
@@ -61,48 +67,26 @@ def _stretch(samples: np.ndarray, first: int, last: int) -> np.ndarray:
 
 
 def _energy_lost(
-    leaving: np.ndarray, arriving: np.ndarray, reach: np.ndarray, hop: int, rate: int
+    leaving: np.ndarray, arriving: np.ndarray, reach: np.ndarray, hop: int
 ) -> np.ndarray:
     """What to add to the linear mix so that every band keeps the energy of both parts.
 
     Hann frames with 75 % overlap; in each frame and third octave the gain is
     sqrt(((1 - f) Ea + f Eb) / E_mix).
     """
-    width = 4 * hop
-    window = np.hanning(width + 1)[:-1].astype(np.float32)
-    frames = (len(leaving) - width) // hop + 1
-    part = reach[width // 2 :: hop, 0][:frames, None]
-    low, high = _neighbourhoods(width // 2 + 1)
+    frames = len(leaving)
+    inside = np.clip(spectrum_centres(frames, hop), 0, frames - 1)
+    part = reach[inside]
     lost = np.zeros_like(leaving)
     for channel in range(leaving.shape[1]):
-        spectra = []
-        columns = (leaving[:, channel], arriving[:, channel])
-        for column in (*columns, (1 - reach[:, 0]) * columns[0] + reach[:, 0] * columns[1]):
-            pieces = np.lib.stride_tricks.sliding_window_view(column, width)[::hop]
-            spectra.append(fft.rfft(pieces * window, axis=1))
-        one, two, mix = (_smoothed_power(spectrum, low, high) for spectrum in spectra)
-        gain = np.sqrt(((1 - part) * one + part * two + 1e-20) / (mix + 1e-20))
+        first, second = leaving[:, channel], arriving[:, channel]
+        mixed = spectra((1 - reach[:, 0]) * first + reach[:, 0] * second, hop)
+        wanted = (1 - part) * third_octave_powers(spectra(first, hop))
+        wanted += part * third_octave_powers(spectra(second, hop))
+        gain = np.sqrt((wanted + 1e-20) / (third_octave_powers(mixed) + 1e-20))
         gain = np.clip(gain, LEAST_GAIN, MOST_GAIN) - 1
-        pieces = fft.irfft(spectra[2] * gain, n=width, axis=1) * (window / 1.5)
-        summed = np.zeros((frames + 3, hop), dtype=np.float32)
-        for quarter in range(4):
-            summed[quarter : quarter + frames] += pieces[:, quarter * hop : (quarter + 1) * hop]
-        lost[: summed.size, channel] = summed.ravel()
+        lost[:, channel] = resynthesised(mixed * gain, hop, frames)
     return lost
-
-
-def _neighbourhoods(bins: int) -> tuple[np.ndarray, np.ndarray]:
-    """First and last-but-one bin of the third octave around each bin, at least three bins."""
-    place = np.arange(bins)
-    low = np.minimum(np.floor(place * 2 ** (-1 / 6)), place - 1).clip(min=0)
-    high = np.maximum(np.ceil(place * 2 ** (1 / 6)), place + 1).clip(max=bins - 1) + 1
-    return low.astype(int), high.astype(int)
-
-
-def _smoothed_power(spectrum: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
-    power = spectrum.real.astype(float) ** 2 + spectrum.imag.astype(float) ** 2
-    sums = np.concatenate([np.zeros((len(power), 1)), np.cumsum(power, axis=1)], axis=1)
-    return np.asarray(((sums[:, high] - sums[:, low]) / (high - low)).astype(np.float32))
 
 
 def mirrored_release(

@@ -26,6 +26,10 @@ from keymapper.measuring.loops.search import (
 from keymapper.model.loop import LoopOptions, LoopVerdict
 
 
+CALM_REPETITION_DB = 0.5
+MOST_CALMING = 0.6
+
+
 def find_loop(
     samples: np.ndarray,
     rate: int,
@@ -89,6 +93,9 @@ def _verdict(
             at = sustain.envelope.index_at(np.array([loop.start_frame, loop.end_frame]))
             levelled = levelling_db(sustain, at[:1], at[1:])[0]
         flattening = find_flattening(levelled, bands, loop, fade, region.start_frame, rate)
+    calming = 0.0
+    if found.repetition_db > CALM_REPETITION_DB:
+        calming = round(min(MOST_CALMING, 1 - CALM_REPETITION_DB / found.repetition_db), 3)
     return LoopVerdict(
         loop=loop,
         kind=kind,  # type: ignore[arg-type]
@@ -96,5 +103,6 @@ def _verdict(
         correlation=round(found.correlation, 5),
         crossfade_frames=fade,
         flattening=flattening,
+        calming_ratio=calming,
         movement_db=round(sustain.movement_db, 2),
     )

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import fft
 
 from keymapper.measuring.loops.features import BandPowers, band_edges_hz
+from keymapper.measuring.loops.spectral import (
+    OVERLAP,
+    hop_frames,
+    resynthesised,
+    spectra,
+    spectrum_centres,
+)
 from keymapper.model.loop import Flattening, Loop
 
 LEAST_TREND_DB = 0.3
 LARGEST_GAIN_DB = 30.0
-WINDOW_SECONDS = 0.043
 LEAD_SECONDS = 0.15
 
 
@@ -46,31 +51,19 @@ def flatten(samples: np.ndarray, rate: int, flattening: Flattening, end_frame: i
 
     samples : float, shape (frames, channels), full scale 1.0.
     """
-    hop = fft.next_fast_len(round(WINDOW_SECONDS * rate / 4), real=True)
-    window_frames = 4 * hop
+    hop = hop_frames(rate)
     start = flattening.start_frame
-    before = min(start, window_frames)
+    before = min(start, OVERLAP * hop)
     part = samples[start - before :].T.astype(np.float32)
-    length = part.shape[1]
-    times = -(-length // hop) + 4
-    padded = np.zeros((len(part), (times + 3) * hop), dtype=np.float32)
-    padded[:, 3 * hop : 3 * hop + length] = part
-    centres = (np.arange(times) - 1) * hop - before
+    centres = spectrum_centres(part.shape[1], hop) - before
     seconds = np.clip(centres, 0, max(0, end_frame - start)) / rate
-    decays = _decay_of_bins(flattening, window_frames, rate)
+    decays = _decay_of_bins(flattening, OVERLAP * hop, rate)
     gain_db = np.clip(seconds[:, None] * decays, -LARGEST_GAIN_DB, LARGEST_GAIN_DB)
-    gain = (10 ** (gain_db / 20) / 1.5).astype(np.float32)
-    window = np.hanning(window_frames + 1)[:-1].astype(np.float32)
-    flat = np.array(samples, dtype=np.float64 if samples.dtype == np.float64 else np.float32)
-    for channel, column in enumerate(padded):
-        frames = np.lib.stride_tricks.sliding_window_view(column, window_frames)[::hop]
-        changed = fft.irfft(fft.rfft(frames * window, axis=1) * gain, n=window_frames, axis=1)
-        changed = (changed * window).reshape(times, 4, hop)
-        summed = np.zeros((times + 3, hop), dtype=np.float32)
-        for quarter in range(4):
-            summed[quarter : quarter + times] += changed[:, quarter]
-        result = summed.ravel()[3 * hop : 3 * hop + length]
-        flat[start:, channel] = result[before:]
+    gain = (10 ** (gain_db / 20)).astype(np.float32)
+    flat = np.array(samples)
+    for channel, column in enumerate(part):
+        changed = resynthesised(spectra(column, hop) * gain, hop, len(column))
+        flat[start:, channel] = changed[before:]
     return flat
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -50,6 +50,7 @@ class FoundLoop:
     loop: Loop
     correlation: float
     cost: float
+    repetition_db: float = 0.0
 
 
 def measure_sustain(envelope: Envelope, rate: int) -> Sustain:
@@ -88,10 +89,13 @@ def find_long_loop(
     )
     if len(found.starts) == 0:
         return None
-    total = costs(found, sustain, bounds)
+    total, repetition = costs(found, sustain, bounds)
     best = np.argsort(total, kind="stable")[:REFINED]
     refined = [
-        _refined(samples, found, int(index), float(total[index]), coarse.factor, rate)
+        replace(
+            _refined(samples, found, int(index), float(total[index]), coarse.factor, rate),
+            repetition_db=float(repetition[index]),
+        )
         for index in best
         if np.isfinite(total[index])
     ]

@@ -1,0 +1,48 @@
+"""Taking movement out of a loop too short for it, so that it is not heard coming round."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from keymapper.measuring.loops.spectral import (
+    hop_frames,
+    resynthesised,
+    spectra,
+    spectrum_centres,
+    third_octave_powers,
+)
+
+RISE_SECONDS = 0.3
+FLOOR_DB = -60.0
+
+
+def calmed(
+    samples: np.ndarray, rate: int, first_frame: int, start_frame: int, end_frame: int, ratio: float
+) -> np.ndarray:
+    """Return the audio with ``ratio`` of the movement of its third octaves taken out.
+
+    In every frame and third octave the level is drawn towards its mean over the loop. The change
+    comes in over 0.3 s before ``start_frame`` (not before ``first_frame``) and stays to the end.
+
+    samples : float, shape (frames, channels).
+    """
+    hop = hop_frames(rate)
+    rise = min(round(RISE_SECONDS * rate), start_frame - first_frame)
+    begin = max(0, start_frame - rise - 4 * hop)
+    last = min(len(samples), end_frame + 4 * hop)
+    centres = spectrum_centres(last - begin, hop) + begin
+    inside = (centres >= start_frame) & (centres < end_frame)
+    strength = ratio * np.clip((centres - start_frame) / max(rise, 1) + 1, 0, 1)
+    result = np.array(samples)
+    for channel in range(samples.shape[1]):
+        column = samples[begin:last, channel].astype(np.float32)
+        spectrum = spectra(column, hop)
+        power = third_octave_powers(spectrum)
+        floor = float(power[inside].mean()) * 10 ** (FLOOR_DB / 10) + 1e-20
+        level = np.log(power + floor)
+        away = level - level[inside].mean(axis=0)
+        gain = np.exp(-0.5 * strength[:, None] * away).astype(np.float32)
+        changed = resynthesised(spectrum * gain, hop, last - begin)
+        part = slice(max(0, start_frame - rise - begin), end_frame - begin)
+        result[begin + part.start : end_frame, channel] = changed[part]
+    return result
