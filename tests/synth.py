@@ -102,6 +102,14 @@ def fm_bell(voice: Voice) -> Patch:
     return Patch(sound=fm(voice, 1.414, voice.between(0.8, 2.5) * decay**1.5) * decay)
 
 
+def fm_clang(voice: Voice) -> Patch:
+    """Frequency modulation at an odd ratio: the pitch is anybody's guess."""
+    decay = np.exp(-voice.times / voice.between(0.5, 2.5))
+    index = voice.between(0.5, 3.5) * decay ** voice.between(0, 2)
+    sound = fm(voice, voice.between(0.55, 3.65), index, voice.between(0, 6))
+    return Patch(sound=sound * decay, ambiguous=True)
+
+
 def pluck(voice: Voice) -> Patch:
     """A plucked string with slightly stretched partials, damped more the higher they are."""
     stretch = 10 ** voice.between(-6, -4.3)
@@ -248,8 +256,8 @@ KINDS: dict[str, Callable[[Voice], Patch]] = {
     patch.__name__: patch
     for patch in (
         saw, square, pulse, triangle, sine, analogue, organ, drawbars, fm_reed, fm_piano, fm_bell,
-        pluck, noise_pad, two_saws, seven_saws, vibrato, pwm, chorus, sweep, filter_pluck,
-        sample_and_hold, sub_oscillator, sync, octave_up, glide, resonant,
+        fm_clang, pluck, noise_pad, two_saws, seven_saws, vibrato, pwm, chorus, sweep,
+        filter_pluck, sample_and_hold, sub_oscillator, sync, octave_up, glide, resonant,
     )
 }  # fmt: skip
 

@@ -15,23 +15,32 @@ from keymapper.measuring.pitch.sustain import Array
 
 FEATURES = (
     "aperiodicity",
+    "aperiodicity_of_two",
+    "aperiodicity_of_half",
     "comb",
-    "unexplained_peak",
+    "fundamental",
+    "between_thirds",
+    "harmonics_present",
+    "lowest_strong",
     "odd_peak",
     "third_peak",
-    "fundamental",
+    "unexplained_peak",
     "unexplained_energy",
+    "unexplained_level",
+    "crowd",
     "height",
 )
 PEAK_FLOOR_DB = -60.0
+PRESENT = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Weights:
-    """The fitted softmax: one slope a feature, and the odds of "no pitch at all"."""
+    """The fitted softmax: one slope a feature, the score of "no pitch", the second opinion."""
 
     slopes: tuple[float, ...]
     no_pitch: float
+    second_opinion: float
 
 
 @cache
@@ -40,43 +49,59 @@ def load_weights() -> Weights:
     file = resources.files("keymapper.measuring.pitch") / "weights.json"
     stored = json.loads(file.read_text(encoding="utf-8"))
     slopes = tuple(float(stored["slopes"][name]) for name in FEATURES)
-    return Weights(slopes=slopes, no_pitch=float(stored["no_pitch"]))
+    return Weights(
+        slopes=slopes,
+        no_pitch=float(stored["no_pitch"]),
+        second_opinion=float(stored["second_opinion"]),
+    )
 
 
 def candidate_features(spectrum: Spectrum, f0_hz: Array) -> Array:
     """Return the features of each candidate, shape (candidates, len(FEATURES)).
 
     A peak counts as explained by a candidate when it lies within 30 to 60 cents of a harmonic.
-    Peak features are levels below the strongest peak over 20 dB, floor -3.
+    Levels of peaks are in dB below the strongest, floor -60.
 
     f0_hz : shape (candidates,), Hz.
     """
-    count = len(f0_hz)
-    peaks, level = spectrum.peaks_hz, np.maximum(spectrum.peaks_db, PEAK_FLOOR_DB) / 20
+    peaks, energies = spectrum.peaks_hz, spectrum.energies
+    level = np.maximum(spectrum.peaks_db, PEAK_FLOOR_DB) - PEAK_FLOOR_DB
     order = np.maximum(np.rint(peaks / f0_hz[:, None]), 1.0)
     expected = order * f0_hz[:, None]
     tolerance = np.clip(1731 * 1.4 * spectrum.bin_hz / expected, 30, 60)
     explained = np.abs(1731.234 * np.log(peaks / expected)) < tolerance
+    strong = explained & (level > -PEAK_FLOOR_DB / 2)
+    total = float(energies.sum()) + 1e-12
+    multiples, comb = comb_weights()
 
     def strongest(chosen: Array) -> Array:
-        masked = np.where(chosen, level, PEAK_FLOOR_DB / 20)
-        return np.asarray(masked.max(axis=1, initial=PEAK_FLOOR_DB / 20))
+        return np.asarray(np.where(chosen, level, 0.0).max(axis=1, initial=0.0)) / 20
 
-    multiples, comb = comb_weights()
-    total = spectrum.energies.sum() + 1e-12
-    loose = np.sum(np.where(explained, 0.0, spectrum.energies), axis=1) / total
-    nac = correlation_at(spectrum.nac, spectrum.rate_hz / f0_hz)
-    columns = [
-        np.log10(np.maximum(1.02 - nac, 0.005)),
-        salience_at(spectrum, f0_hz[:, None] * multiples) @ comb,
-        strongest(~explained),
-        strongest(explained & (order % 2 == 1)),
-        strongest(explained & (order % 3 != 0)),
-        salience_at(spectrum, f0_hz),
-        np.log10(loose + 1e-4),
-        np.log2(f0_hz / 220),
-    ]
-    return np.stack(columns, axis=1).reshape(count, len(FEATURES))
+    def aperiodicity(periods: float) -> Array:
+        height = correlation_at(spectrum.nac, periods * spectrum.rate_hz / f0_hz)
+        return np.asarray(np.log10(np.maximum(1.02 - height, 0.005)))
+
+    def salience(multiple: Array) -> Array:
+        return salience_at(spectrum, f0_hz[:, None] * multiple)
+
+    columns = {
+        "aperiodicity": aperiodicity(1.0),
+        "aperiodicity_of_two": aperiodicity(2.0),
+        "aperiodicity_of_half": aperiodicity(0.5),
+        "comb": salience(multiples) @ comb,
+        "fundamental": salience(np.ones(1))[:, 0],
+        "between_thirds": salience(np.array([0.75, 1.5])).max(axis=1),
+        "harmonics_present": np.mean(salience(np.arange(1.0, 9)) > PRESENT, axis=1),
+        "lowest_strong": np.log2(np.where(strong, order, 64.0).min(axis=1, initial=64.0)),
+        "odd_peak": strongest(explained & (order % 2 == 1)),
+        "third_peak": strongest(explained & (order % 3 != 0)),
+        "unexplained_peak": strongest(~explained),
+        "unexplained_energy": np.log10((~explained) @ energies / total + 1e-4),
+        "unexplained_level": np.log10((~explained) @ level / (level.sum() + 1e-9) + 0.02),
+        "crowd": np.full(len(f0_hz), np.log10(total)),
+        "height": np.log2(f0_hz / 220),
+    }
+    return np.stack([columns[name] for name in FEATURES], axis=1)
 
 
 def candidate_scores(features: Array, weights: Weights) -> Array:

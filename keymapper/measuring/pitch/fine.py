@@ -25,6 +25,7 @@ LOW_HARMONICS = 36
 LOW_HZ = 110.0
 GUARD_CENTS = 35.0
 LOOSE_SHARE = 0.6
+STRETCHED_CENTS = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -91,5 +92,10 @@ def _refine(spectrum: NoteSpectrum, coarse_hz: float, start: float, end: float) 
         harmonics=harmonics,
         start_seconds=start,
         end_seconds=end,
-        is_period=found.inharmonicity > 0 or found.share < LOOSE_SHARE,
+        is_period=found.share < LOOSE_SHARE or _is_stretched(found),
     )
+
+
+def _is_stretched(found: Vote) -> bool:
+    apart = abs(_cents(found.period_hz, found.f0_hz))
+    return found.inharmonicity != 0 and apart > STRETCHED_CENTS

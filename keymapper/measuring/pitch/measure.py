@@ -24,7 +24,6 @@ from keymapper.model.pitch import FIRST_PARTIAL, PERIOD, Pitch
 
 SURE = 0.97
 LEAST_CONFIDENCE = 0.90
-OPINION_WEIGHT = 0.5
 WIDEST_ERROR_CENTS = 5.0
 COARSE_ERROR_CENTS = 15.0
 LEAST_PERIODS = 4.0
@@ -69,10 +68,11 @@ def coarse_pitch(sustain: Sustain) -> Coarse | None:
     f0_hz = find_candidates(spectrum)
     if not len(f0_hz):
         return None
-    scores = candidate_scores(candidate_features(spectrum, f0_hz), load_weights())
+    weights = load_weights()
+    scores = candidate_scores(candidate_features(spectrum, f0_hz), weights)
     odds = probabilities(scores)
-    if odds[:-1].max() < SURE:
-        odds = probabilities(scores + OPINION_WEIGHT * (second_opinion(sustain, f0_hz) + 2.0))
+    if odds.max() < SURE:
+        odds = probabilities(scores + weights.second_opinion * second_opinion(sustain, f0_hz))
     best = int(np.argmax(odds[:-1]))
     return Coarse(f0_hz=float(f0_hz[best]), probability=float(odds[best]), no_pitch=float(odds[-1]))
 

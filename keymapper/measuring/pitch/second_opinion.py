@@ -25,7 +25,8 @@ LOWEST_BIN_HZ = 10 * 2 ** (1997.3794084376191 / 1200)
 CENTS_PER_BIN = 20.0
 BINS = 360
 LONGEST_SECONDS = 3.0
-NEUTRAL = 0.05
+OUTSIDE = 0.05
+TYPICAL = 0.135
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -103,9 +104,10 @@ def _frames_of(sustain: Sustain) -> Array:
 
 
 def second_opinion(sustain: Sustain, f0_hz: Array) -> Array:
-    """Return how well the network likes each candidate: the logarithm of its mean activation.
+    """Return how well the network likes each candidate, as a logarithm; 0 is indifferent.
 
-    Candidates out of its range (32 to 1975 Hz) get a neutral value.
+    The mean activation near the candidate, against a typical one. Candidates out of the network's
+    range (32 to 1975 Hz) get a low one.
 
     f0_hz : candidates, shape (candidates,), Hz.
     """
@@ -114,4 +116,4 @@ def second_opinion(sustain: Sustain, f0_hz: Array) -> Array:
     inside = (bins >= 1) & (bins < BINS - 1)
     near = np.clip(bins, 1, BINS - 2)
     activation = np.maximum(mean[near], np.maximum(mean[near - 1], mean[near + 1]))
-    return np.asarray(np.log(np.where(inside, activation, NEUTRAL) + 0.01))
+    return np.asarray(np.log((np.where(inside, activation, OUTSIDE) + 0.01) / TYPICAL))

@@ -15,6 +15,8 @@ LINE_BINS = 0.01
 CLUSTER_BINS = 0.25
 FLOOR_CENTS = 0.03
 WIDEST_REACH = 0.16
+STRETCH_PARTIALS = 6
+STRETCH_SCATTER = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +70,7 @@ def vote(partials: Partials) -> Vote | None:
     b = float(STRETCHES[chosen])
     level, b = _refine(cents, order, weight, b)
     share = float(best[chosen] / ballots.sum())
-    residual = cents - 0.5 * CENTS_PER_RATIO * np.log1p(b * (order**2 - 1)) - level
+    residual = _residual(cents, order, level, b)
     used = weight / weight.sum()
     effective = 1 / np.sum(used**2)
     scatter = float(np.sum(used * residual**2))
@@ -118,20 +120,45 @@ def _choose_stretch(
 
 
 def _refine(cents: Array, order: Array, weight: Array, b: float) -> tuple[float, float]:
-    """Huber-weighted mean of the inliers; with stretching, level and B together."""
-    half = 0.5 * CENTS_PER_RATIO
-    level = float(np.sum(weight * (cents - half * np.log1p(b * (order**2 - 1)))) / weight.sum())
+    """Return level and stretching of the inliers; a stretching too small to vote for counts, too.
+
+    It is believed when it leaves less than a quarter of the scatter, over at least six partials.
+    """
+    free = _huber_fit(cents, order, weight, b, free=True)
+    if b > 0:
+        return free
+    plain = _huber_fit(cents, order, weight, 0.0, free=False)
+    enough = np.count_nonzero(weight) >= STRETCH_PARTIALS
+    scatter = [float(np.sum(weight * _residual(cents, order, *fit) ** 2)) for fit in (free, plain)]
+    return free if enough and scatter[0] < STRETCH_SCATTER * scatter[1] else plain
+
+
+def _residual(cents: Array, order: Array, level: float, b: float) -> Array:
+    return cents - 0.5 * CENTS_PER_RATIO * np.log1p(b * (order**2 - 1)) - level
+
+
+def _huber_fit(
+    cents: Array, order: Array, weight: Array, b: float, *, free: bool
+) -> tuple[float, float]:
+    """Huber-weighted level of the inliers; when ``free``, level and stretching together."""
+    lowest = -0.5 / float(order.max()) ** 2
+    squares = order**2 - 1
+    level = float(np.sum(weight * _residual(cents, order, 0.0, b)) / weight.sum())
     for _ in range(HUBER_ROUNDS):
-        residual = cents - half * np.log1p(b * (order**2 - 1)) - level
+        residual = _residual(cents, order, level, b)
         middle = float(np.median(np.abs(residual[weight > 0])))
         limit = max(2 * 1.4826 * middle, 1e-6)
         robust = weight * np.minimum(1, limit / np.maximum(np.abs(residual), 1e-12))
-        if b > 0:
-            slope = half * (order**2 - 1) / (1 + b * (order**2 - 1))
-            design = np.stack([np.ones_like(slope), slope], axis=1)
-            normal = design.T @ (robust[:, None] * design) + 1e-12 * np.eye(2)
-            step = np.linalg.solve(normal, design.T @ (robust * residual))
-            level, b = level + float(step[0]), max(b + float(step[1]), 0.0)
-        else:
+        if not free:
             level += float(np.sum(robust * residual) / robust.sum())
+            continue
+        slope = 0.5 * CENTS_PER_RATIO * squares / (1 + b * squares)
+        total, first = float(robust.sum()), float(robust @ slope)
+        second = float(robust @ slope**2)
+        product = float(robust @ residual), float((robust * slope) @ residual)
+        determinant = total * second - first**2
+        if determinant <= 1e-9 * total * second:
+            break
+        level += (second * product[0] - first * product[1]) / determinant
+        b = max(b + (total * product[1] - first * product[0]) / determinant, lowest)
     return level, b

@@ -71,9 +71,12 @@ def string(
 
 
 def piano(voice: Voice) -> Patch:
-    stretch = 10 ** (-3.7 + 0.35 * abs(np.log2(voice.f0_hz / 130)) + voice.between(-0.3, 0.3))
+    key = 69 + 12 * np.log2(voice.f0_hz / 440)
+    stretch = np.exp(0.0926 * key - 13.9) + np.exp(-0.0847 * key - 6.2)  # Young's two branches
     decay = 6.0 * (voice.f0_hz / 110) ** -0.5
-    sound = string(voice, min(stretch, 0.02), decay, voice.between(3, 9), 0.12, 0.4)
+    tilt_db = voice.between(3, 9) + 5 * max(0.0, np.log2(voice.f0_hz / 250))
+    stretch *= voice.between(0.6, 1.5)
+    sound = string(voice, stretch, decay, tilt_db, 0.12, 0.4)
     if voice.f0_hz < 80:  # a small soundboard hardly radiates the fundamental
         turn = 2 * np.pi * voice.f0_hz * voice.times
         sound -= voice.between(0, 0.8) * np.sin(turn) * np.exp(-voice.times / decay)
@@ -293,8 +296,8 @@ def drum(voice: Voice) -> Patch:
     skin = partials(voice, modes, levels, voice.rng.uniform(0.03, 0.25, len(modes)))
     rattle = band_noise(voice, 4000, 1.5) * strike(voice, voice.between(0.03, 0.2))
     if voice.rng.random() < 0.3:
-        path = 45 + 4 * voice.f0_hz * np.exp(-voice.times / 0.05)
-        skin = np.sin(2 * np.pi * cycles(path, voice)) * strike(voice, 0.2)
+        path = 40 + 4 * voice.f0_hz * np.exp(-voice.times / voice.between(0.08, 0.2))
+        skin = np.sin(2 * np.pi * cycles(path, voice)) * strike(voice, 0.1)
     return Patch(sound=skin + voice.between(0.3, 3) * rattle, pitched=False)
 
 
