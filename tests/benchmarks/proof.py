@@ -44,7 +44,7 @@ def write_zone(folder: Path, number: int, layer: int, random: np.random.Generato
     sound[:480] *= np.linspace(0, 1, 480)[:, np.newaxis]
     name = f"zone_{number:02}_{layer}.wav"
     soundfile.write(folder / name, sound, RATE, subtype="PCM_24")
-    some = np.arange(round(1.4 * frequency), round(1.6 * frequency) + 40)
+    some = np.arange(round(1.2 * frequency), round(1.8 * frequency) + 40)
     lengths = some * RATE / frequency
     periods = int(some[np.argmin(np.abs(lengths - np.round(lengths)))])
     start = RATE
