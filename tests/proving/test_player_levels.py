@@ -115,6 +115,7 @@ def test_release_falls_by_69_db_in_its_time_and_ends() -> None:
     level = envelope("ampeg_release=0.4", 1, off_at=0.5)
     assert (level[:24000] == 1).all()
     assert 20 * np.log10(level[24000 + 4800]) == pytest.approx(-17.25, abs=0.05)
+    assert level[24000 + 19199] < 1e-5
     assert not level[24000 + 19200 :].any()
     assert np.abs(np.diff(level[24000:])).max() < 0.001
 
