@@ -38,7 +38,11 @@ def prove(
     ] = 2.5,
     reference: Annotated[
         float | None,
-        typer.Option(min=300.0, max=600.0, help="Hz of A4.  [default: the manifest's, else 440]"),
+        typer.Option(
+            min=300.0,
+            max=600.0,
+            help="Hz of A4, in equal temperament.  [default: what the manifest says]",
+        ),
     ] = None,
     pack: Annotated[
         Path | None,
@@ -69,6 +73,7 @@ def prove(
         return
     from keymapper.cli.printing import shown_progress
     from keymapper.formats.manifest import pretty_json
+    from keymapper.proving.hearing import TuningTarget
     from keymapper.proving.proof import ProofSettings, proof_data, prove_instrument, write_proof
     from keymapper.workers import Workers
 
@@ -76,7 +81,7 @@ def prove(
         settings = ProofSettings(
             limits=_limits(limit or []),
             short=short,
-            reference_hz=reference,
+            target=None if reference is None else TuningTarget(reference_hz=reference),
             hold_seconds=seconds,
             pack_folder=pack,
             progress=progress,

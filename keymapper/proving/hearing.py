@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -35,11 +35,19 @@ _CHOKE_HOLD_SECONDS = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TuningTarget:
+    """Where keys are meant to lie: `cents` above equal temperament at `reference_hz`, else 0."""
+
+    reference_hz: float = 440.0
+    cents: Mapping[int, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HearingSettings:
     """How notes are held and what they are measured against."""
 
     player: PlayerSettings
-    reference_hz: float
+    target: TuningTarget
     hold_seconds: float
     tail_seconds: float
     limits: ProofLimits
@@ -160,11 +168,12 @@ def _tuning(
     pitch = measure_pitch(
         sound - sound.mean(axis=0, dtype=np.float64).astype(np.float32),
         settings.player.rate,
-        reference_hz=settings.reference_hz,
+        reference_hz=settings.target.reference_hz,
     )
     if pitch.doubtful or pitch.root_key is None or pitch.tuning_cents is None:
         return _Tuning(reason="; ".join(DOUBT_TEXT[word] for word in pitch.doubts))
     cents = 100.0 * (pitch.root_key - key) + pitch.tuning_cents
+    cents -= settings.target.cents.get(key, 0.0)
     octaves = round(cents / 1200.0)
     return _Tuning(
         cents=cents - 1200.0 * octaves,

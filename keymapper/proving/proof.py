@@ -21,6 +21,7 @@ from keymapper.proving.hearing import (
     ChokeOrder,
     HearingSettings,
     KeyOrder,
+    TuningTarget,
     hear_choke,
     hear_join,
     hear_keys,
@@ -61,8 +62,8 @@ class ProofSettings:
 
     limits: ProofLimits = field(default_factory=ProofLimits)
     short: bool = False
-    reference_hz: float | None = None
-    """None takes the manifest's beside the SFZ file, else 440."""
+    target: TuningTarget | None = None
+    """None takes the manifest's beside the SFZ file, else equal temperament at 440 Hz."""
     hold_seconds: float = 2.5
     tail_seconds: float = 0.5
     pack_folder: Path | None = None
@@ -93,7 +94,7 @@ def prove_instrument(
         raise InputError(f"{file}: none of its samples can be played; check the paths in it.")
     hearing = HearingSettings(
         player=player_settings(reading, (probes[path].rate for path in sorted(playable))),
-        reference_hz=settings.reference_hz or _reference_hz(reading),
+        target=_tuning_target(reading, settings),
         hold_seconds=settings.hold_seconds,
         tail_seconds=settings.tail_seconds,
         limits=settings.limits,
@@ -104,7 +105,7 @@ def prove_instrument(
         tool_version=__version__,
         instrument=file.name,
         verdict=verdict(heard, findings),
-        reference_hz=hearing.reference_hz,
+        reference_hz=hearing.target.reference_hz,
         rate=hearing.player.rate,
         limits=settings.limits,
         findings=findings,
@@ -207,11 +208,22 @@ def _unplayable(reading: SfzReading, probes: Mapping[Path, _Probe]) -> tuple[Pro
     return tuple(sample_finding(sample, reason) for sample, reason in reasons.items())
 
 
-def _reference_hz(reading: SfzReading) -> float:
+def _tuning_target(reading: SfzReading, settings: ProofSettings) -> TuningTarget:
+    """Return what the keys are meant to be: as asked, else as the manifest says, else 440 Hz."""
     manifest = reading.path.parent / MANIFEST_NAME if reading.path else None
+    if settings.target is not None:
+        return settings.target
     if manifest is None or not manifest.is_file():
-        return 440.0
-    return read_manifest(manifest.read_text("utf-8"), str(manifest)).reference_hz
+        return TuningTarget()
+    found = read_manifest(manifest.read_text("utf-8"), str(manifest))
+    return TuningTarget(
+        reference_hz=found.reference_hz,
+        cents={
+            key: zone.target_cents
+            for zone in found.zones
+            for key in range(zone.low_key, zone.high_key + 1)
+        },
+    )
 
 
 def _heard(

@@ -10,6 +10,7 @@ import soundfile
 
 from keymapper.errors import InputError, OutputError
 from keymapper.model.proof import Proof, ProofLimits
+from keymapper.proving.hearing import TuningTarget
 from keymapper.proving.proof import ProofSettings, proof_data, prove_instrument, write_proof
 from tests.proving.instruments import Zone, write_instrument
 
@@ -214,10 +215,15 @@ def test_a_folder_is_proved_by_its_one_sfz_file(tmp_path: Path) -> None:
         prove_instrument(tmp_path, SHORT_HOLD)
 
 
-def test_a_reference_of_442_is_a_different_target(tmp_path: Path) -> None:
-    settings = ProofSettings(hold_seconds=1.2, reference_hz=442.0)
-    proof = prove(tmp_path, Zone(low=60, high=60, root=60), settings=settings)
-    assert proof.notes[0].tuning_cents == pytest.approx(-7.85, abs=0.1)
+def test_the_target_may_be_another_reference_and_a_scale(tmp_path: Path) -> None:
+    zone = Zone(low=60, high=61, root=60)
+    for target, cents in (
+        (TuningTarget(reference_hz=442.0), (-7.85, -7.85)),
+        (TuningTarget(cents={61: 12.0}), (0.0, -12.0)),
+    ):
+        proof = prove(tmp_path, zone, settings=ProofSettings(hold_seconds=1.2, target=target))
+        measured = {note.key: note.tuning_cents for note in proof.notes}
+        assert (measured[60], measured[61]) == pytest.approx(cents, abs=0.1)
 
 
 def test_proof_json_is_strict_repeatable_and_replaces_only_proofs(tmp_path: Path) -> None:
