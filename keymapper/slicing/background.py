@@ -1,0 +1,66 @@
+"""What sounds before a note: hum and the tail of the note before, predicted and taken away."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.linalg import LinAlgError, solve_toeplitz
+
+from keymapper.slicing.course import FloatArray
+
+_HUM_PARTIALS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
+_HUM_BASES_HZ = (50.0, 60.0)
+_HUM_SHARE = 0.3
+"""Hum counts when it holds this share of the power of a quiet stretch."""
+_ORDER = 48
+
+
+def hum_base_hz(quiet: FloatArray, rate_hz: int) -> float | None:
+    """Return the mains frequency that a quiet stretch hums at, or None.
+
+    quiet : float, shape (frames, channels), at least 0.1 s without a note.
+    """
+    best_share, best = _HUM_SHARE, None
+    power = float(np.var(quiet, axis=0).sum())
+    if power <= 0 or len(quiet) < 0.1 * rate_hz:
+        return None
+    for base in _HUM_BASES_HZ:
+        rest = quiet - hum_of(quiet, len(quiet), rate_hz, base)
+        share = 1 - float(np.var(rest, axis=0).sum()) / power
+        if share > best_share:
+            best_share, best = share, base
+    return best
+
+
+def hum_of(samples: FloatArray, known: int, rate_hz: int, base_hz: float) -> FloatArray:
+    """Return hum and offset fitted to the first `known` frames and carried on to all of them.
+
+    Least squares on the harmonics of the mains frequency; shape as `samples`.
+    """
+    seconds = np.arange(len(samples)) / rate_hz
+    angles = 2 * np.pi * base_hz * np.outer(seconds, _HUM_PARTIALS)
+    basis = np.concatenate([np.ones((len(samples), 1)), np.cos(angles), np.sin(angles)], axis=1)
+    gram = basis[:known].T @ basis[:known] + 1e-9 * known * np.eye(basis.shape[1])
+    weights = np.linalg.solve(gram, basis[:known].T @ samples[:known])
+    return np.asarray(basis @ weights)
+
+
+def innovation(samples: Sequence[float] | FloatArray, known: int) -> FloatArray:
+    """Return what linear prediction from the past cannot explain, one channel, shape (frames,).
+
+    The predictor (order 48, autocorrelation method with a Hann window) is fitted to the first
+    `known` frames, so that a ringing tail leaves almost nothing and whatever begins after them
+    stands out, even softly. Too short or silent a past leaves the samples as they are.
+    """
+    signal = np.asarray(samples, np.float64)
+    if known < 4 * _ORDER:
+        return signal
+    spectrum = np.fft.rfft(signal[:known] * np.hanning(known), 2 * known)
+    correlation = np.fft.irfft(np.abs(spectrum) ** 2)[: _ORDER + 1]
+    correlation[0] = correlation[0] * (1 + 1e-9) + 1e-20
+    try:
+        taps = solve_toeplitz(correlation[:-1], correlation[1:])
+    except LinAlgError:
+        return signal
+    return np.convolve(signal, np.concatenate([[1.0], -taps]))[: len(signal)]

@@ -1,0 +1,107 @@
+"""What speaks for one place of a take in its plan over another: pitch and level.
+
+Where notes are planned at equal distances, the timing alone fits several places equally well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from keymapper.model.session import PlannedNote
+from keymapper.slicing.alignment import Alignment
+from keymapper.slicing.course import FloatArray
+
+_LEAST_CONFIDENCE = 0.5
+_SAME_SHARE = 0.98
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeardPitch:
+    """The pitch of a stretch of sound."""
+
+    key: float
+    """Fractional MIDI key."""
+    confidence: float
+
+
+PitchOf = Callable[[FloatArray, int], HeardPitch | None]
+"""Measures the pitch of samples (frames, channels) at a rate in Hz."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PitchAgreement:
+    """How many of the notes whose pitch is sure have the planned key."""
+
+    agreeing: int
+    sure: int
+    distinct_keys: int
+    """Different pitches among the sure ones."""
+    shift: int
+    """Semitones that the sounding pitch lies above the planned key, most often."""
+
+
+def pitch_agreement(
+    alignment: Alignment, notes: Sequence[PlannedNote], heard: Mapping[int, HeardPitch]
+) -> PitchAgreement:
+    """Compare the pitches heard (by onset index) with the keys an alignment gives them."""
+    shifts, keys = [], set()
+    for note, onset in zip(alignment.notes, alignment.onsets, strict=True):
+        pitch = heard.get(int(onset))
+        if pitch is not None and pitch.confidence >= _LEAST_CONFIDENCE:
+            shifts.append(round(pitch.key - notes[int(note)].key))
+            keys.add(round(pitch.key))
+    if not shifts:
+        return PitchAgreement(agreeing=0, sure=0, distinct_keys=0, shift=0)
+    counts = {shift: shifts.count(shift) for shift in sorted(set(shifts))}
+    shift = max(counts, key=lambda one: (counts[one], one % 12 == 0, -abs(one)))
+    return PitchAgreement(
+        agreeing=counts[shift], sure=len(shifts), distinct_keys=len(keys), shift=shift
+    )
+
+
+def likeliest(
+    alignments: Sequence[Alignment],
+    notes: Sequence[PlannedNote],
+    heard: Mapping[int, HeardPitch],
+    loudness_db: FloatArray,
+) -> tuple[Alignment, bool]:
+    """Return the alignment that pitch, level and timing speak for, and whether that was a choice.
+
+    heard : pitches by onset index; loudness_db : the peak of every onset. True as the second
+    value says that another place is as good, and that the one nearest the start was taken.
+    """
+    best_weight = max(alignment.weight for alignment in alignments)
+    scores = [
+        alignment.weight / best_weight
+        + 2 * _pitch_score(pitch_agreement(alignment, notes, heard))
+        + 0.5 * _level_score(alignment, notes, loudness_db)
+        for alignment in alignments
+    ]
+    best = max(scores)
+    close = [
+        a for a, score in zip(alignments, scores, strict=True) if score > best - (1 - _SAME_SHARE)
+    ]
+    chosen = min(close, key=lambda a: (a.latency_seconds < 0, abs(a.latency_seconds)))
+    return chosen, len(close) > 1
+
+
+def _pitch_score(agreement: PitchAgreement) -> float:
+    """Return 0..1; a whole number of octaves off is a patch's business, other shifts count less."""
+    if not agreement.sure:
+        return 0.0
+    octaves = agreement.shift % 12 == 0
+    return agreement.agreeing / agreement.sure * (1.0 if octaves else 0.5)
+
+
+def _level_score(
+    alignment: Alignment, notes: Sequence[PlannedNote], loudness_db: FloatArray
+) -> float:
+    """Return the correlation of planned velocity and heard level, -1..1; 0 where one is constant."""
+    velocities = np.array([notes[int(index)].velocity for index in alignment.notes], float)
+    levels = loudness_db[alignment.onsets.astype(int)]
+    if len(levels) < 3 or np.ptp(velocities) == 0 or np.ptp(levels) < 0.5:
+        return 0.0
+    return float(np.corrcoef(velocities, levels)[0, 1])

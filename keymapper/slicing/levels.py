@@ -1,0 +1,83 @@
+"""Questions about the levels of a take between two moments, answered from its course."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from keymapper.slicing.course import SILENCE_POWER, Course, FloatArray
+
+_NOISE_SECONDS = 0.1
+SILENCE_DB = -200.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Levels:
+    """A course with running sums; times are seconds in the take."""
+
+    course: Course
+    power_sum: FloatArray
+    """Sum of the powers of all blocks before each block, one value more than blocks."""
+    noise_power: float
+    """Mean square of the quietest 0.1 s that is not digital silence."""
+    noise_seconds: float
+    """Where that stretch begins."""
+
+    @property
+    def duration_seconds(self) -> float:
+        """Return the length of the take."""
+        return self.course.frames / self.course.rate_hz
+
+    def block(self, seconds: float) -> int:
+        """Return the block that holds a moment, within the take."""
+        return min(max(0, int(seconds / self.course.block_seconds)), len(self.course.power))
+
+    def mean_power(self, start_seconds: float, end_seconds: float) -> float:
+        """Return the mean square between two moments; at least one block, silence gives 0."""
+        first = min(self.block(start_seconds), len(self.course.power) - 1)
+        end = max(first + 1, self.block(end_seconds))
+        return max(0.0, float(self.power_sum[end] - self.power_sum[first]) / (end - first))
+
+    def peak(self, start_seconds: float, end_seconds: float) -> float:
+        """Return the highest magnitude between two moments; 0 for silence."""
+        first = min(self.block(start_seconds), len(self.course.peak) - 1)
+        return float(self.course.peak[first : max(first + 1, self.block(end_seconds))].max())
+
+    def smooth_power(self, start_seconds: float, end_seconds: float, blocks: int) -> FloatArray:
+        """Return the mean square of windows of so many blocks, one starting at every block."""
+        first, end = self.block(start_seconds), self.block(end_seconds)
+        end = max(first, end - blocks)
+        sums = self.power_sum
+        return (sums[first + blocks : end + blocks] - sums[first:end]) / blocks
+
+    def noise_before(self, seconds: float) -> float:
+        """Return the noise power just before a note, or of the take where a tail still rings."""
+        nearby = self.mean_power(seconds - 0.12, seconds - 0.03) if seconds > 0.15 else math.inf
+        return nearby if nearby <= 4 * self.noise_power else self.noise_power
+
+
+def levels_of(course: Course) -> Levels:
+    """Return the level table of a course that holds at least one block."""
+    sums = np.concatenate([[0.0], np.cumsum(course.power, dtype=np.float64)])
+    size = min(len(course.power), round(_NOISE_SECONDS / course.block_seconds))
+    smooth = (sums[size:] - sums[:-size]) / size
+    sounding = np.flatnonzero(smooth > SILENCE_POWER)
+    quietest = int(sounding[np.argmin(smooth[sounding])]) if len(sounding) else 0
+    return Levels(
+        course=course,
+        power_sum=sums,
+        noise_power=max(float(smooth[quietest]), SILENCE_POWER),
+        noise_seconds=quietest * course.block_seconds,
+    )
+
+
+def power_to_db(power: float) -> float:
+    """Return a mean square in dB re full scale; silence gives -200."""
+    return max(SILENCE_DB, 10 * math.log10(power)) if power > 0 else SILENCE_DB
+
+
+def ratio_to_db(ratio: float) -> float:
+    """Return an amplitude ratio in dB; 0 gives -200."""
+    return power_to_db(ratio * ratio)

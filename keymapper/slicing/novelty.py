@@ -1,0 +1,100 @@
+"""How much of the sound at each moment is new: the curve in which onsets are looked for.
+
+Novelty is the share of the spectrum's amplitude, over third-octave-like bands, that was not there
+in the 50 ms before (a spectral flux with a maximum filter over neighbouring bands against
+vibrato, as Boeck and Widmer, "Maximum filter vibrato suppression for onset detection", DAFx 2013,
+here relative to the sound itself so that soft and loud notes count alike).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
+
+from keymapper.slicing.course import HOP_SECONDS, SILENCE_POWER, Course, FloatArray
+
+_MEMORY_HOPS = 5
+_CHUNK_HOPS = 20_000
+_OVERLAP_HOPS = 16
+_NOISE_WINDOW_HOPS = 10
+_NOISE_QUANTILE = 3.7
+"""Standard normal quantile that a band of noise alone passes about once in 10 000 hops."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Novelty:
+    """Share of the amplitude that is new, 0..1, a value every hop; hop n is at n * hop_seconds."""
+
+    hop_seconds: float
+    share: FloatArray
+    noise_power: FloatArray
+    """Mean noise power of each band."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A moment at which a note may begin."""
+
+    seconds: float
+    strength: float
+    """0..1, the share of the sound that is new."""
+
+
+def novelty_of(course: Course) -> Novelty:
+    """Return the novelty curve of a take; silence and steady noise give 0."""
+    bands = course.bands_db
+    hop_seconds = course.block_seconds * round(HOP_SECONDS / 0.001)
+    noise = _noise_power(bands)
+    least = noise * _noise_margin(bands.shape[1], course)
+    share = np.zeros(len(bands), np.float32)
+    for start in range(0, len(bands), _CHUNK_HOPS):
+        first = max(0, start - _OVERLAP_HOPS)
+        end = min(len(bands), start + _CHUNK_HOPS)
+        power = 10 ** (bands[first:end].astype(np.float32) / 10)
+        share[start:end] = _new_share(np.sqrt(np.maximum(power, least)))[start - first :]
+    return Novelty(hop_seconds=hop_seconds, share=share, noise_power=noise)
+
+
+def candidates_of(novelty: Novelty, least: float) -> tuple[Candidate, ...]:
+    """Return the local maxima (within 60 ms) of at least that novelty, in order of time."""
+    share = novelty.share
+    if not len(share):
+        return ()
+    peaks = np.flatnonzero((share >= least) & (share == maximum_filter1d(share, 13)))
+    return tuple(
+        Candidate(seconds=float(peak) * novelty.hop_seconds, strength=float(share[peak]))
+        for peak in peaks
+        if peak == 0 or share[peak - 1] < share[peak]
+    )
+
+
+def _new_share(amplitude: FloatArray) -> FloatArray:
+    """Return the new share a hop; a window half over the onset still shows the past, so skip one."""
+    past = maximum_filter1d(amplitude, _MEMORY_HOPS, axis=0, origin=_MEMORY_HOPS // 2)
+    past = np.concatenate([past[:1], past[:1], past[:-2]])
+    past = maximum_filter1d(past, 3, axis=1)
+    new = np.maximum(amplitude - past, 0).sum(axis=1)
+    return new / np.maximum(amplitude.sum(axis=1), np.sqrt(SILENCE_POWER))
+
+
+def _noise_power(bands: FloatArray) -> FloatArray:
+    """Return the noise power of each band: its quietest 100 ms that are not digital silence."""
+    quietest = np.full(bands.shape[1], np.inf, np.float32)
+    for start in range(0, len(bands), _CHUNK_HOPS):
+        power = 10 ** (bands[start : start + _CHUNK_HOPS].astype(np.float32) / 10)
+        smooth = uniform_filter1d(power, _NOISE_WINDOW_HOPS, axis=0)
+        smooth = smooth[minimum_filter1d(power.max(axis=1), _NOISE_WINDOW_HOPS) > 4 * SILENCE_POWER]
+        if len(smooth):
+            quietest = np.minimum(quietest, smooth.min(axis=0))
+    return np.where(np.isfinite(quietest), quietest, SILENCE_POWER)
+
+
+def _noise_margin(bands: int, course: Course) -> FloatArray:
+    """Return how far above its mean noise reaches by chance (chi-square, Wilson-Hilferty)."""
+    from keymapper.slicing.course import band_bins
+
+    freedom = 1.4 * band_bins(course.rate_hz)[:bands]
+    spread = 2 / (9 * freedom)
+    return np.asarray((1 - spread + _NOISE_QUANTILE * np.sqrt(spread)) ** 3, np.float32)

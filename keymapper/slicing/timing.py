@@ -1,0 +1,191 @@
+"""Exact onsets of planned notes, and the clock line (latency, drift) through them.
+
+The plan says when each note was asked for, so one line through all onsets says when each must have
+come; notes too soft, or too buried in a tail, to be timed by themselves take the line's word.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from keymapper.slicing.alignment import fitted_line
+from keymapper.slicing.attack import Swell, fitted_swell, key_down_of
+from keymapper.slicing.course import FloatArray, TakeAudio
+from keymapper.slicing.levels import Levels
+from keymapper.slicing.onset import AUDIBLE_RATIO, GUARD_SECONDS, FoundOnset, Moment, audible_onset
+
+_READ_BEFORE_SECONDS = 0.17
+_SEARCH_AFTER_SECONDS = 0.02
+_LONGEST_SEARCH_SECONDS = 3.0
+_ABRUPT_SECONDS = 0.012
+_EARLY_SECONDS = 0.0003
+_LEAST_SPREAD_SECONDS = 0.0003
+_WEIGHTS = {"clear": 1.0, "noise": 0.2, "tail": 0.1}
+_SLOW_WEIGHT = 0.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """A note-on as the plan has it, in seconds of the take as far as they are known."""
+
+    plan_index: int
+    patch: int
+    expected_seconds: float
+    off_seconds: float
+    until_seconds: float
+    """The next note-on, or the end of the take."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timed:
+    """A note with its onset as heard."""
+
+    asked: Asked
+    onset_seconds: float | None
+    case: str | None
+    """How it was found (see `onset`); None where it was not."""
+    peak: float
+    abrupt: bool
+    """It rises to many times the audible threshold within some milliseconds."""
+    swell: Swell | None = None
+
+
+def timed_onset(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | None) -> Timed:
+    """Return the onset of one note, looked for around where it is expected."""
+    rate = take.rate_hz
+    peak = note_peak(levels, asked.expected_seconds, asked.until_seconds)
+    search_end = _search_end(levels, asked, peak)
+    first = max(0, round((asked.expected_seconds - _READ_BEFORE_SECONDS) * rate))
+    samples = take.read(first, round(search_end * rate)).astype(np.float64) - levels.course.offset
+    found: FoundOnset | None = None
+    if len(samples):
+        found = audible_onset(
+            Moment(
+                samples=samples,
+                rate_hz=rate,
+                expected_frame=round(asked.expected_seconds * rate) - first,
+                end_frame=len(samples),
+                peak=peak,
+                hum_hz=hum_hz,
+            )
+        )
+    if found is None:
+        return Timed(asked=asked, onset_seconds=None, case=None, peak=peak, abrupt=False)
+    onset = (first + found.frame) / rate
+    abrupt = found.case == "tail" or _rises_abruptly(levels, onset, peak)
+    return Timed(asked=asked, onset_seconds=onset, case=found.case, peak=peak, abrupt=abrupt)
+
+
+def note_peak(levels: Levels, onset_seconds: float, until_seconds: float) -> float:
+    """Return the peak of a note, leaving out the last of the tail it may begin under."""
+    return levels.peak(onset_seconds + 0.003, max(until_seconds - 0.01, onset_seconds + 0.02))
+
+
+def _search_end(levels: Levels, asked: Asked, peak: float) -> float:
+    """Return when the note has surely begun: it stands at 5 % of its peak and above its past."""
+    start = asked.expected_seconds - GUARD_SECONDS
+    past = levels.peak(start - 0.1, start) if start > 0.1 else 0.0
+    limit = min(asked.expected_seconds + _LONGEST_SEARCH_SECONDS, asked.until_seconds)
+    first = levels.block(start)
+    loud = levels.course.peak[first : levels.block(limit)] > max(0.05 * peak, 1.5 * past)
+    risen = start + int(np.argmax(loud)) * levels.course.block_seconds if loud.any() else start
+    return max(risen, asked.expected_seconds) + _SEARCH_AFTER_SECONDS
+
+
+def _rises_abruptly(levels: Levels, onset_seconds: float, peak: float) -> bool:
+    noise = math.sqrt(levels.noise_before(onset_seconds))
+    enough = min(0.5 * peak, 5 * max(AUDIBLE_RATIO * peak, noise))
+    return levels.peak(onset_seconds, onset_seconds + _ABRUPT_SECONDS) >= enough
+
+
+def clock_line(
+    notes: Sequence[Timed], plan_seconds: FloatArray, latency: float, drift: float, levels: Levels
+) -> tuple[float, float]:
+    """Return latency (seconds) and drift (ratio) of the line through the key-downs of the notes.
+
+    The key-down of an abrupt note is its onset; that of a swelling one is where its swell starts.
+    plan_seconds : the note-on of each note.
+    """
+    moments, weights, planned = [], [], []
+    for note, seconds in zip(notes, plan_seconds, strict=True):
+        if note.onset_seconds is None or note.case is None:
+            continue
+        moment, weight = note.onset_seconds, _WEIGHTS[note.case]
+        if not note.abrupt:
+            swell = key_down_of(levels, note.onset_seconds - 0.015, note.asked.off_seconds)
+            if swell is None:
+                continue
+            moment, weight = swell.key_down_seconds, _SLOW_WEIGHT
+        moments.append(moment)
+        weights.append(weight)
+        planned.append(seconds)
+    if not moments:
+        return latency, drift
+    return fitted_line(np.array(planned), np.array(moments), np.array(weights), latency, drift)
+
+
+def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
+    """Return the notes of one patch with every onset given, by its own sound or by the line.
+
+    Notes whose own onset is sure keep it. The others are held to the line: to the usual distance
+    of the sure ones from it, or, for patches that swell, to where their swell grows audible.
+    """
+    sure = [n for n in notes if n.onset_seconds is not None and n.case == "clear"] or [
+        n for n in notes if n.onset_seconds is not None
+    ]
+    distances = [_distance(n) for n in sure]
+    usual = float(np.median(distances)) if distances else 0.0
+    spread = 1.4826 * float(np.median(np.abs(np.array(distances) - usual))) if distances else 0.0
+    slow = sum(n.abrupt for n in sure) < 0.5 * len(sure)
+    return [
+        _settled_slow(note, levels, usual) if slow else _settled(note, usual, spread)
+        for note in notes
+    ]
+
+
+def _settled(note: Timed, usual: float, spread: float) -> Timed:
+    tolerance = max(0.001, 3 * max(spread, _LEAST_SPREAD_SECONDS))
+    line = note.asked.expected_seconds + usual - _EARLY_SECONDS
+    if note.onset_seconds is None:
+        return replace(note, onset_seconds=line)
+    if note.case == "clear":
+        return note
+    if abs(_distance(note) - usual) > tolerance:
+        return replace(note, onset_seconds=line)
+    return replace(note, onset_seconds=note.onset_seconds - _EARLY_SECONDS)
+
+
+def _settled_slow(note: Timed, levels: Levels, usual: float) -> Timed:
+    if note.case == "clear":
+        return note
+    expected, off = note.asked.expected_seconds, note.asked.off_seconds
+    swell = fitted_swell(levels, expected, off)
+    if swell is None:
+        line = expected + usual
+        onset = note.onset_seconds if note.onset_seconds is not None else line
+        return replace(note, onset_seconds=min(onset, line) if note.case == "tail" else onset)
+    noise = math.sqrt(levels.noise_before(expected))
+    audible = max(AUDIBLE_RATIO * note.peak, noise) / _local_crest(levels, expected, off)
+    onset = min(max(swell.seconds_at(audible), expected), off)
+    return replace(note, onset_seconds=onset, swell=swell)
+
+
+def _local_crest(levels: Levels, onset_seconds: float, off_seconds: float) -> float:
+    """Return peak over RMS within 20 ms, the median over the second half of the hold."""
+    start = 0.5 * (onset_seconds + off_seconds)
+    first, end = levels.block(start), levels.block(off_seconds)
+    count = (end - first) // 20
+    if count < 1:
+        return 2.0
+    peaks = levels.course.peak[first : first + 20 * count].reshape(count, 20).max(axis=1)
+    power = levels.course.power[first : first + 20 * count].reshape(count, 20).mean(axis=1)
+    return float(np.median(peaks / np.sqrt(np.maximum(power, 1e-14))))
+
+
+def _distance(note: Timed) -> float:
+    onset = note.onset_seconds
+    return 0.0 if onset is None else onset - note.asked.expected_seconds
