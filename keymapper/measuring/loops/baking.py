@@ -35,8 +35,10 @@ def bake_loop(
     """
     if verdict.loop is None:
         return samples
-    audio = flattened(samples, rate, verdict)
     start, end = verdict.loop.start_frame, verdict.loop.end_frame
+    if not keep_release:
+        samples = samples[: end + round(0.1 * rate)]
+    audio = flattened(samples, rate, verdict)
     fade = verdict.crossfade_frames
     if verdict.calming_ratio:
         audio = calmed(audio, rate, start - fade, start, end, verdict.calming_ratio)

@@ -10,9 +10,8 @@ from keymapper.measuring.loops.candidates import (
     Bounds,
     Candidates,
     achievable_distance_db,
-    joined,
     pair_candidates,
-    pair_distances_db,
+    lag_distances_db,
     waveform_candidates,
 )
 from keymapper.measuring.loops.cost import WAVEFORM_WEIGHT, Sustain, costs, periodicity
@@ -59,8 +58,8 @@ def measure_sustain(envelope: Envelope, rate: int) -> Sustain:
     fitted = levels[round(len(levels) * (1 - FITTED_PART)) :]
     trend = slope_per_hop(fitted)
     place = np.arange(len(levels), dtype=levels.dtype)[:, None]
-    distances = pair_distances_db(levels)
-    level = pair_distances_db(levels - place * trend)
+    distances = lag_distances_db(levels)
+    level = lag_distances_db(levels - place * trend)
     return Sustain(
         envelope=envelope,
         around_db=averaged_around(levels),
@@ -83,9 +82,9 @@ def find_long_loop(
     coarse = coarse_wave(samples, rate, region.start_frame, region.end_frame)
     if coarse.template_frames < 8:
         return None
-    found = joined(
-        waveform_candidates(coarse, bounds, rate),
-        pair_candidates(coarse, sustain.envelope, np.minimum(sustain.distances, sustain.level_distances), sustain.achievable_db, bounds),
+    distances = np.minimum(sustain.distances, sustain.level_distances)
+    found = waveform_candidates(coarse, bounds, rate).and_also(
+        pair_candidates(coarse, sustain.envelope, distances, sustain.achievable_db, bounds)
     )
     if len(found.starts) == 0:
         return None

@@ -25,6 +25,7 @@ class CoarseWave:
     energy: np.ndarray
     first_frame: int
     factor: int
+    rate_hz: float
     template_frames: int
 
     def energies_before(self, ends: np.ndarray) -> np.ndarray:
@@ -55,6 +56,7 @@ def coarse_wave(samples: np.ndarray, rate: int, start_frame: int, end_frame: int
         energy=energy,
         first_frame=start_frame,
         factor=factor,
+        rate_hz=rate / factor,
         template_frames=min(round(TEMPLATE_SECONDS * rate / factor), coarse // 3),
     )
 
@@ -84,21 +86,20 @@ def correlations(coarse: CoarseWave, ends: np.ndarray) -> np.ndarray:
 
 
 def correlations_near(
-    coarse: CoarseWave, end: int, start: int, reach: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the starts within ``reach`` of ``start`` and their correlations with ``end``."""
+    coarse: CoarseWave, ends: np.ndarray, lows: np.ndarray, count: int
+) -> np.ndarray:
+    """Return the correlation before each end with that before ``count`` starts from each low on.
+
+    ends, lows : int, coarse frames, one a row. Returns shape (rows, count).
+    """
     template = coarse.template_frames
-    low = max(template, start - reach)
-    starts = np.arange(low, max(low + 1, min(start + reach + 1, end)))
-    windows = np.lib.stride_tricks.sliding_window_view(
-        coarse.wave[:, low - template : starts[-1]], template, axis=1
-    )
-    raw = sum(
-        windows[channel] @ coarse.wave[channel, end - template : end]
-        for channel in range(len(windows))
-    )
-    energies = coarse.energies_before(starts) * coarse.energies_before(np.array([end]))
-    return starts, np.asarray(raw / np.sqrt(energies))
+    size = fft.next_fast_len(template + count, real=True)
+    sought = coarse.wave[:, ends[:, None] + np.arange(-template, 0)]
+    around = coarse.wave[:, lows[:, None] + np.arange(-template, count - 1)]
+    spectrum = fft.rfft(around, n=size, axis=2) * fft.rfft(sought, n=size, axis=2).conj()
+    raw = fft.irfft(spectrum.sum(axis=0), n=size, axis=1)[:, :count]
+    energies = coarse.energies_before(lows[:, None] + np.arange(count))
+    return np.asarray(raw / np.sqrt(energies * coarse.energies_before(ends)[:, None]))
 
 
 def peak_value(values: np.ndarray, index: np.ndarray) -> np.ndarray:
@@ -123,10 +124,12 @@ def full_rate_correlations(
     samples : float, shape (frames, channels); consecutive ``start_frames``.
     """
     first, last = int(start_frames[0]), int(start_frames[-1])
-    sought = np.diff(samples[end_frame - template_frames : end_frame], axis=0)
-    around = np.diff(samples[first - template_frames : last], axis=0)
-    windows = np.lib.stride_tricks.sliding_window_view(around, len(sought), axis=0)
-    raw = np.einsum("tck,kc->t", windows, sought)
-    squares = np.concatenate([[0.0], np.cumsum((around.astype(float) ** 2).sum(axis=1))])
-    energies = squares[len(sought) :] - squares[: len(squares) - len(sought)]
+    sought = np.diff(samples[end_frame - template_frames : end_frame].T)
+    around = np.diff(samples[first - template_frames : last].T)
+    length = sought.shape[1]
+    size = fft.next_fast_len(around.shape[1], real=True)
+    spectrum = fft.rfft(around, n=size) * fft.rfft(sought, n=size).conj()
+    raw = fft.irfft(spectrum.sum(axis=0), n=size)[: len(start_frames)]
+    squares = np.concatenate([[0.0], np.cumsum((around.astype(float) ** 2).sum(axis=0))])
+    energies = squares[length:] - squares[: len(squares) - length]
     return np.asarray(raw / np.sqrt(np.maximum(energies * float((sought**2).sum()), 1e-24)))
