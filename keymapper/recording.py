@@ -14,6 +14,7 @@ from keymapper.measuring.loops import find_loop
 from keymapper.measuring.note import measured_note
 from keymapper.model.instrument import EmbeddedHints, Measurement, SkippedFile, SourceFile
 from keymapper.model.loop import Loop, LoopOptions, LoopVerdict
+from keymapper.model.pitch import Pitch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,6 +25,8 @@ class MeasuringOrder:
     file: str
     reference_hz: float
     rate: int | None
+    targets_cents: tuple[float, ...] | None
+    """Where each key is meant to lie, when the tuning is to be baked; else None."""
     loop: LoopOptions
     """A given loop is in frames of the source."""
 
@@ -53,7 +56,8 @@ def _measured(order: MeasuringOrder) -> Recording:
     path = order.folder / order.file
     audio = read_audio(path)
     measurement = measured_note(audio.samples, audio.info.rate, reference_hz=order.reference_hz)
-    cut = preparation(measurement.course, measurement.channels, audio.info.rate, order.rate)
+    baked_cents = _baked_cents(measurement.pitch, order.targets_cents)
+    cut = preparation(measurement, audio.info.rate, order.rate, baked_cents)
     note = prepared(audio.samples, audio.info.rate, cut)
     options = _in_prepared_frames(order.loop, cut, audio.info.rate, len(note))
     return Recording(
@@ -63,6 +67,13 @@ def _measured(order: MeasuringOrder) -> Recording:
         preparation=cut,
         loop=find_loop(note, cut.rate, f0_hz=measurement.pitch.f0_hz, options=options),
     )
+
+
+def _baked_cents(pitch: Pitch, targets_cents: tuple[float, ...] | None) -> float:
+    """How sharp a note is of where its key is meant to lie; 0 for a doubtful one, which stays."""
+    if targets_cents is None or pitch.doubtful or pitch.root_key is None:
+        return 0.0
+    return (pitch.tuning_cents or 0.0) - targets_cents[pitch.root_key]
 
 
 def _source_file(path: Path, file: str, info: AudioInfo) -> SourceFile:
@@ -86,7 +97,7 @@ def _in_prepared_frames(
     """Move a given loop to where the cut note has it."""
     if options.given is None:
         return options
-    scale = cut.rate / source_rate
+    scale = cut.scale(source_rate)
     start = round((options.given.start_frame - cut.start_frame) * scale)
     end = round((options.given.end_frame - cut.start_frame) * scale)
     if not 0 < start < end <= frames:

@@ -20,6 +20,7 @@ LEVELS = {
     "mapping": 3,
     "exporting": 4,
     "recording": 5,
+    "cutting": 5,
     "workers": 1,
     "proving": 5,
     "auditing": 5,

@@ -11,6 +11,7 @@ from typer.core import TyperGroup
 
 from keymapper.cli.build import build
 from keymapper.cli.measure import measure
+from keymapper.cli.prove import prove
 from keymapper.errors import KeymapperError
 from keymapper.reporting.plain import one_line
 
@@ -74,6 +75,7 @@ def keymapper(
 
 app.command()(build)
 app.command()(measure)
+app.command()(prove)
 
 
 def main() -> None:

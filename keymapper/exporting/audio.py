@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from keymapper.measuring.levels import channel_means
-from keymapper.model.sound import Channels, Course
+from keymapper.model.instrument import Measurement
 
 PRE_ROLL_SECONDS = 0.001
 FADE_OUT_SECONDS = 0.05
@@ -25,12 +25,19 @@ class Preparation:
     end_frame: int
     rate: int
     """Rate of the result."""
+    baked_cents: float = 0.0
+    """By how much resampling lowers the sound."""
+
+    def scale(self, source_rate: int) -> float:
+        """Return frames of the result for each frame of the source."""
+        return float(self.rate / source_rate * 2.0 ** (self.baked_cents / 1200))
 
 
 def preparation(
-    course: Course, channels: Channels, source_rate: int, rate: int | None
+    measurement: Measurement, source_rate: int, rate: int | None, baked_cents: float
 ) -> Preparation:
     """Return how to cut a note: a millisecond before its onset to its end, equal sides as one."""
+    course, channels = measurement.course, measurement.channels
     kept: KeptChannel = "all"
     if channels.equal or channels.dead == "right":
         kept = "left"
@@ -41,6 +48,7 @@ def preparation(
         start_frame=max(0, course.onset_frame - pre_roll_frames(source_rate)),
         end_frame=course.end_frame,
         rate=rate or source_rate,
+        baked_cents=baked_cents,
     )
 
 
@@ -58,7 +66,8 @@ def prepared(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
     note = sides[how.start_frame : how.end_frame] - channel_means(sides)
     fade = min(len(note), head_fade_frames(how.start_frame, rate))
     note[:fade] *= _rise(fade, note.dtype)
-    return note if how.rate == rate else resampled(note, rate, how.rate)
+    scale = how.scale(rate)
+    return note if scale == 1.0 else resampled(note, scale)
 
 
 def _column(channel: KeptChannel) -> slice:
@@ -77,11 +86,14 @@ def _rise(frames: int, dtype: np.dtype[np.floating]) -> np.ndarray:
     return rise
 
 
-def resampled(samples: np.ndarray, rate: float, new_rate: float) -> np.ndarray:
-    """Return samples at another rate (soxr, best quality: linear phase, alias under -140 dB)."""
+def resampled(samples: np.ndarray, scale: float) -> np.ndarray:
+    """Return `scale` times as many frames (soxr, best quality: linear phase, alias under -140 dB).
+
+    Played at the old rate, the result sounds lower by 1200 log2(scale) cents.
+    """
     import soxr
 
-    result: np.ndarray = soxr.resample(samples, rate, new_rate, quality="VHQ")
+    result: np.ndarray = soxr.resample(samples, 1.0, scale, quality="VHQ")
     return result
 
 

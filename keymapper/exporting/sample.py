@@ -37,6 +37,7 @@ class SampleOrder:
     file: str
     """Relative to the instrument's folder."""
     preparation: Preparation
+    is_reversed: bool
     loop: LoopVerdict
     gain_db: float
     format: SampleFormat
@@ -65,7 +66,7 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
     """
     audio = read_audio(order.source, "float64")
     note = prepared(audio.samples, audio.info.rate, order.preparation)
-    shipped = _shipped(note, order.preparation.rate, order.loop)
+    shipped = _shipped(note, order)
     dither = order.bits == 16
     pcm = quantised(shipped.samples * 10 ** (order.gain_db / 20), order.bits, dither=dither)
     pcm = _with_equal_guard(pcm, order.loop)
@@ -80,6 +81,8 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
         peak_dbfs=peak_dbfs(dequantised(pcm, order.bits)),
         processing=Processing(
             channel=order.preparation.channel,
+            reversed=order.is_reversed,
+            baked_cents=order.preparation.baked_cents,
             dc_removed=tuple(float(offset) for offset in channel_means(sides)),
             start_frame=order.preparation.start_frame,
             end_frame=order.preparation.end_frame,
@@ -96,15 +99,17 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
     )
 
 
-def _shipped(note: np.ndarray, rate: int, verdict: LoopVerdict) -> _Shipped:
-    if verdict.loop is None:
-        return _Shipped(
-            samples=faded_out(note, rate),
-            reference=note,
-            faded_frames=fade_out_frames(len(note), rate),
-        )
-    baked = bake_loop(note, rate, verdict)
-    return _Shipped(samples=baked, reference=flattened(note, rate, verdict), faded_frames=0)
+def _shipped(note: np.ndarray, order: SampleOrder) -> _Shipped:
+    rate, verdict = order.preparation.rate, order.loop
+    if verdict.loop is not None:
+        baked = bake_loop(note, rate, verdict)
+        return _Shipped(samples=baked, reference=flattened(note, rate, verdict), faded_frames=0)
+    faded = faded_out(note, rate)
+    return _Shipped(
+        samples=faded[::-1] if order.is_reversed else faded,
+        reference=note,
+        faded_frames=fade_out_frames(len(note), rate),
+    )
 
 
 def _with_equal_guard(pcm: np.ndarray, verdict: LoopVerdict) -> np.ndarray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from keymapper.mapping.assembling import PlacedNote
+from keymapper.mapping.set_notes import PlacedNote
 from keymapper.model.keys import key_name
 
 
@@ -27,4 +27,6 @@ def _what_it_plays(placed: PlacedNote, layers: Sequence[int]) -> str:
         parts.append(f"rr{place.round_robin}")
     if place.trigger == "release":
         parts.append("rel")
+    if placed.is_reversed:
+        parts.append("rev")
     return "_".join(parts)

@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from keymapper.formats.sfz import SfzDocument, SfzHeader
+from keymapper.mapping.controls import (
+    ATTACK_CONTROLLER,
+    BRIGHTNESS_CONTROLLER,
+    RELEASE_CONTROLLER,
+)
 from keymapper.model.instrument import Manifest, Zone
 
 DECAY_DB_AT_FULL_TIME = 69.0
 """Players fall by 60 or by 78 dB over `ampeg_decay`; the middle is within 13 % of both slopes."""
+
+ENVELOPE_OPCODES = {ATTACK_CONTROLLER: "ampeg_attack", RELEASE_CONTROLLER: "ampeg_release"}
 
 Opcodes = tuple[tuple[str, str], ...]
 
@@ -14,7 +21,25 @@ Opcodes = tuple[tuple[str, str], ...]
 def sfz_document(manifest: Manifest) -> SfzDocument:
     """Return the instrument as SFZ: one region a zone, sorted as the zones are."""
     regions = [SfzHeader(name="region", opcodes=_region(zone)) for zone in manifest.zones]
-    return SfzDocument(headers=tuple(regions))
+    return SfzDocument(headers=(*_controls(manifest), *regions))
+
+
+def _controls(manifest: Manifest) -> tuple[SfzHeader, ...]:
+    """Knobs with their names and start values, and what the envelope's knobs move."""
+    if not manifest.controls:
+        return ()
+    named: list[tuple[str, str]] = []
+    moved: list[tuple[str, str]] = []
+    for control in manifest.controls:
+        named.append((f"set_cc{control.controller}", str(control.start)))
+        named.append((f"label_cc{control.controller}", control.label))
+        if control.seconds is not None:
+            name = ENVELOPE_OPCODES[control.controller]
+            moved.append((f"{name}_oncc{control.controller}", _decimal(control.seconds)))
+    control_header = SfzHeader(name="control", opcodes=tuple(named))
+    if not moved:
+        return (control_header,)
+    return (control_header, SfzHeader(name="global", opcodes=tuple(moved)))
 
 
 def _region(zone: Zone) -> Opcodes:
@@ -23,9 +48,10 @@ def _region(zone: Zone) -> Opcodes:
         ("lokey", str(zone.low_key)),
         ("hikey", str(zone.high_key)),
         ("pitch_keycenter", str(zone.root_key)),
-        ("tune", str(-round(zone.tuning_cents))),
+        *_tuning(zone),
         ("lovel", str(zone.low_velocity)),
         ("hivel", str(zone.high_velocity)),
+        *_velocity_fade(zone),
         *_level(zone),
     ]
     if zone.round_robins > 1:
@@ -35,7 +61,41 @@ def _region(zone: Zone) -> Opcodes:
         ]
     if zone.trigger == "release":
         opcodes.append(("trigger", "release"))
-    return (*opcodes, *_playback(zone), *_envelope(zone))
+    if zone.choke_group:
+        group = str(zone.choke_group)
+        opcodes += [("group", group), ("off_by", group), ("off_mode", "normal")]
+    return (*opcodes, *_playback(zone), *_envelope(zone), *_brightness(zone))
+
+
+def _tuning(zone: Zone) -> Opcodes:
+    """Whole cents for the sample's own error; whole semitones where it is more than one off."""
+    cents = round(zone.target_cents - zone.tuning_cents)
+    semitones = 0 if abs(cents) <= 100 else round(cents / 100)
+    transpose = (("transpose", str(semitones)),) if semitones else ()
+    return (*transpose, ("tune", str(cents - 100 * semitones)))
+
+
+def _velocity_fade(zone: Zone) -> Opcodes:
+    fade = zone.velocity_fade
+    if fade is None:
+        return ()
+    ends = (
+        ("xfin_lovel", fade.in_low),
+        ("xfin_hivel", fade.in_high),
+        ("xfout_lovel", fade.out_low),
+        ("xfout_hivel", fade.out_high),
+    )
+    return tuple((name, str(value)) for name, value in ends)
+
+
+def _brightness(zone: Zone) -> Opcodes:
+    if zone.brightness is None:
+        return ()
+    return (
+        ("fil_type", "lpf_2p"),
+        ("cutoff", _decimal(zone.brightness.closed_hz)),
+        (f"cutoff_oncc{BRIGHTNESS_CONTROLLER}", str(zone.brightness.range_cents)),
+    )
 
 
 def _level(zone: Zone) -> Opcodes:

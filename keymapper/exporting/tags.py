@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from keymapper import __version__
 from keymapper.formats.wav_chunks import SampleChunks
-from keymapper.mapping.assembling import PlacedNote
+from keymapper.mapping.set_notes import PlacedNote
 from keymapper.model.keys import key_name
 from keymapper.model.loop import Loop
 from keymapper.model.recipe import Recipe
 
 
 def sample_chunks(
-    placed: PlacedNote, loop: Loop | None, recipe: Recipe, *, name: str, software: str
+    placed: PlacedNote, loop: Loop | None, recipe: Recipe, *, name: str, baked_cents: float
 ) -> SampleChunks:
     """Return the `smpl`, `inst` and INFO of one sample, in agreement with its zone."""
     place, decision = placed.place, placed.decision
@@ -19,11 +20,11 @@ def sample_chunks(
         "IART": recipe.author or "",
         "ICOP": recipe.licence or "",
         "IPRD": name,
-        "ISFT": software,
+        "ISFT": f"keymapper {__version__}",
     }
     return SampleChunks(
         root_key=decision.root_key,
-        tuning_cents=decision.tuning_cents,
+        tuning_cents=decision.tuning_cents - baked_cents,
         loop=None if loop is None else (loop.start_frame, loop.end_frame),
         low_key=place.low_key,
         high_key=place.high_key,

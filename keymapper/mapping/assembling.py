@@ -6,53 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from keymapper.mapping.deciding import Evidence, decided_note, doubts_of_key
-from keymapper.mapping.dynamics import DynamicZone, velocity_gains
-from keymapper.mapping.levels import LevelNote, level_gains_db
-from keymapper.mapping.placing import (
-    Place,
-    PlaceableNote,
-    placed_as_one_shots,
-    placed_on_keys,
-)
-from keymapper.model.instrument import (
-    Decision,
-    Doubt,
-    Measurement,
-    NoteHints,
-    ResolvedLayout,
-    SkippedFile,
-    VelocityGain,
-    VelocityTracking,
-)
-from keymapper.model.keys import HIGHEST_KEY, key_number
-from keymapper.model.recipe import NoteCorrection, Recipe
+from keymapper.mapping.key_ranges import key_ranges, silent_keys
+from keymapper.mapping.one_shots import decided_one_shots
+from keymapper.mapping.placing import PlaceableNote, placed_as_one_shots, placed_on_keys
+from keymapper.mapping.set_notes import DecidedNote, PlacedNote, SetNote
+from keymapper.mapping.voicing import voiced
+from keymapper.model.instrument import Doubt, Measurement, ResolvedLayout, SkippedFile
+from keymapper.model.keys import key_name
+from keymapper.model.recipe import Recipe
 
 SILENT_PEAK_DBFS = -80.0
 SHORTEST_FRAMES = 64
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SetNote:
-    """One note of the set with all that is known before the set is looked at."""
-
-    file: str
-    measurement: Measurement
-    hints: NoteHints
-    correction: NoteCorrection | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlacedNote:
-    """A note that plays."""
-
-    note: int
-    """Index among the notes given."""
-    decision: Decision
-    place: Place
-    gain_db: float
-    """Of its zone, beside the gain common to all."""
-    velocity_gains: tuple[VelocityGain, ...]
-    velocity_tracking: VelocityTracking
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,13 +27,7 @@ class Assembly:
     placed: tuple[PlacedNote, ...]
     doubts: tuple[Doubt, ...]
     skipped: tuple[SkippedFile, ...]
-
-
-def assembled(notes: Sequence[SetNote], layout: ResolvedLayout, recipe: Recipe) -> Assembly:
-    """Return which note plays where, and what is doubtful."""
-    if layout == "one-shots":
-        return _as_one_shots(notes, recipe)
-    return _on_keys(notes, recipe)
+    remarks: tuple[str, ...]
 
 
 def unusable_reason(measurement: Measurement) -> str | None:
@@ -93,8 +51,15 @@ def resolved_layout(measurements: Sequence[Measurement], recipe: Recipe) -> Reso
     return "one-shots" if 2 * keyed < len(measurements) else "keys"
 
 
+def assembled(notes: Sequence[SetNote], layout: ResolvedLayout, recipe: Recipe) -> Assembly:
+    """Return which note plays where, and what is doubtful."""
+    if layout == "one-shots":
+        return _as_one_shots(notes, recipe)
+    return _on_keys(notes, recipe)
+
+
 def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
-    decided: list[tuple[int, Decision]] = []
+    decided: list[DecidedNote] = []
     doubts: list[Doubt] = []
     skipped: list[SkippedFile] = []
     for index, note in enumerate(notes):
@@ -109,153 +74,47 @@ def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
             reason = "no pitch in its sound and no key in its name; give its root in the recipe"
             skipped.append(SkippedFile(file=note.file, reason=reason))
         else:
-            decided.append((index, decision))
+            decided.append(DecidedNote(note=index, decision=decision))
             doubts += doubts_of_key(evidence, decision)
-    places = placed_on_keys([_placeable(notes[i], d) for i, d in decided], recipe.zones)
+    places = placed_on_keys([_placeable(notes[one.note], one) for one in decided], recipe.zones)
     return Assembly(
         layout="keys",
-        placed=_placed(notes, decided, places, recipe),
+        placed=voiced(notes, decided, places, recipe),
         doubts=tuple(doubts),
         skipped=tuple(skipped),
+        remarks=_remarks(decided, recipe),
     )
 
 
-def _placeable(note: SetNote, decision: Decision) -> PlaceableNote:
+def _placeable(note: SetNote, decided: DecidedNote) -> PlaceableNote:
     return PlaceableNote(
-        root_key=decision.root_key,
-        velocity=decision.velocity,
-        round_robin=decision.round_robin,
-        is_release=decision.is_release,
+        root_key=decided.decision.root_key,
+        velocity=decided.decision.velocity,
+        round_robin=decided.decision.round_robin,
+        is_release=decided.decision.is_release,
         level_db=note.measurement.levels.body_dbfs,
     )
 
 
+def _remarks(decided: Sequence[DecidedNote], recipe: Recipe) -> tuple[str, ...]:
+    """Say which keys stay silent because no root reaches them."""
+    if not decided:
+        return ()
+    silent = silent_keys(key_ranges([one.decision.root_key for one in decided], recipe.zones))
+    if not silent:
+        return ()
+    names = ", ".join(key_name(key) for key in silent)
+    return (f"no note reaches {names} within {recipe.zones.farthest} semitones: they are silent",)
+
+
 def _as_one_shots(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
-    keys = _one_shot_keys(notes, recipe)
-    decided = [
-        (index, _one_shot_decision(notes[index], key))
-        for index, key in enumerate(keys)
-        if key <= HIGHEST_KEY
-    ]
-    places = placed_as_one_shots([decision.root_key for _, decision in decided])
-    reason = "no key is left for it; lower one_shot_base_key in the recipe"
+    decided, without_key = decided_one_shots(notes, recipe)
+    places = placed_as_one_shots([one.decision.root_key for one in decided])
+    reason = "no key is left for it; lower base_key in the recipe's [one_shots]"
     return Assembly(
         layout="one-shots",
-        placed=_placed(notes, decided, places, recipe),
+        placed=voiced(notes, decided, places, recipe),
         doubts=(),
-        skipped=tuple(
-            SkippedFile(file=note.file, reason=reason)
-            for note, key in zip(notes, keys, strict=True)
-            if key > HIGHEST_KEY
-        ),
+        skipped=tuple(SkippedFile(file=notes[i].file, reason=reason) for i in without_key),
+        remarks=(),
     )
-
-
-def _one_shot_keys(notes: Sequence[SetNote], recipe: Recipe) -> list[int]:
-    """Keys from recipe or names where every note has one of its own, else one after the other."""
-    named = [_stated_key(note) for note in notes]
-    known = [key for key in named if key is not None]
-    if len(set(known)) == len(notes):
-        return known
-    return list(range(recipe.one_shot_base_key, recipe.one_shot_base_key + len(notes)))
-
-
-def _stated_key(note: SetNote) -> int | None:
-    if note.correction is not None and note.correction.root is not None:
-        root = note.correction.root
-        return root if isinstance(root, int) else key_number(root)
-    return note.hints.key
-
-
-def _one_shot_decision(note: SetNote, key: int) -> Decision:
-    return Decision(
-        root_key=key,
-        tuning_cents=0.0,
-        velocity=None,
-        round_robin=None,
-        is_release=False,
-        decided_by="name" if key == _stated_key(note) else "order",
-    )
-
-
-def _placed(
-    notes: Sequence[SetNote],
-    decided: Sequence[tuple[int, Decision]],
-    places: Sequence[Place],
-    recipe: Recipe,
-) -> tuple[PlacedNote, ...]:
-    chosen = [decided[place.note] for place in places]
-    gains = _gains_db([notes[i] for i, _ in chosen], [d for _, d in chosen], places, recipe)
-    levels = [
-        notes[i].measurement.levels.body_dbfs + gain
-        for (i, _), gain in zip(chosen, gains, strict=True)
-    ]
-    curves = _velocity_gains([d for _, d in chosen], levels, places, recipe)
-    layered = len({(place.trigger, place.low_velocity) for place in places}) > 1
-    return tuple(
-        PlacedNote(
-            note=index,
-            decision=decision,
-            place=place,
-            gain_db=gain,
-            velocity_gains=curve,
-            velocity_tracking=_tracking(curve, layered, recipe),
-        )
-        for (index, decision), place, gain, curve in zip(chosen, places, gains, curves, strict=True)
-    )
-
-
-def _gains_db(
-    notes: Sequence[SetNote],
-    decisions: Sequence[Decision],
-    places: Sequence[Place],
-    recipe: Recipe,
-) -> list[float]:
-    even = level_gains_db(
-        [
-            LevelNote(
-                key=decision.root_key,
-                level_db=note.measurement.levels.body_dbfs,
-                group=(place.trigger, place.low_velocity),
-            )
-            for note, decision, place in zip(notes, decisions, places, strict=True)
-        ],
-        recipe.levels.keys,
-    )
-    own = [0.0 if note.correction is None else note.correction.gain_db for note in notes]
-    return [gain + extra for gain, extra in zip(even, own, strict=True)]
-
-
-def _velocity_gains(
-    decisions: Sequence[Decision],
-    levels_db: Sequence[float],
-    places: Sequence[Place],
-    recipe: Recipe,
-) -> list[tuple[VelocityGain, ...]]:
-    """Return the level over velocity of what sounds when a key goes down."""
-    curves: list[tuple[VelocityGain, ...]] = [()] * len(places)
-    attacks = [i for i, place in enumerate(places) if place.trigger == "attack"]
-    if recipe.levels.velocities == "continuous":
-        zones = [_dynamic_zone(decisions[i], levels_db[i], places[i]) for i in attacks]
-        for i, curve in zip(attacks, velocity_gains(zones), strict=True):
-            curves[i] = curve
-    return curves
-
-
-def _dynamic_zone(decision: Decision, level_db: float, place: Place) -> DynamicZone:
-    middle = (place.low_velocity + place.high_velocity) // 2
-    nominal = middle if decision.velocity is None else decision.velocity
-    return DynamicZone(
-        low_key=place.low_key,
-        high_key=place.high_key,
-        low_velocity=place.low_velocity,
-        high_velocity=place.high_velocity,
-        nominal_velocity=max(place.low_velocity, min(place.high_velocity, nominal)),
-        level_db=level_db,
-    )
-
-
-def _tracking(curve: tuple[VelocityGain, ...], layered: bool, recipe: Recipe) -> VelocityTracking:
-    if curve:
-        return "curve"
-    return "none" if layered and recipe.levels.velocities == "recorded" else "square"

@@ -31,27 +31,23 @@ class DynamicZone:
     level_db: float
 
 
-def velocity_gains(zones: Sequence[DynamicZone]) -> list[tuple[VelocityGain, ...]]:
+def velocity_gains(zones: Sequence[DynamicZone], fade: int = 0) -> list[tuple[VelocityGain, ...]]:
     """Return the gain over velocity of each zone, in dB over its recorded level.
 
     A set with one layer gets none: the usual square law of velocity serves it.
+
+    fade : velocities over which layers overlap; the gains go on along the same line there.
     """
     if len({zone.low_velocity for zone in zones}) < 2:
         return [() for _ in zones]
-    return [_gains(zone, zones) for zone in zones]
+    return [_gains(zone, zones, fade) for zone in zones]
 
 
-def _gains(zone: DynamicZone, zones: Sequence[DynamicZone]) -> tuple[VelocityGain, ...]:
+def _gains(zone: DynamicZone, zones: Sequence[DynamicZone], fade: int) -> tuple[VelocityGain, ...]:
     below = _neighbours(zone, [z for z in zones if z.high_velocity == zone.low_velocity - 1])
     above = _neighbours(zone, [z for z in zones if z.low_velocity == zone.high_velocity + 1])
-    points = sorted(
-        {
-            zone.low_velocity,
-            zone.nominal_velocity,
-            zone.high_velocity,
-            *range(zone.low_velocity, zone.high_velocity, _STEP),
-        }
-    )
+    low, high = faded_range(zone.low_velocity, zone.high_velocity, fade)
+    points = sorted({low, zone.nominal_velocity, high, *range(low, high, _STEP)})
     return tuple(
         VelocityGain(
             velocity=velocity,
@@ -59,6 +55,13 @@ def _gains(zone: DynamicZone, zones: Sequence[DynamicZone]) -> tuple[VelocityGai
         )
         for velocity in points
     )
+
+
+def faded_range(low_velocity: int, high_velocity: int, fade: int) -> tuple[int, int]:
+    """Return the velocities a layer sounds at when it fades into its neighbours."""
+    below, above = (fade + 1) // 2, fade // 2
+    low = low_velocity if low_velocity == 1 else max(1, low_velocity - below)
+    return low, (high_velocity if high_velocity == 127 else min(127, high_velocity + above))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,7 +20,9 @@ class KeyRange:
 
 
 def key_ranges(root_keys: Sequence[int], settings: ZoneSettings) -> tuple[KeyRange, ...]:
-    """Return one range for each distinct root, rising, without gap or overlap between them.
+    """Return one range for each distinct root, rising, without overlap.
+
+    There is no gap between them but for keys that no root reaches within `settings.farthest`.
 
     With the split "nearest" a key midway between two roots goes to the lower one: played upwards
     a sample gets brighter and shorter, which is heard less than downwards. "upwards" lets each
@@ -33,9 +35,19 @@ def key_ranges(root_keys: Sequence[int], settings: ZoneSettings) -> tuple[KeyRan
     highs.append(min(HIGHEST_KEY, roots[-1] + settings.reach_above))
     lows = [max(LOWEST_KEY, roots[0] - settings.reach_below), *(high + 1 for high in highs[:-1])]
     return tuple(
-        KeyRange(root_key=root, low_key=low, high_key=high)
+        KeyRange(
+            root_key=root,
+            low_key=max(low, root - settings.farthest),
+            high_key=min(high, root + settings.farthest),
+        )
         for root, low, high in zip(roots, lows, highs, strict=True)
     )
+
+
+def silent_keys(ranges: Sequence[KeyRange]) -> tuple[int, ...]:
+    """Return the keys between the lowest and the highest range that nothing plays."""
+    played = {key for one in ranges for key in range(one.low_key, one.high_key + 1)}
+    return tuple(key for key in range(min(played), max(played) + 1) if key not in played)
 
 
 def _last_key(root: int, next_root: int, settings: ZoneSettings) -> int:

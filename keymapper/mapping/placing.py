@@ -63,7 +63,8 @@ def _placed(
     settings: ZoneSettings,
 ) -> list[Place]:
     by_layer = _by_layer(notes, chosen)
-    ranges = velocity_ranges([_nominal_velocity(notes, members) for members in by_layer])
+    nominal = [_nominal_velocity(notes, members) for members in by_layer]
+    ranges = velocity_ranges(nominal, settings.velocity_split)
     places: list[Place] = []
     for velocities, members in zip(ranges, by_layer, strict=True):
         for keys in key_ranges([notes[i].root_key for i in members], settings):

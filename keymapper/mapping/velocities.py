@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from keymapper.model.recipe import VelocitySplit
+
 LOWEST_VELOCITY = 1
 HIGHEST_VELOCITY = 127
 SAME_LEVEL_DB = 1.5
@@ -98,11 +100,14 @@ def _completed(notes: Sequence[LayerNote], layers: Sequence[int | None]) -> tupl
     )
 
 
-def velocity_ranges(nominal: Sequence[int | None]) -> tuple[VelocityRange, ...]:
+def velocity_ranges(
+    nominal: Sequence[int | None], split: VelocitySplit = "half-way"
+) -> tuple[VelocityRange, ...]:
     """Return contiguous ranges over 1..127 for layers from soft to loud.
 
-    nominal : the velocity each layer was recorded at, rising, split half-way between; with any of
-    them unknown the layers share the range evenly.
+    nominal : the velocity each layer was recorded at, rising; with any of them unknown the layers
+    share the range evenly.
+    split : between two layers, half-way, or up to the velocity that the lower was recorded at.
     """
     count = len(nominal)
     tops: list[int] = []
@@ -111,7 +116,7 @@ def velocity_ranges(nominal: Sequence[int | None]) -> tuple[VelocityRange, ...]:
         if None in nominal or below is None or above is None:
             tops.append(round(HIGHEST_VELOCITY * (index + 1) / count))
         else:
-            tops.append((below + above) // 2)
+            tops.append(below if split == "recorded" else (below + above) // 2)
     tops.append(HIGHEST_VELOCITY)
     lows = [LOWEST_VELOCITY, *(top + 1 for top in tops[:-1])]
     return tuple(

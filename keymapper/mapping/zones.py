@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from keymapper.mapping.assembling import PlacedNote
-from keymapper.model.instrument import AmplitudeEnvelope, PlayMode, ResolvedLayout, Zone
+from keymapper.mapping.dynamics import faded_range
+from keymapper.mapping.placing import Place
+from keymapper.mapping.set_notes import PlacedNote
+from keymapper.model.instrument import (
+    AmplitudeEnvelope,
+    Brightness,
+    PlayMode,
+    ResolvedLayout,
+    VelocityFade,
+    Zone,
+)
 from keymapper.model.loop import LoopVerdict
+from keymapper.model.recipe import Recipe
 
 SUSTAINED_RELEASE_SECONDS = 0.3
 DECAYING_RELEASE_SECONDS = 0.15
-ONE_SHOT_RELEASE_SECONDS = 0.02
+ONE_SHOT_RELEASE_SECONDS = 0.03
+"""Also the time in which a choked sound dies: short, but without a click on a bass."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,22 +34,45 @@ class Playback:
     rate: int
     loop: LoopVerdict
     layout: ResolvedLayout
-    release_seconds: float | None
-    """None: the usual for the kind of sound."""
+    baked_cents: float
+    """How much of the tuning the sample itself has been lowered by."""
+    brightness: Brightness | None
 
 
-def zone(placed: PlacedNote, playback: Playback) -> Zone:
-    """Return the zone of a placed note."""
+def zones_of(
+    placed: PlacedNote, playback: Playback, targets_cents: Sequence[float] | None, recipe: Recipe
+) -> list[Zone]:
+    """Return the zones of a placed note: one, or one a key where a scale says where keys lie.
+
+    targets_cents : where each of the 128 keys is meant to lie above equal temperament; None for
+    equal temperament itself.
+    """
+    place = placed.place
+    if targets_cents is None:
+        return [_zone(placed, playback, (place.low_key, place.high_key, 0.0), recipe)]
+    return [
+        _zone(placed, playback, (key, key, targets_cents[key]), recipe)
+        for key in range(place.low_key, place.high_key + 1)
+    ]
+
+
+def _zone(
+    placed: PlacedNote, playback: Playback, keys: tuple[int, int, float], recipe: Recipe
+) -> Zone:
     place = placed.place
     mode = _play_mode(placed, playback)
+    low_velocity, high_velocity, fade = _velocities(place, recipe.zones.velocity_fade)
+    low_key, high_key, target_cents = keys
     return Zone(
         sample=playback.sample,
         root_key=placed.decision.root_key,
-        tuning_cents=placed.decision.tuning_cents,
-        low_key=place.low_key,
-        high_key=place.high_key,
-        low_velocity=place.low_velocity,
-        high_velocity=place.high_velocity,
+        tuning_cents=placed.decision.tuning_cents - playback.baked_cents,
+        target_cents=target_cents,
+        low_key=low_key,
+        high_key=high_key,
+        low_velocity=low_velocity,
+        high_velocity=high_velocity,
+        velocity_fade=fade,
         round_robin=place.round_robin,
         round_robins=place.round_robins,
         trigger=place.trigger,
@@ -46,7 +81,29 @@ def zone(placed: PlacedNote, playback: Playback) -> Zone:
         velocity_gains=placed.velocity_gains,
         play_mode=mode,
         loop=playback.loop.loop,
-        envelope=_envelope(playback, mode),
+        envelope=_envelope(playback, mode, recipe.release_seconds),
+        brightness=playback.brightness,
+        choke_group=placed.choke_group,
+    )
+
+
+def _velocities(place: Place, fade: int) -> tuple[int, int, VelocityFade | None]:
+    """Velocities that a zone sounds at, and how it fades over where it overlaps its neighbours."""
+    low, high = faded_range(place.low_velocity, place.high_velocity, fade)
+    if (low, high) == (place.low_velocity, place.high_velocity):
+        return low, high, None
+    below, above = (fade + 1) // 2, fade // 2
+    from_below = low != place.low_velocity
+    into_above = high != place.high_velocity
+    return (
+        low,
+        high,
+        VelocityFade(
+            in_low=low - 1 if from_below else 0,
+            in_high=place.low_velocity + above if from_below else 0,
+            out_low=place.high_velocity - below if into_above else 127,
+            out_high=high + 1 if into_above else 127,
+        ),
     )
 
 
@@ -56,13 +113,15 @@ def _play_mode(placed: PlacedNote, playback: Playback) -> PlayMode:
     return "no_loop" if playback.loop.loop is None else "loop_continuous"
 
 
-def _envelope(playback: Playback, mode: PlayMode) -> AmplitudeEnvelope:
+def _envelope(
+    playback: Playback, mode: PlayMode, release_seconds: float | None
+) -> AmplitudeEnvelope:
     usual = {
         "loop_continuous": SUSTAINED_RELEASE_SECONDS,
         "no_loop": DECAYING_RELEASE_SECONDS,
         "one_shot": ONE_SHOT_RELEASE_SECONDS,
     }[mode]
-    release = usual if playback.release_seconds is None else playback.release_seconds
+    release = usual if release_seconds is None else release_seconds
     taken_out = playback.loop.flattening
     if taken_out is None:
         return AmplitudeEnvelope(release_seconds=release)

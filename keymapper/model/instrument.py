@@ -85,6 +85,9 @@ class Processing:
 
     channel: Literal["all", "left", "right"]
     """"left" or "right" where equal or dead sides were folded to one."""
+    reversed: bool
+    baked_cents: float
+    """By how much the sound was lowered (raised, where negative) by resampling."""
     dc_removed: tuple[float, ...]
     start_frame: int
     end_frame: int
@@ -156,6 +159,37 @@ class AmplitudeEnvelope:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class VelocityFade:
+    """Over which velocities a zone fades in from the layer below and out to the layer above."""
+
+    in_low: int = 0
+    in_high: int = 0
+    out_low: int = 127
+    out_high: int = 127
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Brightness:
+    """A low-pass of two poles, moved by the brightness control from closed to as recorded."""
+
+    closed_hz: float
+    range_cents: int
+    """From closed to fully open."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Control:
+    """A knob of the instrument."""
+
+    controller: int
+    label: str
+    start: int
+    """0 … 127: the position that plays as recorded."""
+    seconds: float | None = None
+    """What the knob adds at its top, for times of the envelope."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VelocityGain:
     """A point of a zone's level over velocity; between points, amplitude is linear."""
 
@@ -172,10 +206,13 @@ class Zone:
     root_key: int
     tuning_cents: float
     """How sharp the sample is; the correction written out is its negative."""
+    target_cents: float
+    """Where its keys are meant to lie, above equal temperament; 0 without a scale."""
     low_key: int
     high_key: int
     low_velocity: int
     high_velocity: int
+    velocity_fade: VelocityFade | None
     round_robin: int
     """1 … round_robins."""
     round_robins: int
@@ -187,6 +224,9 @@ class Zone:
     play_mode: PlayMode
     loop: Loop | None
     envelope: AmplitudeEnvelope
+    brightness: Brightness | None
+    choke_group: int
+    """Zones of one group above 0 cut each other off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,6 +256,7 @@ class Manifest:
     layout: ResolvedLayout
     recipe: Recipe
     facts: SetFacts
+    controls: tuple[Control, ...]
     zones: tuple[Zone, ...]
     notes: tuple[NoteRecord, ...]
     doubts: tuple[Doubt, ...]

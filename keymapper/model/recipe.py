@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from keymapper.model.keys import key_number
 from keymapper.model.loop import LoopMode
 
 Layout = Literal["auto", "keys", "one-shots"]
@@ -16,6 +17,9 @@ SampleFormat = Literal["wav", "flac"]
 LevelChoice = Literal["recorded", "smooth", "even"]
 VelocityChoice = Literal["continuous", "recorded"]
 Split = Literal["nearest", "upwards", "downwards"]
+VelocitySplit = Literal["half-way", "recorded"]
+OneShotTuning = Literal["none", "semitone"]
+Choking = Literal["none", "prefix", "all"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,12 +32,84 @@ class ZoneSettings:
     """Semitones that the lowest root reaches down."""
     reach_above: int = 12
     """Semitones that the highest root reaches up."""
+    farthest: int = 127
+    """Semitones that any note may be transposed by; keys beyond stay silent."""
+    velocity_split: VelocitySplit = "half-way"
+    """Between two layers: half-way between their velocities, or up to the recorded velocity."""
+    velocity_fade: int = 0
+    """Velocities over which one layer fades into the next; both sound meanwhile."""
 
     def __post_init__(self) -> None:
         """Refuse a reach beyond the keyboard."""
-        for name in ("reach_below", "reach_above"):
+        for name in ("reach_below", "reach_above", "farthest"):
             if not 0 <= getattr(self, name) <= 127:
                 raise ValueError(f"{name} must lie in 0..127 semitones")
+        if not 0 <= self.velocity_fade <= 60:
+            raise ValueError("velocity_fade must lie in 0..60 velocities")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OneShotSettings:
+    """How sounds that play to their end are laid out."""
+
+    base_key: int = 36
+    """Key of the first one where names give none."""
+    tune: OneShotTuning = "none"
+    """Whether a sound with a pitch is tuned to the nearest semitone."""
+    key: str | None = None
+    """Tune sounds with a pitch to this note name in the nearest octave, for example "C"."""
+    choke: Choking = "none"
+    """Which sounds cut each other off: those whose names begin with the same word, or all."""
+    reversed_copies: bool = False
+    """Whether each sound also comes backwards, on keys of its own after all others."""
+
+    def __post_init__(self) -> None:
+        """Refuse a key that is none."""
+        if not 0 <= self.base_key <= 127:
+            raise ValueError("base_key must lie in 0..127")
+        if self.key is not None and key_number(f"{self.key}4") is None:
+            raise ValueError(f'key {self.key!r} is no note name; write "C" or "F#"')
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChokeGroup:
+    """Recordings that cut each other off."""
+
+    name: str
+    files: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TuningSettings:
+    """How the instrument is brought in tune."""
+
+    bake: bool = False
+    """Resample what is out of tune, instead of whole cents in the SFZ."""
+    scale: str | None = None
+    """A Scala .scl file beside the recipe: the tuning to play in."""
+    keyboard: str | None = None
+    """A Scala .kbm file beside the recipe: where the scale lies on the keys."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControlSettings:
+    """Controls for playing; each starts at "as recorded"."""
+
+    brightness: bool = True
+    attack: bool = True
+    release: bool = True
+    darkest_share: float = 1.0
+    """How far down the brightness control goes of what it could: 0 … 1."""
+    longest_attack_seconds: float = 0.25
+    longest_release_seconds: float = 3.0
+
+    def __post_init__(self) -> None:
+        """Refuse ranges that no knob has."""
+        if not 0.0 <= self.darkest_share <= 1.0:
+            raise ValueError("darkest_share must lie in 0..1")
+        for name in ("longest_attack_seconds", "longest_release_seconds"):
+            if not 0.0 < getattr(self, name) <= 30.0:
+                raise ValueError(f"{name} must lie in 0..30 s")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,21 +188,22 @@ class Recipe:
     description: str | None = None
     reference_hz: float = 440.0
     layout: Layout = "auto"
-    one_shot_base_key: int = 36
     release_seconds: float | None = None
     """Fade after the key is let go; None takes 0.3 s for what sustains, else 0.1 s."""
     zones: ZoneSettings = ZoneSettings()
     levels: LevelSettings = LevelSettings()
     samples: SampleSettings = SampleSettings()
     loops: LoopSettings = LoopSettings()
+    tuning: TuningSettings = TuningSettings()
+    one_shots: OneShotSettings = OneShotSettings()
+    controls: ControlSettings = ControlSettings()
+    choke: tuple[ChokeGroup, ...] = ()
     note: tuple[NoteCorrection, ...] = field(default=())
 
     def __post_init__(self) -> None:
         """Refuse a reference no instrument is tuned to, and two corrections of one file."""
         if not 300.0 <= self.reference_hz <= 600.0:
             raise ValueError("reference_hz must lie in 300..600 Hz")
-        if not 0 <= self.one_shot_base_key <= 127:
-            raise ValueError("one_shot_base_key must lie in 0..127")
         files = [correction.file for correction in self.note]
         for file in files:
             if files.count(file) > 1:

@@ -1,0 +1,41 @@
+"""Which sounds cut each other off."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+
+from keymapper.model.recipe import ChokeGroup, Choking
+
+_FIRST_WORD = re.compile(r"[^\W\d_]+")
+
+
+def choke_groups(
+    files: Sequence[str], choking: Choking, stated: Sequence[ChokeGroup]
+) -> tuple[int, ...]:
+    """Return the choke group of each file, counted from 1; 0 for none.
+
+    Groups stated in the recipe come first. "prefix" adds one for every first word that two or
+    more of the remaining names share, "all" one for all of them.
+    """
+    groups = dict.fromkeys(files, 0)
+    for number, group in enumerate(stated, 1):
+        groups.update(dict.fromkeys((file for file in group.files if file in groups), number))
+    rest = [file for file in files if groups[file] == 0]
+    if choking == "all":
+        groups.update(dict.fromkeys(rest, len(stated) + 1))
+    elif choking == "prefix":
+        words = {file: first_word(file) for file in rest}
+        counts = Counter(words.values())
+        shared = sorted(word for word, count in counts.items() if word and count > 1)
+        for file in rest:
+            if words[file] in shared:
+                groups[file] = len(stated) + 1 + shared.index(words[file])
+    return tuple(groups[file] for file in files)
+
+
+def first_word(file: str) -> str:
+    """Return the first word in a file's own name, in small letters; "" where there is none."""
+    match = _FIRST_WORD.search(file.rpartition("/")[2].rpartition(".")[0])
+    return match.group().casefold() if match else ""

@@ -1,0 +1,52 @@
+"""The notes of a set on their way through the mapping."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from keymapper.mapping.placing import Place
+from keymapper.model.instrument import (
+    Decision,
+    Measurement,
+    NoteHints,
+    VelocityGain,
+    VelocityTracking,
+)
+from keymapper.model.recipe import NoteCorrection
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetNote:
+    """One note of the set with all that is known before the set is looked at."""
+
+    file: str
+    measurement: Measurement
+    hints: NoteHints
+    correction: NoteCorrection | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecidedNote:
+    """A note whose key is known."""
+
+    note: int
+    """Index among the notes of the set."""
+    decision: Decision
+    is_reversed: bool = False
+    choke_group: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedNote:
+    """A note that plays."""
+
+    note: int
+    """Index among the notes of the set."""
+    decision: Decision
+    place: Place
+    gain_db: float
+    """Of its zone, beside the gain common to all."""
+    velocity_gains: tuple[VelocityGain, ...]
+    velocity_tracking: VelocityTracking
+    is_reversed: bool
+    choke_group: int

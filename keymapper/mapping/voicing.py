@@ -1,0 +1,103 @@
+"""How loud each placed note plays, over keys and velocities."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from keymapper.mapping.dynamics import DynamicZone, velocity_gains
+from keymapper.mapping.levels import LevelNote, level_gains_db
+from keymapper.mapping.placing import Place
+from keymapper.mapping.set_notes import DecidedNote, PlacedNote, SetNote
+from keymapper.model.instrument import Decision, VelocityGain, VelocityTracking
+from keymapper.model.recipe import LevelSettings, Recipe
+
+Voiced = tuple[DecidedNote, Place]
+
+
+def voiced(
+    notes: Sequence[SetNote],
+    decided: Sequence[DecidedNote],
+    places: Sequence[Place],
+    recipe: Recipe,
+) -> tuple[PlacedNote, ...]:
+    """Return the placed notes with their gains and velocity curves.
+
+    places : refer to `decided` by index; one placed note comes of each.
+    """
+    pairs = [(decided[place.note], place) for place in places]
+    recorded = [notes[one.note].measurement.levels.body_dbfs for one, _ in pairs]
+    own = [_own_gain_db(notes[one.note]) for one, _ in pairs]
+    even = _even_gains_db(pairs, recorded, recipe.levels)
+    gains = [gain + extra for gain, extra in zip(even, own, strict=True)]
+    levels = [level + gain for level, gain in zip(recorded, gains, strict=True)]
+    curves = _curves(pairs, levels, recipe)
+    return tuple(
+        PlacedNote(
+            note=one.note,
+            decision=one.decision,
+            place=place,
+            gain_db=gain,
+            velocity_gains=curve,
+            velocity_tracking=_tracking(curve, pairs, recipe.levels),
+            is_reversed=one.is_reversed,
+            choke_group=one.choke_group,
+        )
+        for (one, place), gain, curve in zip(pairs, gains, curves, strict=True)
+    )
+
+
+def _own_gain_db(note: SetNote) -> float:
+    return 0.0 if note.correction is None else note.correction.gain_db
+
+
+def _even_gains_db(
+    pairs: Sequence[Voiced], levels_db: Sequence[float], settings: LevelSettings
+) -> list[float]:
+    return level_gains_db(
+        [
+            LevelNote(
+                key=one.decision.root_key,
+                level_db=level,
+                group=(place.trigger, place.low_velocity),
+            )
+            for (one, place), level in zip(pairs, levels_db, strict=True)
+        ],
+        settings.keys,
+    )
+
+
+def _curves(
+    pairs: Sequence[Voiced], levels_db: Sequence[float], recipe: Recipe
+) -> list[tuple[VelocityGain, ...]]:
+    """Return the level over velocity of what sounds when a key goes down."""
+    curves: list[tuple[VelocityGain, ...]] = [()] * len(pairs)
+    if recipe.levels.velocities == "recorded":
+        return curves
+    attacks = [i for i, (_, place) in enumerate(pairs) if place.trigger == "attack"]
+    zones = [_dynamic_zone(pairs[i][0].decision, levels_db[i], pairs[i][1]) for i in attacks]
+    found = velocity_gains(zones, recipe.zones.velocity_fade)
+    for i, curve in zip(attacks, found, strict=True):
+        curves[i] = curve
+    return curves
+
+
+def _dynamic_zone(decision: Decision, level_db: float, place: Place) -> DynamicZone:
+    middle = (place.low_velocity + place.high_velocity) // 2
+    nominal = middle if decision.velocity is None else decision.velocity
+    return DynamicZone(
+        low_key=place.low_key,
+        high_key=place.high_key,
+        low_velocity=place.low_velocity,
+        high_velocity=place.high_velocity,
+        nominal_velocity=max(place.low_velocity, min(place.high_velocity, nominal)),
+        level_db=level_db,
+    )
+
+
+def _tracking(
+    curve: tuple[VelocityGain, ...], pairs: Sequence[Voiced], settings: LevelSettings
+) -> VelocityTracking:
+    if curve:
+        return "curve"
+    layers = {place.low_velocity for _, place in pairs if place.trigger == "attack"}
+    return "none" if len(layers) > 1 and settings.velocities == "recorded" else "square"

@@ -1,0 +1,20 @@
+"""The stages joined: the whole flow from a folder of recorded notes to a playable instrument.
+
+::
+
+    measure.py   find_recordings ─▶ measured_recording × n
+    plan.py      names, decisions ─▶ places, gains
+    build.py     write_sample × n ─▶ zones ─▶ manifest.json, .sfz
+"""
+
+from keymapper.pipeline.build import BuildSettings, build_instrument, default_target
+from keymapper.pipeline.measure import MeasuredFolder, Progress, measure_folder
+
+__all__ = [
+    "BuildSettings",
+    "MeasuredFolder",
+    "Progress",
+    "build_instrument",
+    "default_target",
+    "measure_folder",
+]

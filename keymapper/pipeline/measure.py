@@ -1,0 +1,134 @@
+"""Measure every recording of a folder, in several processes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from keymapper.errors import InputError
+from keymapper.formats.folder import find_recordings
+from keymapper.mapping.assembling import unusable_reason
+from keymapper.model.instrument import SkippedFile
+from keymapper.model.loop import Loop, LoopOptions
+from keymapper.model.recipe import NoteCorrection, Recipe
+from keymapper.recording import MeasuringOrder, Recording, measured_recording
+from keymapper.workers import Workers
+
+EQUAL_TEMPERAMENT = (0.0,) * 128
+
+Result = TypeVar("Result")
+
+Progress = Callable[[str, int, int], None]
+"""Called with what is being done, how many are done, and how many there are."""
+
+
+def no_progress(_what: str, _done: int, _count: int) -> None:
+    """Say nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredFolder:
+    """The recordings of a folder that could be used, and what could not."""
+
+    recordings: tuple[Recording, ...]
+    skipped: tuple[SkippedFile, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuringJob:
+    """A folder to be measured under a recipe."""
+
+    folder: Path
+    recipe: Recipe
+    targets_cents: tuple[float, ...] | None = None
+    """Where each of the 128 keys is meant to lie above equal temperament; None for there."""
+
+
+def measure_folder(
+    folder: Path | str,
+    recipe: Recipe | None = None,
+    *,
+    workers: int | None = None,
+    progress: Progress = no_progress,
+) -> MeasuredFolder:
+    """Measure every recording in a folder and its sub-folders, writing nothing.
+
+    Raises
+    ------
+    InputError
+        There is no such folder, or no audio file in it.
+    """
+    with Workers(workers) as pool:
+        job = MeasuringJob(folder=Path(folder), recipe=recipe or Recipe())
+        return measured_folder(job, pool, progress)
+
+
+def measured_folder(job: MeasuringJob, pool: Workers, progress: Progress) -> MeasuredFolder:
+    """Measure a folder with workers that run already."""
+    found = find_recordings(job.folder)
+    corrections = {correction.file: correction for correction in job.recipe.note}
+    unknown = sorted(set(corrections) - set(found.recordings))
+    if unknown:
+        raise InputError(f"{job.folder}: the recipe corrects {unknown[0]!r}, which is not there.")
+    skipped = [SkippedFile(file=file, reason=reason) for file, reason in found.passed_over]
+    orders = []
+    for file in found.recordings:
+        correction = corrections.get(file)
+        if correction is not None and correction.skip:
+            skipped.append(SkippedFile(file=file, reason="left out by the recipe"))
+        else:
+            orders.append(_order(job, file, correction))
+    results = followed(pool.run(measured_recording, orders), "Measuring", len(orders), progress)
+    skipped += [result for result in results if isinstance(result, SkippedFile)]
+    return MeasuredFolder(
+        recordings=tuple(result for result in results if isinstance(result, Recording)),
+        skipped=tuple(sorted(skipped, key=lambda one: one.file)),
+    )
+
+
+def followed(results: Iterable[Result], what: str, count: int, progress: Progress) -> list[Result]:
+    """Collect results, telling how far they are."""
+    collected: list[Result] = []
+    progress(what, 0, count)
+    for result in results:
+        collected.append(result)
+        progress(what, len(collected), count)
+    return collected
+
+
+def _order(job: MeasuringJob, file: str, correction: NoteCorrection | None) -> MeasuringOrder:
+    recipe = job.recipe
+    targets = job.targets_cents or EQUAL_TEMPERAMENT
+    return MeasuringOrder(
+        folder=job.folder,
+        file=file,
+        reference_hz=recipe.reference_hz,
+        rate=recipe.samples.rate,
+        targets_cents=targets if recipe.tuning.bake else None,
+        loop=_loop_options(recipe, correction),
+    )
+
+
+def _loop_options(recipe: Recipe, correction: NoteCorrection | None) -> LoopOptions:
+    stated = None if correction is None else correction.loop
+    given = stated if isinstance(stated, tuple) else None
+    unlooped = stated is False or recipe.layout == "one-shots"
+    return LoopOptions(
+        mode="none" if unlooped else recipe.loops.mode,
+        flatten=recipe.loops.flatten,
+        given=None if given is None else Loop(start_frame=given[0], end_frame=given[1]),
+        length_seconds=recipe.loops.length_seconds,
+    )
+
+
+def usable(measured: MeasuredFolder) -> MeasuredFolder:
+    """Return a measured folder with the recordings that can make no zone moved to the skipped."""
+    reasons = [unusable_reason(recording.measurement) for recording in measured.recordings]
+    judged = list(zip(measured.recordings, reasons, strict=True))
+    skipped = [SkippedFile(file=r.source.file, reason=why) for r, why in judged if why]
+    return MeasuredFolder(
+        recordings=tuple(recording for recording, why in judged if not why),
+        skipped=tuple(sorted([*measured.skipped, *skipped], key=lambda one: one.file)),
+    )

@@ -1,0 +1,116 @@
+"""Decide everything about an instrument before anything is written."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from keymapper.errors import InputError
+from keymapper.exporting.sample import SampleOrder
+from keymapper.exporting.sample_names import sample_file_names
+from keymapper.exporting.tags import sample_chunks
+from keymapper.mapping.assembling import Assembly, assembled, resolved_layout
+from keymapper.mapping.levels import common_gain_db
+from keymapper.mapping.naming import NamedSet, named_set
+from keymapper.mapping.safe_names import safe_name
+from keymapper.mapping.set_notes import PlacedNote, SetNote
+from keymapper.model.loop import LoopVerdict
+from keymapper.model.recipe import Recipe
+from keymapper.pipeline.measure import MeasuredFolder, MeasuringJob
+from keymapper.recording import Recording
+
+SAMPLES_FOLDER = "samples"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuildPlan:
+    """Everything decided, nothing written."""
+
+    job: MeasuringJob
+    name: str
+    measured: MeasuredFolder
+    named: NamedSet
+    assembly: Assembly
+    gain_db: float
+    """Common to all samples."""
+
+    @property
+    def recipe(self) -> Recipe:
+        """The user's decisions."""
+        return self.job.recipe
+
+    def recording(self, placed: PlacedNote) -> Recording:
+        """Return the recording that a placed note came from."""
+        return self.measured.recordings[placed.note]
+
+    def loop(self, placed: PlacedNote) -> LoopVerdict:
+        """Return the loop of a placed note; what plays to its end has none."""
+        if self.assembly.layout == "one-shots" or placed.place.trigger == "release":
+            return LoopVerdict(loop=None, kind="none", reason="it plays to its end")
+        return self.recording(placed).loop
+
+
+def build_plan(job: MeasuringJob, measured: MeasuredFolder) -> BuildPlan:
+    """Return names read, keys decided, places and gains given.
+
+    Raises
+    ------
+    InputError
+        No recording can be used.
+    """
+    recordings, recipe = measured.recordings, job.recipe
+    measurements = [recording.measurement for recording in recordings]
+    layout = resolved_layout(measurements, recipe)
+    named = named_set([recording.source.file for recording in recordings], measurements, layout)
+    assembly = assembled(_set_notes(recordings, named, recipe), layout, recipe)
+    if not assembly.placed:
+        reasons = [*measured.skipped, *assembly.skipped]
+        first = f" (the first: {reasons[0].file}: {reasons[0].reason})" if reasons else ""
+        raise InputError(f"{job.folder}: no recording in it can be used{first}")
+    peaks = [measurements[placed.note].levels.peak_dbfs for placed in assembly.placed]
+    return BuildPlan(
+        job=job,
+        name=recipe.name or job.folder.resolve().name,
+        measured=measured,
+        named=named,
+        assembly=assembly,
+        gain_db=common_gain_db(peaks, recipe.levels.peak_dbfs),
+    )
+
+
+def _set_notes(recordings: tuple[Recording, ...], named: NamedSet, recipe: Recipe) -> list[SetNote]:
+    corrections = {correction.file: correction for correction in recipe.note}
+    return [
+        SetNote(
+            file=recording.source.file,
+            measurement=recording.measurement,
+            hints=hints,
+            correction=corrections.get(recording.source.file),
+        )
+        for recording, hints in zip(recordings, named.hints, strict=True)
+    ]
+
+
+def sample_orders(plan: BuildPlan) -> list[SampleOrder]:
+    """Return one order a placed note, in their order."""
+    placed = plan.assembly.placed
+    names = sample_file_names(safe_name(plan.name), placed, f".{plan.recipe.samples.format}")
+    return [
+        SampleOrder(
+            source=plan.job.folder / plan.recording(note).source.file,
+            file=f"{SAMPLES_FOLDER}/{name}",
+            preparation=plan.recording(note).preparation,
+            is_reversed=note.is_reversed,
+            loop=plan.loop(note),
+            gain_db=plan.gain_db,
+            format=plan.recipe.samples.format,
+            bits=plan.recipe.samples.bits,
+            chunks=sample_chunks(
+                note,
+                plan.loop(note).loop,
+                plan.recipe,
+                name=plan.name,
+                baked_cents=plan.recording(note).preparation.baked_cents,
+            ),
+        )
+        for note, name in zip(placed, names, strict=True)
+    ]
