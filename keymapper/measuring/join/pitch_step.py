@@ -18,7 +18,8 @@ REACH_CENTS = 90.0
 JUST_HEARD_CENTS = 5.0
 YARDSTICK = 1.12
 SHORT_LOOP_SECONDS = 0.3
-NATURAL_PAIRS = 24
+NATURAL_PAIRS = 32
+GOLDEN = 0.6180339887
 
 
 def pitch_step_db(ground: Ground) -> float:
@@ -40,7 +41,8 @@ def pitch_step_db(ground: Ground) -> float:
         before = ground.start - window
         if before >= 0:
             joins.append(_pair(ground, before, settled, window))
-    firsts = np.linspace(0, natural.shape[1] - 2 * window, NATURAL_PAIRS).astype(int)
+    places = np.arange(NATURAL_PAIRS) * GOLDEN % 1  # even spacing could keep step with a vibrato
+    firsts = (places * (natural.shape[1] - 2 * window)).astype(int)
     pairs = [natural[:, first : first + 2 * window] for first in np.unique(firsts)]
     own = [abs(_shift_cents(p[:, :window], p[:, window:], ground.rate)) for p in pairs]
     steps = [abs(_shift_cents(before, after, ground.rate)) for before, after in joins]
@@ -79,7 +81,7 @@ def _log_spectrum(audio: np.ndarray, rate: int) -> np.ndarray:
     """Square root of the magnitude over log frequency, shape (views, points), mean removed."""
     frames = audio.shape[1]
     window = np.hanning(frames + 2)[1:-1].astype(np.float32)
-    size = fft.next_fast_len(4 * frames, real=True)
+    size = fft.next_fast_len(2 * frames, real=True)
     spectrum = np.sqrt(np.abs(fft.rfft(audio * window, n=size, axis=1)))
     points = np.arange(0, 1200 * math.log2(min(HIGHEST_HZ, 0.45 * rate) / LOWEST_HZ), GRID_CENTS)
     place = LOWEST_HZ * 2 ** (points / 1200) * size / rate

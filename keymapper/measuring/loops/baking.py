@@ -44,8 +44,7 @@ def bake_loop(
         audio = calmed(audio, rate, start - fade, start, end, verdict.calming_ratio)
     audio = np.array(audio[:], dtype=audio.dtype)
     if fade:
-        correlation = verdict.correlation if verdict.correlation is not None else 0.0
-        audio[end - fade : end] = crossfaded(audio, rate, start, end, fade, correlation)
+        audio[end - fade : end] = crossfaded(audio, rate, start, end, fade)
     again = start + np.arange(max(GUARD_FRAMES, end - start)) % (end - start)
     if keep_release and len(audio) - end > GUARD_FRAMES:
         return np.concatenate([audio[:end], mirrored_release(audio, audio[again], end, rate)])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy import fft
 
 from keymapper.measuring.loops.spectral import (
     hop_frames,
@@ -16,6 +17,9 @@ GUARD_FRAMES = 128
 EXACT_SECONDS = 0.001
 BANDS_FROM_SECONDS = 0.020
 EDGE_SECONDS = 0.010
+LOWEST_OCTAVE_HZ = 250.0
+CONTEXT_SECONDS = 0.080
+LEAST_CORRELATION = -0.3
 LEAST_GAIN, MOST_GAIN = 0.7, 3.0
 MIRROR_SECONDS = 0.030
 FADE_CORRELATIONS = (0.96, 0.98, 0.995, 0.9995, 0.9996)
@@ -28,24 +32,23 @@ def crossfade_seconds(correlation: float) -> float:
 
 
 def crossfaded(
-    samples: np.ndarray, rate: int, start: int, end: int, fade: int, correlation: float
+    samples: np.ndarray, rate: int, start: int, end: int, fade: int
 ) -> np.ndarray:
     """Return the frames [end - fade, end): from what precedes the end into what precedes the start.
 
     The last millisecond is exactly what precedes the start, for players that interpolate or fade
     across the join themselves. Fades of 20 ms and more keep the locally measured energy band by
-    band; shorter ones divide by the power the correlation leaves.
+    band; shorter ones follow the correlation of each octave.
 
     samples : float, shape (frames, channels).
     """
     ahead = min(fade // 2, round(EXACT_SECONDS * rate))
     rise = np.ones((fade, 1), dtype=np.float32)
     rise[: fade - ahead, 0] = np.arange(1, fade - ahead + 1) / (fade - ahead)
+    if fade < BANDS_FROM_SECONDS * rate:
+        return _octave_fade(samples, rate, start, end, rise)
     leaving, arriving = samples[end - fade : end], samples[start - fade : start]
     mixed = (1 - rise) * leaving + rise * arriving
-    if fade < BANDS_FROM_SECONDS * rate:
-        power = (1 - rise) ** 2 + rise**2 + 2 * max(correlation, -0.3) * rise * (1 - rise)
-        return np.asarray(mixed / np.sqrt(power))
     hop = hop_frames(rate)
     margin = 4 * hop
     pair = [
@@ -57,6 +60,42 @@ def crossfaded(
     distance = np.minimum(np.arange(fade), np.arange(fade)[::-1] - ahead).clip(min=0)
     taper = np.minimum(1, distance / (EDGE_SECONDS * rate)).astype(np.float32)
     return np.asarray(mixed + taper[:, None] * lost)
+
+
+def _octave_fade(
+    samples: np.ndarray, rate: int, start: int, end: int, rise: np.ndarray
+) -> np.ndarray:
+    """A short fade, octave by octave, with the law each octave's own correlation asks for.
+
+    Power of the mix: (1-f)^2 Ea + f^2 Eb + 2 f (1-f) Cab; wanted: (1-f) Ea + f Eb.
+    """
+    context = round(CONTEXT_SECONDS * rate)
+    fade = len(rise)
+    leaving = _octaves(_stretch(samples, end - context, end + context // 4), rate)
+    arriving = _octaves(_stretch(samples, start - context, start + context // 4), rate)
+    energy = [np.mean(part[:, :context] ** 2, axis=1) for part in (leaving, arriving)]
+    common = np.mean(leaving[:, :context] * arriving[:, :context], axis=1)
+    common = np.maximum(common, LEAST_CORRELATION * np.sqrt(energy[0] * energy[1]))
+    f = rise[None]
+    before, after, shared = (part[:, None] for part in (*energy, common))
+    wanted = (1 - f) * before + f * after
+    power = (1 - f) ** 2 * before + f**2 * after + 2 * f * (1 - f) * shared
+    part = slice(context - fade, context)
+    mixed = (1 - f) * leaving[:, part] + f * arriving[:, part]
+    return np.asarray((mixed * np.sqrt((wanted + 1e-20) / (power + 1e-20))).sum(axis=0))
+
+
+def _octaves(stretch: np.ndarray, rate: int) -> np.ndarray:
+    """Split into octave bands that sum to the input, shape (bands, frames, channels)."""
+    frames = len(stretch)
+    size = fft.next_fast_len(frames, real=True)
+    spectrum = fft.rfft(stretch, n=size, axis=0)
+    bins = np.arange(len(spectrum)) * rate / size
+    bands = max(1, int(np.log2(0.4 * rate / LOWEST_OCTAVE_HZ)))
+    place = np.clip(np.log2(np.maximum(bins, 1) / LOWEST_OCTAVE_HZ), 0, bands - 1)
+    near = np.clip(1 - np.abs(place - np.arange(bands)[:, None]), 0, 1)
+    masks = (0.5 - 0.5 * np.cos(np.pi * near)).astype(np.float32)
+    return np.asarray(fft.irfft(spectrum * masks[:, :, None], n=size, axis=1)[:, :frames])
 
 
 def _stretch(samples: np.ndarray, first: int, last: int) -> np.ndarray:

@@ -34,7 +34,8 @@ from keymapper.model.loop import Loop
 SHORTEST_LONG_SECONDS = 0.1
 SHORTEST_SECONDS = 0.020
 LONGEST_SHORT_SECONDS = 0.065
-SHORT_ENDS = 6
+SHORT_ENDS = 8
+MISTUNING_WEIGHT = 0.2
 SHORT_TEMPLATE_SECONDS = 0.040
 REFINED = 10
 FITTED_PART = 0.7
@@ -64,7 +65,7 @@ def measure_sustain(envelope: Envelope, rate: int) -> Sustain:
         envelope=envelope,
         around_db=averaged_around(levels),
         trend_db=trend,
-        steady_trend_db=np.where(trend_share(fitted) > STEADY_SHARE, trend, 0),
+        steady_trend_db=_steady_trend_db(fitted, trend),
         level_distances=level,
         distances=distances,
         achievable_db=achievable_distance_db(distances, round(0.1 / HOP_SECONDS)),
@@ -72,6 +73,14 @@ def measure_sustain(envelope: Envelope, rate: int) -> Sustain:
         periodicity=periodicity(envelope.levels_db),
         rate=rate,
     )
+
+
+def _steady_trend_db(levels_db: np.ndarray, trend: np.ndarray) -> np.ndarray:
+    """Slope a hop of the bands that fall steadily, if the sound as a whole does; else zero."""
+    loudness = 10 * np.log10(np.sum(10 ** (levels_db / 10), axis=1, keepdims=True))
+    falls = slope_per_hop(loudness)[0] < 0 and trend_share(loudness)[0] > STEADY_SHARE
+    steady = (trend_share(levels_db) > STEADY_SHARE) & (trend < 0)
+    return np.asarray(np.where(steady & falls, trend, 0))
 
 
 def find_long_loop(
@@ -133,22 +142,32 @@ def find_short_loop(
         region.start_frame + longest + template,
         region.end_frame - round(0.4 * (region.end_frame - region.start_frame)),
     )
+    lengths = np.arange(longest, shortest - 1, -1)
+    mistuned = MISTUNING_WEIGHT * np.maximum(0, _mistuning_cents(lengths, f0_hz, rate) - 1)
     ends = np.unique(np.linspace(first_end, region.end_frame, SHORT_ENDS).astype(int))
     options = []
     for end in ends[ends <= region.end_frame]:
-        starts = np.arange(end - longest, end - shortest + 1)
-        if starts[0] - template < 0:
+        if end - longest - template < 0:
             continue
-        rho = full_rate_correlations(samples, starts, int(end), template)
-        best = int(np.argmax(rho))
-        near = sustain.envelope.index_at(np.array([starts[best], end]))
+        rho = full_rate_correlations(samples, end - lengths, int(end), template)
+        joins = 9 * (1 - rho) + mistuned
+        best = int(np.argmin(joins))
+        near = sustain.envelope.index_at(np.array([end - lengths[best], end]))
         levels = sustain.envelope.levels_db[near[0] : near[1] + 1]
         moving = float(np.sqrt(np.mean((levels - levels.mean(axis=0)) ** 2)))
         options.append(
             FoundLoop(
-                loop=Loop(start_frame=int(starts[best]), end_frame=int(end)),
+                loop=Loop(start_frame=int(end - lengths[best]), end_frame=int(end)),
                 correlation=float(rho[best]),
-                cost=9 * (1 - float(rho[best])) + 0.83 * moving + 0.6 * sustain.movement_db,
+                cost=float(joins[best]) + 0.83 * moving + 0.6 * sustain.movement_db,
             )
         )
     return min(options, key=lambda candidate: candidate.cost, default=None)
+
+
+def _mistuning_cents(lengths: np.ndarray, f0_hz: float | None, rate: int) -> np.ndarray:
+    """How far each length is from a whole number of periods, heard as a tuning error."""
+    if f0_hz is None:
+        return np.zeros(len(lengths))
+    periods = lengths * (f0_hz / rate)
+    return np.asarray(np.abs(1200 * np.log2(periods / np.maximum(np.rint(periods), 1))))
