@@ -1,0 +1,170 @@
+"""What the recipe can ask for, checked in the written files."""
+
+import numpy as np
+import pytest
+import soundfile
+
+from keymapper import BuildSettings, Recipe, build_instrument
+from keymapper.formats.sfz import read_sfz
+from keymapper.measuring.pitch import measure_pitch
+from keymapper.model.recipe import (
+    ChokeGroup,
+    ControlSettings,
+    LevelSettings,
+    NoteCorrection,
+    OneShotSettings,
+    TuningSettings,
+    ZoneSettings,
+)
+from tests.simple_notes import RATE, note, write_note
+
+ONE = BuildSettings(workers=1)
+
+
+def regions(out):
+    reading = read_sfz(next(out.glob("*.sfz")))
+    assert reading.problems == ()
+    assert reading.unknown_opcodes == ()
+    return reading.regions
+
+
+def write_sharp(path, key, cents):
+    path.parent.mkdir(parents=True, exist_ok=True)
+    tone = note(440 * 2 ** ((key - 69 + cents / 100) / 12))
+    soundfile.write(path, tone, RATE, subtype="PCM_24")
+
+
+def test_tuning_is_corrected_in_whole_cents(tmp_path):
+    write_sharp(tmp_path / "in" / "C4.wav", 60, 12.3)
+    build_instrument(tmp_path / "in", tmp_path / "out", settings=ONE)
+    assert regions(tmp_path / "out")[0].tune_cents == -12
+
+
+@pytest.mark.parametrize("cents", [12.3, -23.7])
+def test_baked_tuning_is_exact_and_leaves_nothing_to_tune(tmp_path, cents):
+    write_sharp(tmp_path / "in" / "C4.wav", 60, cents)
+    recipe = Recipe(tuning=TuningSettings(bake=True))
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
+    zone = manifest.zones[0]
+    samples, rate = soundfile.read(tmp_path / "out" / zone.sample, always_2d=True)
+    assert measure_pitch(samples, rate).tuning_cents == pytest.approx(0.0, abs=0.03)
+    assert regions(tmp_path / "out")[0].tune_cents == 0
+    assert zone.loop is not None
+    join = manifest.notes[0].sample.join
+    assert join is not None
+    assert join.worst_db < 0
+
+
+def test_a_root_far_from_the_sound_is_reached_by_semitones(tmp_path):
+    write_note(tmp_path / "in" / "C4.wav", 60)
+    recipe = Recipe(note=(NoteCorrection(file="C4.wav", root="C5"),))
+    build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
+    region = regions(tmp_path / "out")[0]
+    assert (region.pitch_keycenter, region.transpose_semitones, region.tune_cents) == (72, 12, 0)
+
+
+def test_a_scale_gives_each_key_its_own_tuning(tmp_path):
+    write_note(tmp_path / "in" / "C4.wav", 60)
+    targets = tuple(float(key % 12) for key in range(128))
+    settings = BuildSettings(workers=1, targets_cents=targets)
+    recipe = Recipe(zones=ZoneSettings(reach_below=2, reach_above=3))
+    build_instrument(tmp_path / "in", tmp_path / "out", recipe, settings)
+    tuned = {region.lokey: region.tune_cents for region in regions(tmp_path / "out")}
+    assert tuned == {58: 10, 59: 11, 60: 0, 61: 1, 62: 2, 63: 3}
+
+
+def test_notes_are_not_transposed_beyond_the_limit(tmp_path):
+    for name, key in (("C3", 48), ("C4", 60)):
+        write_note(tmp_path / "in" / f"{name}.wav", key)
+    recipe = Recipe(zones=ZoneSettings(farthest=3))
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
+    assert [(z.low_key, z.high_key) for z in manifest.zones] == [(45, 51), (57, 63)]
+    silent = "no note reaches E3, F3, F#3, G3, G#3 within 3 semitones: they are silent"
+    assert silent in manifest.facts.remarks
+
+
+def layered(folder):
+    for velocity, peak in ((40, 0.05), (80, 0.2), (120, 0.6)):
+        write_note(folder / f"C4 v{velocity}.wav", 60, peak=peak)
+
+
+def test_layers_fade_into_each_other(tmp_path):
+    layered(tmp_path / "in")
+    recipe = Recipe(zones=ZoneSettings(velocity_fade=10))
+    build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
+    low, middle, high = regions(tmp_path / "out")
+    assert (low.lovel, low.hivel) == (1, 65)
+    assert (middle.lovel, middle.hivel) == (56, 105)
+    assert (high.lovel, high.hivel) == (96, 127)
+    for lower, upper in ((low, middle), (middle, high)):
+        below, above = lower.velocity_crossfade, upper.velocity_crossfade
+        assert (below.out_low, below.out_high) == (above.in_low, above.in_high)
+        assert upper.lovel > above.in_low
+        assert lower.hivel < below.out_high
+
+
+def test_layers_can_reach_up_to_the_recorded_velocity(tmp_path):
+    layered(tmp_path / "in")
+    recipe = Recipe(zones=ZoneSettings(velocity_split="recorded"))
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
+    ranges = [(z.low_velocity, z.high_velocity) for z in manifest.zones]
+    assert ranges == [(1, 40), (41, 80), (81, 127)]
+
+
+def test_recorded_dynamics_on_request(tmp_path):
+    layered(tmp_path / "in")
+    recipe = Recipe(levels=LevelSettings(velocities="recorded"))
+    build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
+    assert {r.amp_veltrack_percent for r in regions(tmp_path / "out")} == {0.0}
+
+
+def hits(folder):
+    folder.mkdir()
+    rng = np.random.default_rng(1)
+    fall = np.exp(-np.arange(RATE // 2) / 4000)[:, None]
+    for name in ("Hatch open", "Hatch shut", "Barrel"):
+        hit = rng.normal(0, 0.2, (RATE // 2, 1)) * fall
+        soundfile.write(folder / f"{name}.wav", hit, RATE, subtype="PCM_24")
+
+
+def test_one_shots_choke_by_their_first_word_and_come_reversed(tmp_path):
+    hits(tmp_path / "in")
+    shots = OneShotSettings(base_key=40, choke="prefix", reversed_copies=True)
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", Recipe(one_shots=shots), ONE)
+    found = regions(tmp_path / "out")
+    assert [region.lokey for region in found] == [40, 41, 42, 43, 44, 45]
+    assert [(r.group, r.off_by) for r in found] == [(0, 0), (1, 1), (1, 1)] * 2
+    assert {region.loop_mode for region in found} == {"one_shot"}
+    for forward, backward in zip(manifest.zones[:3], manifest.zones[3:], strict=True):
+        there, _ = soundfile.read(tmp_path / "out" / forward.sample, always_2d=True)
+        back, _ = soundfile.read(tmp_path / "out" / backward.sample, always_2d=True)
+        assert np.array_equal(there, back[::-1])
+
+
+def test_stated_choke_groups(tmp_path):
+    hits(tmp_path / "in")
+    group = ChokeGroup(name="metal", files=("Barrel.wav", "Hatch open.wav"))
+    build_instrument(tmp_path / "in", tmp_path / "out", Recipe(choke=(group,)), ONE)
+    assert [region.off_by for region in regions(tmp_path / "out")] == [1, 1, 0]
+
+
+@pytest.mark.parametrize(("settings", "cents"), [({"tune": "semitone"}, 30), ({"key": "C"}, -170)])
+def test_one_shots_with_a_pitch_are_tuned_when_asked(tmp_path, settings, cents):
+    write_sharp(tmp_path / "in" / "thud.wav", 58, 30.0)
+    recipe = Recipe(layout="one-shots", one_shots=OneShotSettings(**settings))
+    build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
+    region = regions(tmp_path / "out")[0]
+    assert 100 * region.transpose_semitones + region.tune_cents == -cents
+
+
+def test_controls_start_as_recorded_and_can_be_switched_off(tmp_path):
+    write_note(tmp_path / "in" / "C4.wav", 60)
+    build_instrument(tmp_path / "in", tmp_path / "out", settings=ONE)
+    reading = read_sfz(tmp_path / "out" / "in.sfz")
+    assert dict(reading.control.labels).items() >= {73: "Attack", 72: "Release"}.items()
+    assert {number for number, _ in reading.control.controllers} == set(
+        dict(reading.control.labels)
+    )
+    off = Recipe(controls=ControlSettings(brightness=False, attack=False, release=False))
+    build_instrument(tmp_path / "in", tmp_path / "off", off, ONE)
+    assert read_sfz(tmp_path / "off" / "in.sfz").control.labels == ()
