@@ -1,0 +1,127 @@
+"""Planted defects: the measure must be able to fail, and must not fail what is clean."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from keymapper.errors import MeasurementError
+from keymapper.measuring.join import join_audibility
+from keymapper.model.loop import JoinAudibility, Loop
+
+RATE = 48000
+PERIOD = 240
+F0_HZ = RATE / PERIOD
+LOOP = Loop(start_frame=RATE, end_frame=RATE + 200 * PERIOD)
+SECONDS = np.arange(3 * RATE) / RATE
+INSIDE = np.clip((np.arange(3 * RATE) - LOOP.start_frame) / LOOP.length_frames, 0, 1)
+
+
+def sawtooth(f0_hz: float = F0_HZ, drift_cents: np.ndarray | float = 0.0) -> np.ndarray:
+    hertz = f0_hz * 2.0 ** (np.broadcast_to(drift_cents, SECONDS.shape) / 1200)
+    turns = 2 * np.pi * np.cumsum(hertz) / RATE + 1.0
+    wave = sum(np.sin(k * turns) / k for k in range(1, int(16000 / f0_hz)))
+    return np.asarray(0.2 * wave * np.minimum(1, SECONDS / 0.01))
+
+
+def judged(
+    reference: np.ndarray, played: np.ndarray | None = None, loop: Loop = LOOP
+) -> JoinAudibility:
+    shipped = reference if played is None else played
+    two = [x[:, None] if x.ndim == 1 else x for x in (reference, shipped)]
+    return join_audibility(two[0], two[1], RATE, loop)
+
+
+CLEAN = sawtooth()
+
+
+def test_a_whole_number_of_periods_of_a_steady_note_is_inaudible() -> None:
+    assert judged(CLEAN).worst_db == -20.0
+
+
+@pytest.mark.parametrize(("click_dbfs", "heard"), [(-80, False), (-20, True), (-12, True)])
+def test_one_frame_click(click_dbfs: float, heard: bool) -> None:
+    played = CLEAN.copy()
+    played[LOOP.end_frame - 120] += 10 ** (click_dbfs / 20)
+    assert (judged(CLEAN, played).click_db > 0) == heard
+
+
+@pytest.mark.parametrize(("step_db", "heard"), [(0.3, False), (3.0, True), (-3.0, True)])
+def test_level_step(step_db: float, heard: bool) -> None:
+    result = judged(CLEAN, CLEAN * 10 ** (step_db * INSIDE / 20))
+    assert (result.level_db > 0) == heard
+    assert (result.step_db > 0) == heard
+
+
+@pytest.mark.parametrize(("cents", "heard"), [(1.0, False), (12.0, True), (-12.0, True)])
+def test_pitch_step(cents: float, heard: bool) -> None:
+    assert (judged(CLEAN, sawtooth(drift_cents=cents * INSIDE)).pitch_db > 0) == heard
+
+
+@pytest.mark.parametrize(("step_db", "heard"), [(0.4, False), (6.0, True)])
+def test_image_step(step_db: float, heard: bool) -> None:
+    both = np.stack([CLEAN, CLEAN], axis=1)
+    turned = both * 10 ** (np.stack([step_db * INSIDE, -step_db * INSIDE], axis=1) / 40)
+    assert (judged(both, turned).worst_db > 0) == heard
+
+
+def test_end_one_frame_late_on_a_200_frame_loop() -> None:
+    high = sawtooth(RATE / 200)
+    right = Loop(start_frame=RATE, end_frame=RATE + 200)
+    late = Loop(start_frame=RATE, end_frame=RATE + 201)
+    assert judged(high, loop=right).worst_db < -10
+    assert judged(high, loop=late).pitch_db > 0
+
+
+@pytest.mark.parametrize("frames", [PERIOD // 4, PERIOD // 2])
+def test_part_of_a_period_too_long(frames: int) -> None:
+    loop = Loop(start_frame=LOOP.start_frame, end_frame=LOOP.end_frame + frames)
+    assert judged(CLEAN, loop=loop).worst_db > 6
+
+
+def test_dip_at_the_join() -> None:
+    for depth_db, heard in ((0.5, False), (3.0, True)):
+        gain = np.ones(len(CLEAN))
+        dip = round(0.06 * RATE)
+        gain[LOOP.end_frame - dip : LOOP.end_frame] = 10 ** (-depth_db * np.hanning(dip) / 20)
+        assert (judged(CLEAN, CLEAN * gain).worst_db > 0) == heard
+
+
+def test_part_of_a_beat_is_heard_and_a_whole_one_is_not() -> None:
+    beating = sawtooth() + sawtooth(F0_HZ + 1.25)
+    whole = Loop(start_frame=RATE, end_frame=RATE + round(0.8 * RATE))
+    part = Loop(start_frame=RATE, end_frame=RATE + round(0.48 * RATE) // PERIOD * PERIOD)
+    assert judged(beating, loop=whole).worst_db <= 0
+    assert judged(beating, loop=part).worst_db > 6
+
+
+def test_frozen_noise_is_heard_coming_round() -> None:
+    noise = np.random.default_rng(1).standard_normal(len(SECONDS)) * 0.1
+    short = Loop(start_frame=RATE, end_frame=RATE + round(0.2 * RATE))
+    result = judged(noise, loop=short)
+    assert result.repetition_db is not None
+    assert result.repetition_db > 3
+
+
+def test_a_single_cycle_has_no_wobble_and_shows_as_frozen() -> None:
+    beating = sawtooth() + sawtooth(F0_HZ + 2.5)
+    result = judged(beating, loop=Loop(start_frame=RATE, end_frame=RATE + 5 * PERIOD))
+    assert result.wobble_db is None
+    assert result.repetition_db is None
+    assert result.frozen_db is not None
+    assert result.frozen_db > 1
+
+
+def test_a_very_short_reference_still_gives_finite_numbers() -> None:
+    loop = Loop(start_frame=200, end_frame=900)
+    result = judged(CLEAN[:1000], loop=loop)
+    assert all(np.isfinite(v) for v in (result.click_db, result.step_db, result.pitch_db))
+
+
+def test_silence_is_inaudible() -> None:
+    assert judged(np.zeros(3 * RATE)).worst_db <= 0
+
+
+def test_loop_outside_the_audio_is_refused() -> None:
+    with pytest.raises(MeasurementError, match="does not lie inside"):
+        judged(CLEAN[: RATE + 10])
