@@ -36,6 +36,10 @@ def build(
     rate: Annotated[
         int | None, typer.Option(help="Resample to this rate in Hz.", show_default=False)
     ] = None,
+    export: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="Also write this format, of an installed exporter."),
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace an existing result.")] = False,
     write_recipe: Annotated[
         bool, typer.Option("--write-recipe", help="Also write a recipe of what was found.")
@@ -63,7 +67,11 @@ def build(
     target = out or default_target(folder)
     with shown_progress(quiet=quiet or json) as progress:
         settings = BuildSettings(
-            workers=workers, replace=force, progress=progress, write_recipe=write_recipe
+            workers=workers,
+            replace=force,
+            progress=progress,
+            formats=tuple(export or ()),
+            write_recipe=write_recipe,
         )
         manifest = build_instrument(folder, target, decisions, settings)
     _print_result(manifest, target, json=json, quiet=quiet)

@@ -9,16 +9,13 @@ from pathlib import Path
 
 from keymapper import __version__
 from keymapper.errors import OutputError
+from keymapper.exporting.exporters import OWN_FORMATS, export
 from keymapper.exporting.publish import published_folder, write_text
 from keymapper.exporting.sample import write_sample
-from keymapper.exporting.sfz_file import sfz_document
 from keymapper.formats.folder import RECIPE_NAME
-from keymapper.formats.manifest import write_manifest
 from keymapper.formats.recipe import starting_recipe
-from keymapper.formats.sfz import write_sfz
 from keymapper.mapping.controls import controls
 from keymapper.mapping.doubting import doubts_of_result, sorted_doubts
-from keymapper.mapping.safe_names import safe_name
 from keymapper.mapping.set_notes import PlacedNote
 from keymapper.mapping.zones import Playback, zones_of
 from keymapper.model.instrument import Manifest, NoteRecord, SampleFile, SetFacts, Zone
@@ -34,8 +31,6 @@ from keymapper.pipeline.measure import (
 from keymapper.pipeline.plan import BuildPlan, build_plan, sample_orders
 from keymapper.workers import Workers
 
-MANIFEST_NAME = "manifest.json"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BuildSettings:
@@ -48,6 +43,8 @@ class BuildSettings:
     progress: Progress = no_progress
     targets_cents: tuple[float, ...] | None = None
     """Where each of the 128 keys is meant to lie above equal temperament; None for there."""
+    formats: tuple[str, ...] = ()
+    """Exporters of other packages, beside SFZ and manifest."""
     write_recipe: bool = False
     """Whether to write a recipe of what was found beside the instrument."""
 
@@ -85,7 +82,7 @@ def build_instrument(
         written = pool.run(partial(write_sample, folder=to), orders)
         samples = followed(written, "Writing", len(orders), settings.progress)
         manifest = finished_manifest(plan, samples)
-        write_instrument_files(manifest, to)
+        export(manifest, [*OWN_FORMATS, *settings.formats], to)
         if settings.write_recipe:
             text = starting_recipe(job.recipe, manifest.name, manifest.notes)
             write_text(to / RECIPE_NAME, text)
@@ -160,10 +157,3 @@ def _zones(plan: BuildPlan, placed: PlacedNote, sample: SampleFile) -> list[Zone
         brightness=None,
     )
     return zones_of(placed, playback, plan.job.targets_cents, plan.recipe)
-
-
-def write_instrument_files(manifest: Manifest, to: Path) -> None:
-    """Write the SFZ and the manifest beside the samples."""
-    sfz = write_sfz(sfz_document(manifest))
-    write_text(to / f"{safe_name(manifest.name)}.sfz", sfz)
-    write_text(to / MANIFEST_NAME, write_manifest(manifest))
