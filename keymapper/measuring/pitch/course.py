@@ -1,43 +1,23 @@
-"""How the pitch moves within the note: drift, vibrato, and the glide of the attack."""
+"""How the pitch moves within the note: drift and vibrato."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import fft
 
-from keymapper.measuring.pitch.harmonics import Harmonics
-from keymapper.measuring.pitch.partials import CENTS_PER_RATIO
 from keymapper.measuring.pitch.sustain import Array
+from keymapper.measuring.pitch.track import Track
 
-FRAME_SECONDS = 0.03
-HIGH_FRAME_SECONDS = 0.018
-HIGH_HZ = 600.0
-STRONGEST = 6
-LEVEL_RANGE_DB = 30.0
-LARGEST_SWING = 0.035
-SCAN_RATES = 56
 SLOWEST_HZ = 0.3
 FASTEST_HZ = 11.0
 LEAST_CYCLES = 1.6
-LEAST_DEPTH_CENTS = 1.5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Track:
-    """Pitch against time, in cents above ``f0_hz``.
-
-    ``seconds``, ``cents`` and ``weights``, one entry a step; ``by_harmonic`` and their weights
-    with one row a harmonic, lowest first.
-    """
-
-    f0_hz: float
-    seconds: Array
-    cents: Array
-    weights: Array
-    by_harmonic: Array
-    harmonic_weights: Array
-    frame_seconds: float
+WANDER_SECONDS = 0.3
+LEAST_DRIFT = 0.3
+DRIFT_SHARE = 0.7
+LEAST_COHERENCE = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,121 +26,106 @@ class Swing:
 
     mean_cents: float
     drift_cents_per_second: float
+    wander_cents: float
     rate_hz: float
     depth_cents: float
     explained: float
     coherence: float
     cycles: float
     deviation_cents: float
-
-
-def pitch_track(harmonics: Harmonics, start_seconds: float, end_seconds: float) -> Track | None:
-    """Return the pitch against time from the phase advance of the strongest harmonics.
-
-    Frames of four periods (at least 30 ms, 18 ms above 600 Hz), hop a quarter; None when fewer
-    than four steps fit.
-    """
-    f0_hz, point_hz = harmonics.f0_hz, harmonics.point_hz
-    frame = max(4 / f0_hz, HIGH_FRAME_SECONDS if f0_hz > HIGH_HZ else FRAME_SECONDS)
-    hop = max(1, round(frame * point_hz / 4))
-    length = max(3, round(frame * point_hz))
-    first, last = round(start_seconds * point_hz), round(end_seconds * point_hz)
-    signals = harmonics.signals[:, max(first, 0) : last]
-    if signals.shape[1] < length + 4 * hop:
-        return None
-    power = np.mean(signals.real**2 + signals.imag**2, axis=1)
-    usable = harmonics.orders * f0_hz * LARGEST_SWING < 0.5 * point_hz / hop
-    usable &= power > power.max() * 10 ** (-LEVEL_RANGE_DB / 10)
-    usable[0] |= not usable.any()
-    rows = np.sort(np.argsort(-np.where(usable, power, -1.0), kind="stable")[:STRONGEST])
-    rows = rows[usable[rows]]
-    orders = harmonics.orders[rows]
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(length) + 0.5) / length)
-    shift = orders * f0_hz - harmonics.centres_hz[rows]
-    times = np.arange(signals.shape[1]) / point_hz
-    still = signals[rows] * np.exp(-2j * np.pi * shift[:, None] * times)
-    frames = np.lib.stride_tricks.sliding_window_view(still, length, axis=1)[:, ::hop]
-    values = frames @ (window / window.sum())
-    advance = values[:, 1:] * np.conj(values[:, :-1])
-    weights = orders[:, None] * np.sqrt(np.abs(advance)) + 1e-20
-    turn = np.angle(advance) / (2 * np.pi * orders[:, None] * f0_hz * hop / point_hz)
-    by_harmonic = CENTS_PER_RATIO * np.log1p(np.maximum(turn, -0.5))
-    steps = np.arange(by_harmonic.shape[1])
-    return Track(
-        f0_hz=f0_hz,
-        seconds=(max(first, 0) + (steps + 0.5) * hop + length / 2) / point_hz,
-        cents=np.sum(weights * by_harmonic, axis=0) / weights.sum(axis=0),
-        weights=weights.sum(axis=0),
-        by_harmonic=by_harmonic,
-        harmonic_weights=weights,
-        frame_seconds=length / point_hz,
-    )
-
-
-def _line_and_sine(times: Array, rate_hz: float | Array) -> Array:
-    angle = 2 * np.pi * np.asarray(rate_hz)[..., None] * times
-    ones = np.ones_like(angle)
-    return np.stack([ones, ones * times, np.cos(angle), np.sin(angle)], axis=-1)
+    seconds: float
 
 
 def fit_swing(track: Track) -> Swing:
     """Return mean, drift and the strongest sinusoidal swing of a track.
 
-    Least squares of line + sine over 56 rates from 0.3 to 11 Hz that complete 1.6 cycles, then
-    Gauss-Newton on the rate.
+    The highest of the track's spectrum at 1.6 cycles or more gives the rate, least squares of
+    line + sine with Gauss-Newton steps on the rate the rest. Mean and drift are those of what the
+    sine leaves, under a Hann window.
     """
-    middle = 0.5 * (track.seconds[0] + track.seconds[-1])
-    times, cents = track.seconds - middle, track.cents
+    times = track.seconds - 0.5 * (track.seconds[0] + track.seconds[-1])
+    cents, line = track.cents, np.stack([np.ones_like(times), times], axis=1)
     length = max(float(times[-1] - times[0]), 1e-6)
     weight = np.sqrt(track.weights / track.weights.max())
-    line = np.stack([np.ones_like(times), times], axis=1)
-    normal = np.linalg.lstsq(line * weight[:, None], cents * weight, rcond=None)[0]
-    left = weight * (cents - line @ normal)
+    fitted = _solve(line * weight[:, None], cents * weight)
+    left = weight * (cents - line @ fitted)
     total = float(left @ left)
-    rates = np.geomspace(SLOWEST_HZ, FASTEST_HZ, SCAN_RATES)
-    fine = np.arange(max(LEAST_CYCLES / length, SLOWEST_HZ), FASTEST_HZ, 0.4 / length)
-    rates = fine if len(fine) < 4 * SCAN_RATES else rates
-    rate = 0.0
-    fitted, explained = normal, 0.0
-    if len(rates) and total > 0 and len(times) > 8:
-        rate, fitted, explained = _best_sine(times, cents, weight, rates, total)
-    swing = cents - line @ fitted[:2]
+    sine = _best_sine(times, cents, weight, _strongest_rate(times, left))
+    if total <= 0 or sine.rate_hz <= 0:
+        sine = Sine(rate_hz=0.0, level=float(fitted[0]), slope=float(fitted[1]), wave=0 * times)
+    left = weight * (cents - line @ np.array([sine.level, sine.slope]) - sine.wave)
+    steady, swing = cents - sine.wave, cents - line @ np.array([sine.level, sine.slope])
+    window = np.sqrt(track.weights) * np.cos(np.pi * times / (length + track.frame_seconds)) ** 2
+    mean = float(window @ steady / window.sum())
+    away = times - float(window @ times / window.sum())
     return Swing(
-        mean_cents=float(fitted[0]),
-        drift_cents_per_second=float(normal[1] if explained < 0.5 else fitted[1]),
-        rate_hz=rate,
-        depth_cents=_depth(times, swing, rate, track.frame_seconds) if rate else 0.0,
-        explained=explained,
+        mean_cents=mean,
+        drift_cents_per_second=float(window @ (away * steady) / (window @ away**2)),
+        wander_cents=_wander(times, steady - mean),
+        rate_hz=sine.rate_hz,
+        depth_cents=_depth(times, swing, sine.rate_hz, track.frame_seconds),
+        explained=max(0.0, 1 - float(left @ left) / total) if total > 0 else 0.0,
         coherence=_coherence(track),
-        cycles=rate * length,
+        cycles=sine.rate_hz * length,
         deviation_cents=float(np.sqrt(total / float(weight @ weight))),
+        seconds=length,
     )
 
 
-def _best_sine(
-    times: Array, cents: Array, weight: Array, rates: Array, total: float
-) -> tuple[float, Array, float]:
-    design = _line_and_sine(times, rates) * weight[:, None]
-    transposed = design.transpose(0, 2, 1)
-    normal = transposed @ design + 1e-9 * np.eye(4)
-    right = transposed @ (weight * cents)
-    solved = np.linalg.solve(normal, right[..., None])[..., 0]
-    gain = np.sum(solved * right, axis=1)
-    rate = float(rates[int(np.argmax(gain))])
-    fitted = solved[int(np.argmax(gain))]
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sine:
+    """A line and a sine: ``wave`` is the sine alone, at each step."""
+
+    rate_hz: float
+    level: float
+    slope: float
+    wave: Array
+
+
+def _solve(design: Array, values: Array) -> Array:
+    """Least squares by the normal equations, a trace of shrinkage keeping them solvable."""
+    normal = design.T @ design
+    ridge = 1e-10 * float(np.trace(normal)) / len(normal) * np.eye(len(normal))
+    return np.asarray(
+        np.linalg.solve(normal + ridge + 1e-30 * np.eye(len(normal)), design.T @ values)
+    )
+
+
+def _strongest_rate(times: Array, left: Array) -> float:
+    """Rate of the highest line in the spectrum of a track; 0 when too short for any."""
+    if len(times) < 8:
+        return 0.0
+    step = float(times[1] - times[0])
+    size = 4 * 2 ** int(np.ceil(np.log2(len(times))))
+    power = np.abs(fft.rfft(left, size))
+    rates = np.arange(len(power)) / (size * step)
+    slowest = max(LEAST_CYCLES / (len(times) * step), SLOWEST_HZ)
+    usable = (rates >= slowest) & (rates <= min(FASTEST_HZ, 0.4 / step))
+    return float(rates[np.argmax(np.where(usable, power, -1.0))]) if usable.any() else 0.0
+
+
+def _best_sine(times: Array, cents: Array, weight: Array, rate_hz: float) -> Sine:
+    """Line and sine nearest to a track, by Gauss-Newton steps on the rate."""
+    limit = 0.2 / max(float(times[-1] - times[0]), 1e-6)
+    found = np.zeros(5)
     for _ in range(4):
-        basis = _line_and_sine(times, rate)
-        slope = 2 * np.pi * times * (basis[:, 2] * fitted[3] - basis[:, 3] * fitted[2])
-        full = np.concatenate([basis, slope[:, None]], axis=1) * weight[:, None]
-        found = np.linalg.lstsq(full, weight * cents, rcond=None)[0]
-        limit = 0.2 / max(float(times[-1] - times[0]), 1e-6)
-        rate, fitted = rate + float(np.clip(found[4], -limit, limit)), found[:4]
-    left = weight * (cents - _line_and_sine(times, rate) @ fitted)
-    return rate, fitted, float(max(0.0, 1 - (left @ left) / total))
+        angle = 2 * np.pi * rate_hz * times
+        wave = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        slope = 2 * np.pi * times * (wave @ np.array([found[3], -found[2]]))
+        design = np.stack([np.ones_like(times), times, wave[:, 0], wave[:, 1], slope], axis=1)
+        found = _solve(design * weight[:, None], weight * cents)
+        rate_hz += float(np.clip(found[4], -limit, limit)) if rate_hz > 0 else 0.0
+    angle = 2 * np.pi * rate_hz * times
+    wave = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    return Sine(
+        rate_hz=rate_hz, level=float(found[0]), slope=float(found[1]), wave=wave @ found[2:4]
+    )
 
 
 def _depth(times: Array, swing: Array, rate: float, frame_seconds: float) -> float:
     """80th percentile of the envelope of the swing: a delayed vibrato counts where it is on."""
+    if rate <= 0:
+        return 0.0
     step = float(times[1] - times[0])
     length = min(max(3, round(2 / (rate * step))), len(times))
     turned = swing * np.exp(-2j * np.pi * rate * times)
@@ -170,6 +135,13 @@ def _depth(times: Array, swing: Array, rate: float, frame_seconds: float) -> flo
     x = rate * frame_seconds
     response = float(np.sinc(x) / max(1 - x**2, 1e-3)) if x < 0.9 else 0.2
     return float(np.quantile(envelope, 0.8)) / max(response * float(np.sinc(rate * step)), 0.2)
+
+
+def _wander(times: Array, cents: Array) -> float:
+    """Return the standard deviation of the track smoothed over 0.3 s."""
+    length = min(max(1, round(WANDER_SECONDS / float(times[1] - times[0]))), len(cents))
+    sums = np.cumsum(np.concatenate([[0.0], cents]))
+    return float(np.std((sums[length:] - sums[:-length]) / length))
 
 
 def _coherence(track: Track) -> float:
@@ -182,3 +154,11 @@ def _coherence(track: Track) -> float:
     low, others = low - low.mean(), others - others.mean()
     product = float(np.sqrt((low @ low) * (others @ others)))
     return float(low @ others) / product if product > 0 else 1.0
+
+
+def drift_is_there(swing: Swing) -> bool:
+    """Tell whether a track drifts: by more than 0.3 cents a second, and more than it wanders."""
+    slope = abs(swing.drift_cents_per_second)
+    straight = slope * swing.seconds / math.sqrt(12)  # standard deviation of the line alone
+    together = swing.coherence > LEAST_COHERENCE
+    return together and slope > LEAST_DRIFT and straight > DRIFT_SHARE * swing.wander_cents

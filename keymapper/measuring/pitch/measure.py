@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from keymapper.measuring.pitch.candidates import find_candidates
-from keymapper.measuring.pitch.course import Swing, fit_swing, pitch_track
+from keymapper.measuring.pitch.course import Swing, drift_is_there, fit_swing
 from keymapper.measuring.pitch.error_bar import tuning_error
 from keymapper.measuring.pitch.features import (
     candidate_features,
@@ -17,9 +17,17 @@ from keymapper.measuring.pitch.features import (
     probabilities,
 )
 from keymapper.measuring.pitch.fine import FinePitch, fine_pitch
+from keymapper.measuring.pitch.glide import (
+    ATTACK_SECONDS,
+    SETTLED_CENTS,
+    Glide,
+    attack_track,
+    find_glide,
+)
 from keymapper.measuring.pitch.second_opinion import second_opinion
 from keymapper.measuring.pitch.spectra import average_spectrum
 from keymapper.measuring.pitch.sustain import Array, Sustain, find_sustain, mono_mix
+from keymapper.measuring.pitch.track import part_of, pitch_track
 from keymapper.model.pitch import FIRST_PARTIAL, PERIOD, Pitch
 
 SURE = 0.97
@@ -27,6 +35,8 @@ LEAST_CONFIDENCE = 0.90
 WIDEST_ERROR_CENTS = 5.0
 COARSE_ERROR_CENTS = 15.0
 LEAST_PERIODS = 4.0
+LEAST_WIDTH_CENTS = 3.0
+GLIDE_BEYOND = 1.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,8 +68,8 @@ def measure_pitch(samples: Array, rate: float, *, reference_hz: float = 440.0) -
     if coarse.no_pitch > LEAST_CONFIDENCE:
         return _no_pitch(reference_hz, coarse.no_pitch)
     fine = fine_pitch(sustain, coarse.f0_hz)
-    swing = None if fine is None else _swing_of(fine)
-    return _pitch_of(sustain, coarse, fine, swing, reference_hz)
+    course = None if fine is None else _course_of(sustain, fine)
+    return _pitch_of(sustain, coarse, fine, course, reference_hz)
 
 
 def coarse_pitch(sustain: Sustain) -> Coarse | None:
@@ -77,30 +87,58 @@ def coarse_pitch(sustain: Sustain) -> Coarse | None:
     return Coarse(f0_hz=float(f0_hz[best]), probability=float(odds[best]), no_pitch=float(odds[-1]))
 
 
-def _swing_of(fine: FinePitch) -> Swing | None:
-    track = pitch_track(fine.harmonics, fine.start_seconds, fine.end_seconds)
-    return None if track is None else fit_swing(track)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """How the pitch of a note moves: within the window of the fine pitch, and in the attack."""
+
+    swing: Swing
+    modulated: bool
+    glide: Glide | None
+    early_cents: float
 
 
-def _is_modulated(swing: Swing | None) -> bool:
-    if swing is None:
-        return False
+def _course_of(sustain: Sustain, fine: FinePitch) -> Course | None:
+    track = pitch_track(fine.harmonics, fine.vote.agreeing, fine.end_seconds)
+    part = None if track is None else part_of(track, fine.start_seconds, fine.end_seconds)
+    if track is None or part is None:
+        return None
+    swing = fit_swing(part)
+    modulated = _is_modulated(swing)
+    depth = swing.depth_cents if modulated else 0.0
+    start = sustain.start_frame / sustain.rate_hz
+    early = part_of(track, start, fine.start_seconds)
+    early_cents = 0.0 if early is None else float(np.median(early.cents)) - swing.mean_cents
+    attack = track.cents[track.seconds < ATTACK_SECONDS] - swing.mean_cents
+    glide = None
+    if np.any(np.abs(attack) > SETTLED_CENTS + depth):
+        steps = attack_track(sustain.mono, sustain.rate_hz, fine.f0_hz)
+        glide = None if steps is None else find_glide(steps, GLIDE_BEYOND * depth)
+    return Course(swing=swing, modulated=modulated, glide=glide, early_cents=early_cents)
+
+
+def _is_modulated(swing: Swing) -> bool:
     least = 0.5 if swing.cycles >= 3 else 0.85
     return swing.depth_cents > 1.5 and swing.explained > least and swing.coherence > 0.5
 
 
 def _pitch_of(
-    sustain: Sustain, coarse: Coarse, fine: FinePitch | None, swing: Swing | None, reference: float
+    sustain: Sustain,
+    coarse: Coarse,
+    fine: FinePitch | None,
+    course: Course | None,
+    reference_hz: float,
 ) -> Pitch:
-    modulated = _is_modulated(swing)
+    modulated = course is not None and course.modulated
+    swing = course.swing if course else None
+    glide = course.glide if course else None
     f0_hz, error = coarse.f0_hz, COARSE_ERROR_CENTS
     if fine is not None:
         f0_hz, error = fine.f0_hz, tuning_error(fine, swing, modulated=modulated)
         if swing is not None and modulated:
             f0_hz = fine.harmonics.f0_hz * 2 ** (swing.mean_cents / 1200)
     periods = f0_hz * sustain.seconds
-    key = 69 + 12 * math.log2(f0_hz / reference)
-    root = round(key)
+    key = 69 + 12 * math.log2(f0_hz / reference_hz)
+    root = math.floor(key + 0.5)
     found = {
         "unsure-key": coarse.probability < LEAST_CONFIDENCE or not 0 <= root <= 127,
         "wide-error-bar": error > WIDEST_ERROR_CENTS,
@@ -108,7 +146,8 @@ def _pitch_of(
         "partials-disagree": fine is None,
     }
     doubts = tuple(word for word, holds in found.items() if holds)
-    spread = None if fine is None else fine.vote.spread_cents
+    drifts = swing is not None and drift_is_there(swing)
+    width = 2 * fine.vote.spread_cents if fine and not modulated and not drifts else 0.0
     return Pitch(
         root_key=min(max(root, 0), 127),
         tuning_cents=100 * (key - root),
@@ -118,15 +157,15 @@ def _pitch_of(
         definition=PERIOD if fine is not None and fine.is_period else FIRST_PARTIAL,
         doubtful=bool(doubts),
         doubts=doubts,
-        drift_cents_per_second=swing.drift_cents_per_second if swing else None,
+        drift_cents_per_second=swing.drift_cents_per_second if swing and drifts else None,
         vibrato_hz=swing.rate_hz if swing and modulated else None,
         vibrato_depth_cents=swing.depth_cents if swing and modulated else None,
-        glide_cents=None,
-        settle_seconds=None,
-        detuning_width_cents=2 * spread if spread else None,
-        inharmonicity=fine.vote.inharmonicity or None if fine else None,
+        glide_cents=glide.cents if glide else None,
+        settle_seconds=glide.settle_seconds if glide else None,
+        detuning_width_cents=width if width > LEAST_WIDTH_CENTS else None,
+        inharmonicity=fine.vote.inharmonicity if fine and fine.is_period else None,
         periods=periods,
-        reference_hz=reference,
+        reference_hz=reference_hz,
     )
 
 

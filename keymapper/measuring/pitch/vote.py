@@ -26,7 +26,7 @@ class Vote:
     ``f0_hz`` first partial of the fit; ``period_hz`` the common period that fits the strong
     partials; ``share`` of the vote behind it; ``error_cents`` standard error of the mean;
     ``inharmonicity`` B or 0; ``line_share`` of pure lines; ``spread_cents`` mean relative width of
-    the partials; ``partials`` how many agreed.
+    the partials; ``scatter_cents`` how far the agreeing ones, ``agreeing``, are apart.
     """
 
     f0_hz: float
@@ -36,7 +36,8 @@ class Vote:
     inharmonicity: float
     line_share: float
     spread_cents: float
-    partials: int
+    scatter_cents: float
+    agreeing: tuple[int, ...]
 
 
 def vote(partials: Partials) -> Vote | None:
@@ -85,8 +86,14 @@ def vote(partials: Partials) -> Vote | None:
         inharmonicity=b,
         line_share=float(np.sum(ballots * partials.is_line) / ballots.sum()),
         spread_cents=float(np.sum(ballots * inliers * spreads) / np.sum(ballots * inliers)),
-        partials=int(inliers.sum()),
+        scatter_cents=_scatter(residual, inliers, ballots),
+        agreeing=tuple(int(k) for k in order[inliers]),
     )
+
+
+def _scatter(residual: Array, inliers: Array, ballots: Array) -> float:
+    weight = ballots * inliers
+    return float(np.sqrt(np.sum(weight * residual**2) / weight.sum()))
 
 
 def _weighted_median(values: Array, weights: Array) -> float:
