@@ -229,7 +229,7 @@ def test_one_shots_have_a_key_each_and_play_to_their_end(tmp_path):
         hit = rng.normal(0, 0.2, (RATE // 2, 1)) * np.exp(-np.arange(RATE // 2) / 4000)[:, None]
         soundfile.write(folder / f"{name}.wav", hit, RATE, subtype="PCM_24")
     manifest = build_instrument(folder, tmp_path / "out", settings=ONE)
-    assert manifest.layout == "one-shots"
+    assert manifest.layers[0].layout == "one-shots"
     assert [(z.low_key, z.high_key, z.root_key) for z in manifest.zones] == [
         (36, 36, 36),
         (37, 37, 37),

@@ -5,11 +5,13 @@ import pytest
 import soundfile
 
 from keymapper import BuildSettings, Recipe, build_instrument
+from keymapper.errors import InputError
 from keymapper.formats.sfz import read_sfz
 from keymapper.measuring.pitch import measure_pitch
 from keymapper.model.recipe import (
     ChokeGroup,
     ControlSettings,
+    LayerSettings,
     LevelSettings,
     NoteCorrection,
     OneShotSettings,
@@ -80,7 +82,7 @@ def test_notes_are_not_transposed_beyond_the_limit(tmp_path):
     manifest = build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
     assert [(z.low_key, z.high_key) for z in manifest.zones] == [(45, 51), (57, 63)]
     silent = "no note reaches E3, F3, F#3, G3, G#3 within 3 semitones: they are silent"
-    assert silent in manifest.facts.remarks
+    assert silent in manifest.layers[0].remarks
 
 
 def layered(folder):
@@ -168,3 +170,30 @@ def test_controls_start_as_recorded_and_can_be_switched_off(tmp_path):
     off = Recipe(controls=ControlSettings(brightness=False, attack=False, release=False))
     build_instrument(tmp_path / "in", tmp_path / "off", off, ONE)
     assert read_sfz(tmp_path / "off" / "in.sfz").control.labels == ()
+
+
+def test_layers_sound_together_and_equally_loud(tmp_path):
+    for folder, peak in (("bright", 0.5), ("dark", 0.05)):
+        for name, key in (("C3", 48), ("C4", 60)):
+            write_note(tmp_path / "in" / folder / f"{name}.wav", key, peak=peak)
+    layers = (
+        LayerSettings(folder="bright", pan=-30.0, keys=(40, 90)),
+        LayerSettings(folder="dark", gain_db=-6.0, tune_cents=7.0, velocities=(50, 127)),
+    )
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", Recipe(layer=layers), ONE)
+    first, second = regions(tmp_path / "out")[:2], regions(tmp_path / "out")[2:]
+    assert [(r.lokey, r.hikey, r.pan_percent) for r in first] == [(40, 54, -30), (55, 72, -30)]
+    assert [(r.lovel, r.hivel, r.tune_cents) for r in second] == [(50, 127, 7), (50, 127, 7)]
+    levels = [note.sample.peak_dbfs for note in manifest.notes]
+    assert levels[0] - levels[2] == pytest.approx(6.0, abs=0.3)
+    assert "one of 2 layers that sound together: 2 voices a key" in manifest.layers[0].remarks
+    assert dict(read_sfz(tmp_path / "out" / "in.sfz").control.labels)[16] == "Layer balance"
+    assert [f.folder for f in manifest.layers] == ["bright", "dark"]
+
+
+def test_a_layer_may_not_leave_the_folder(tmp_path):
+    write_note(tmp_path / "in" / "C4.wav", 60)
+    write_note(tmp_path / "other" / "C4.wav", 60)
+    recipe = Recipe(layer=(LayerSettings(folder="../other"),))
+    with pytest.raises(InputError, match="lies outside"):
+        build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)

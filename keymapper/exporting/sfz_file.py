@@ -5,6 +5,8 @@ from __future__ import annotations
 from keymapper.formats.sfz import SfzDocument, SfzHeader
 from keymapper.mapping.controls import (
     ATTACK_CONTROLLER,
+    BALANCE_CONTROLLER,
+    BALANCE_MIDDLE,
     BRIGHTNESS_CONTROLLER,
     RELEASE_CONTROLLER,
 )
@@ -64,7 +66,20 @@ def _region(zone: Zone) -> Opcodes:
     if zone.choke_group:
         group = str(zone.choke_group)
         opcodes += [("group", group), ("off_by", group), ("off_mode", "normal")]
-    return (*opcodes, *_playback(zone), *_envelope(zone), *_brightness(zone))
+    if zone.pan_percent:
+        opcodes.append(("pan", _decimal(zone.pan_percent)))
+    return (*opcodes, *_playback(zone), *_envelope(zone), *_brightness(zone), *_balance(zone))
+
+
+def _balance(zone: Zone) -> Opcodes:
+    """Both layers are whole in the middle of the control; towards an end one fades out."""
+    low, middle = f"locc{BALANCE_CONTROLLER}", str(BALANCE_MIDDLE)
+    high = f"hicc{BALANCE_CONTROLLER}"
+    if zone.balance == "first":
+        return ((f"xfout_{low}", middle), (f"xfout_{high}", "127"))
+    if zone.balance == "second":
+        return ((f"xfin_{low}", "0"), (f"xfin_{high}", middle))
+    return ()
 
 
 def _tuning(zone: Zone) -> Opcodes:

@@ -23,26 +23,29 @@ class FoundFiles:
     """(file, reason)."""
 
 
-def find_recordings(folder: Path, *, outside: Path | None = None) -> FoundFiles:
+def find_recordings(folder: Path, within: str = "") -> FoundFiles:
     """List the audio files of a folder and its sub-folders, whatever the order on disk.
 
     Hidden files and folders, links that leave the folder, and foreign files are passed over.
 
-    outside : a folder (a result) whose files are no recordings.
+    within : a sub-folder to keep to; names stay relative to `folder`.
 
     Raises
     ------
     InputError
-        There is no such folder, or no audio file in it.
+        There is no such folder, it leaves `folder`, or it holds no audio file.
     """
-    if not folder.is_dir():
-        raise InputError(f"{folder}: there is no such folder.")
     root = folder.resolve()
+    start = (root / within).resolve()
+    if not start.is_dir():
+        raise InputError(f"{folder / within}: there is no such folder.")
+    if not start.is_relative_to(root):
+        raise InputError(f"{folder / within}: lies outside {folder}; move it inside.")
     recordings: list[str] = []
     passed_over: list[tuple[str, str]] = []
-    for place, folders, names in os.walk(root, onerror=_refuse):
+    for place, folders, names in os.walk(start, onerror=_refuse):
         here = Path(place)
-        folders[:] = sorted(f for f in folders if not f.startswith(".") and here / f != outside)
+        folders[:] = sorted(f for f in folders if not f.startswith("."))
         for name in sorted(names):
             relative = (here / name).relative_to(root).as_posix()
             if not _is_text(relative):
@@ -54,7 +57,7 @@ def find_recordings(folder: Path, *, outside: Path | None = None) -> FoundFiles:
             elif reason:
                 passed_over.append((relative, reason))
     if not recordings:
-        raise InputError(f"{folder}: holds no audio file (WAV, AIFF, FLAC or OGG).")
+        raise InputError(f"{folder / within}: holds no audio file (WAV, AIFF, FLAC or OGG).")
     return FoundFiles(recordings=tuple(sorted(recordings)), passed_over=tuple(sorted(passed_over)))
 
 

@@ -11,35 +11,40 @@ from collections.abc import Sequence
 
 from keymapper.model.instrument import Brightness, Control, Zone
 from keymapper.model.keys import key_to_hz
-from keymapper.model.recipe import ControlSettings
+from keymapper.model.recipe import ControlSettings, Recipe
+from keymapper.model.tone import Tone
 
 BRIGHTNESS_CONTROLLER = 74
 ATTACK_CONTROLLER = 73
 RELEASE_CONTROLLER = 72
+BALANCE_CONTROLLER = 16
+BALANCE_MIDDLE = 64
 LETS_FUNDAMENTAL_THROUGH = 1.5
 """Closed cutoff over the fundamental: two poles there take 0.8 dB off it."""
 LEAVES_AS_RECORDED = 1.7
 """Open cutoff over the highest frequency that matters: two poles take 0.5 dB off it."""
-HIGHEST_CUTOFF_HZ = 20_000.0
+HIGHEST_CUTOFF_HZ = 24_000.0
 MOST_RANGE_CENTS = 9600
 
 
 def brightness(
-    high_key: int, edge_hz: float, settings: ControlSettings, reference_hz: float
+    tone: Tone, transposed_semitones: int, high_key: int, recipe: Recipe
 ) -> Brightness | None:
-    """Return the low-pass of a zone; None where the control is off or would do nothing.
+    """Return the low-pass of a zone; None where the control is off or the sound is silent.
 
-    high_key : the zone's highest key.
-    edge_hz : below it lies all that matters of the sound, at the zone's highest key.
+    tone : of the sample, which the zone's highest key plays transposed by so many semitones.
     """
-    if not settings.brightness:
+    settings = recipe.controls
+    if not settings.brightness or tone.edge_999_hz is None:
         return None
-    open_hz = min(HIGHEST_CUTOFF_HZ, max(edge_hz, key_to_hz(high_key)) * LEAVES_AS_RECORDED)
-    lowest_hz = min(open_hz, key_to_hz(high_key, reference_hz) * LETS_FUNDAMENTAL_THROUGH)
-    range_cents = 1200 * math.log2(open_hz / lowest_hz) * settings.darkest_share
-    range_cents = min(MOST_RANGE_CENTS, round(range_cents))
+    fundamental_hz = key_to_hz(high_key, recipe.reference_hz)
+    edge_hz = tone.edge_999_hz * 2 ** (transposed_semitones / 12)
+    open_hz = min(HIGHEST_CUTOFF_HZ, max(edge_hz, fundamental_hz) * LEAVES_AS_RECORDED)
+    closed_hz = min(open_hz, fundamental_hz * LETS_FUNDAMENTAL_THROUGH)
+    range_cents = round(1200 * math.log2(open_hz / closed_hz) * settings.darkest_share)
+    range_cents = min(MOST_RANGE_CENTS, range_cents)
     return Brightness(
-        closed_hz=round(open_hz / 2 ** (range_cents / 1200), 1), range_cents=round(range_cents)
+        closed_hz=round(open_hz / 2 ** (range_cents / 1200), 1), range_cents=range_cents
     )
 
 
@@ -48,6 +53,11 @@ def controls(zones: Sequence[Zone], settings: ControlSettings) -> tuple[Control,
     found: list[Control] = []
     if any(zone.brightness is not None for zone in zones):
         found.append(Control(controller=BRIGHTNESS_CONTROLLER, label="Brightness", start=127))
+    if any(zone.balance != "none" for zone in zones):
+        balance = Control(
+            controller=BALANCE_CONTROLLER, label="Layer balance", start=BALANCE_MIDDLE
+        )
+        found.append(balance)
     if any(zone.play_mode != "one_shot" for zone in zones):
         if settings.attack:
             found.append(

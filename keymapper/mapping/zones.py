@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from keymapper.mapping.dynamics import faded_range
 from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import PlacedNote
 from keymapper.model.instrument import (
     AmplitudeEnvelope,
+    Balance,
     Brightness,
     PlayMode,
     ResolvedLayout,
@@ -17,7 +18,7 @@ from keymapper.model.instrument import (
     Zone,
 )
 from keymapper.model.loop import LoopVerdict
-from keymapper.model.recipe import Recipe
+from keymapper.model.recipe import LayerSettings, Recipe
 
 SUSTAINED_RELEASE_SECONDS = 0.3
 DECAYING_RELEASE_SECONDS = 0.15
@@ -36,6 +37,8 @@ class Playback:
     layout: ResolvedLayout
     baked_cents: float
     """How much of the tuning the sample itself has been lowered by."""
+    layer: LayerSettings
+    balance: Balance
     brightness: Brightness | None
 
 
@@ -47,13 +50,25 @@ def zones_of(
     targets_cents : where each of the 128 keys is meant to lie above equal temperament; None for
     equal temperament itself.
     """
-    place = placed.place
+    low_key = max(placed.place.low_key, playback.layer.keys[0])
+    high_key = min(placed.place.high_key, playback.layer.keys[1])
+    if low_key > high_key:
+        return []
     if targets_cents is None:
-        return [_zone(placed, playback, (place.low_key, place.high_key, 0.0), recipe)]
-    return [
-        _zone(placed, playback, (key, key, targets_cents[key]), recipe)
-        for key in range(place.low_key, place.high_key + 1)
-    ]
+        found = [_zone(placed, playback, (low_key, high_key, 0.0), recipe)]
+    else:
+        found = [
+            _zone(placed, playback, (key, key, targets_cents[key]), recipe)
+            for key in range(low_key, high_key + 1)
+        ]
+    return [zone for one in found for zone in _within(one, playback.layer.velocities)]
+
+
+def _within(zone: Zone, velocities: tuple[int, int]) -> list[Zone]:
+    """Return the part of a zone that a layer's velocities leave of it: one zone or none."""
+    low = max(zone.low_velocity, velocities[0])
+    high = min(zone.high_velocity, velocities[1])
+    return [replace(zone, low_velocity=low, high_velocity=high)] if low <= high else []
 
 
 def _zone(
@@ -67,7 +82,7 @@ def _zone(
         sample=playback.sample,
         root_key=placed.decision.root_key,
         tuning_cents=placed.decision.tuning_cents - playback.baked_cents,
-        target_cents=target_cents,
+        target_cents=target_cents + playback.layer.tune_cents,
         low_key=low_key,
         high_key=high_key,
         low_velocity=low_velocity,
@@ -77,6 +92,8 @@ def _zone(
         round_robins=place.round_robins,
         trigger=place.trigger,
         gain_db=placed.gain_db,
+        pan_percent=playback.layer.pan,
+        balance=playback.balance,
         velocity_tracking=placed.velocity_tracking,
         velocity_gains=placed.velocity_gains,
         play_mode=mode,

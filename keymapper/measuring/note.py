@@ -8,6 +8,7 @@ from keymapper.measuring.course import course, level_envelope
 from keymapper.measuring.levels import measured_channels, measured_levels, without_dc
 from keymapper.measuring.loops.region import find_region
 from keymapper.measuring.pitch import measure_pitch
+from keymapper.measuring.tone import tone
 from keymapper.model.instrument import Measurement
 
 
@@ -18,7 +19,7 @@ def measured_note(
     reference_hz: float = 440.0,
     note_off_frame: int | None = None,
 ) -> Measurement:
-    """Return pitch, course, levels and channels of a note.
+    """Return pitch, course, levels, channels and tone of a note.
 
     samples : float, shape (frames, channels), full scale 1.0, at least one frame.
     note_off_frame : where the key was let go, when that is known.
@@ -35,4 +36,5 @@ def measured_note(
             samples, rate, times.onset_frame, times.end_frame, envelope.noise_floor_dbfs
         ),
         channels=measured_channels(free_of_dc),
+        tone=tone(free_of_dc, rate, times),
     )

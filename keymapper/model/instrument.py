@@ -9,10 +9,12 @@ from keymapper.model.loop import JoinAudibility, Loop, LoopVerdict
 from keymapper.model.pitch import Pitch
 from keymapper.model.recipe import Recipe
 from keymapper.model.sound import Channels, Course, Levels
+from keymapper.model.tone import Tone
 
 PlayMode = Literal["loop_continuous", "no_loop", "one_shot"]
 VelocityTracking = Literal["square", "curve", "none"]
 DecidedBy = Literal["sound", "name", "recipe", "order"]
+Balance = Literal["none", "first", "second"]
 ResolvedLayout = Literal["keys", "one-shots"]
 
 
@@ -55,6 +57,7 @@ class Measurement:
     course: Course
     levels: Levels
     channels: Channels
+    tone: Tone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,6 +221,10 @@ class Zone:
     round_robins: int
     trigger: Literal["attack", "release"]
     gain_db: float
+    pan_percent: float
+    """-100 (left) … 100 (right)."""
+    balance: Balance
+    """Which end of the balance control leaves it sounding."""
     velocity_tracking: VelocityTracking
     """Amplitude follows (velocity / 127)², `velocity_gains`, or nothing."""
     velocity_gains: tuple[VelocityGain, ...]
@@ -230,15 +237,19 @@ class Zone:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SetFacts:
-    """What holds for the recordings as a set."""
+class LayerFacts:
+    """What holds for the recordings of one layer as a set."""
 
+    folder: str
+    """Relative to the folder of recordings; "" where the whole of it is one layer."""
+    layout: ResolvedLayout
     offset_semitones: int
     """How far the set as a whole sounds above the keys in its names."""
     middle_c_octave: int | None
     """The octave number that the names give key 60; None without note names."""
     remarks: tuple[str, ...]
-    common_gain_db: float
+    gain_db: float
+    """Common to all its samples."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,9 +264,9 @@ class Manifest:
     licence: str
     description: str
     reference_hz: float
-    layout: ResolvedLayout
     recipe: Recipe
-    facts: SetFacts
+    layers: tuple[LayerFacts, ...]
+    """They sound together."""
     controls: tuple[Control, ...]
     zones: tuple[Zone, ...]
     notes: tuple[NoteRecord, ...]

@@ -72,6 +72,31 @@ class OneShotSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LayerSettings:
+    """One of several folders that sound together."""
+
+    folder: str
+    """Below the folder of recordings, with `/`."""
+    gain_db: float = 0.0
+    """Beside the gain that balances the layers."""
+    tune_cents: float = 0.0
+    pan: float = 0.0
+    """-100 (left) … 100 (right)."""
+    keys: tuple[int, int] = (0, 127)
+    """Lowest and highest key, both played."""
+    velocities: tuple[int, int] = (1, 127)
+
+    def __post_init__(self) -> None:
+        """Refuse ranges off the keyboard."""
+        for name, lowest in (("keys", 0), ("velocities", 1)):
+            low, high = getattr(self, name)
+            if not lowest <= low <= high <= 127:
+                raise ValueError(f"{name} of a layer must rise within {lowest}..127")
+        if not -100.0 <= self.pan <= 100.0:
+            raise ValueError("pan of a layer must lie in -100..100")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChokeGroup:
     """Recordings that cut each other off."""
 
@@ -198,6 +223,8 @@ class Recipe:
     one_shots: OneShotSettings = OneShotSettings()
     controls: ControlSettings = ControlSettings()
     choke: tuple[ChokeGroup, ...] = ()
+    layer: tuple[LayerSettings, ...] = ()
+    """Folders that sound together as one instrument; none: the whole folder is one layer."""
     note: tuple[NoteCorrection, ...] = field(default=())
 
     def __post_init__(self) -> None:

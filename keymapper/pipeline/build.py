@@ -7,20 +7,18 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from keymapper import __version__
-from keymapper.errors import OutputError
+from keymapper.errors import InputError, OutputError
 from keymapper.exporting.exporters import OWN_FORMATS, export
 from keymapper.exporting.publish import published_folder, write_text
 from keymapper.exporting.sample import write_sample
 from keymapper.formats.folder import RECIPE_NAME
 from keymapper.formats.recipe import starting_recipe
-from keymapper.mapping.controls import controls
-from keymapper.mapping.doubting import doubts_of_result, sorted_doubts
-from keymapper.mapping.set_notes import PlacedNote
-from keymapper.mapping.zones import Playback, zones_of
-from keymapper.model.instrument import Manifest, NoteRecord, SampleFile, SetFacts, Zone
+from keymapper.mapping.safe_names import safe_name
+from keymapper.model.instrument import Manifest
 from keymapper.model.recipe import Recipe
+from keymapper.pipeline.finish import finished_manifest
 from keymapper.pipeline.measure import (
+    WHOLE_FOLDER,
     MeasuringJob,
     Progress,
     followed,
@@ -28,7 +26,7 @@ from keymapper.pipeline.measure import (
     no_progress,
     usable,
 )
-from keymapper.pipeline.plan import BuildPlan, build_plan, sample_orders
+from keymapper.pipeline.plan import BuildPlan, build_plan, levelled, sample_orders
 from keymapper.workers import Workers
 
 
@@ -67,26 +65,48 @@ def build_instrument(
         `target` exists already, lies inside the folder, or cannot be written.
     """
     folder, target = Path(folder), Path(target)
-    settings = settings or BuildSettings()
-    job = MeasuringJob(
-        folder=folder, recipe=recipe or Recipe(), targets_cents=settings.targets_cents
-    )
+    recipe, settings = recipe or Recipe(), settings or BuildSettings()
     refuse_overlap(folder, target)
     with (
         Workers(settings.workers) as pool,
         published_folder(target, replace=settings.replace) as to,
     ):
-        measured = usable(measured_folder(job, pool, settings.progress))
-        plan = build_plan(job, measured)
-        orders = sample_orders(plan)
+        plans = levelled(_plans(folder, recipe, settings, pool))
+        orders = [order for plan in plans for order in sample_orders(plan)]
         written = pool.run(partial(write_sample, folder=to), orders)
         samples = followed(written, "Writing", len(orders), settings.progress)
-        manifest = finished_manifest(plan, samples)
+        manifest = finished_manifest(plans, samples)
         export(manifest, [*OWN_FORMATS, *settings.formats], to)
         if settings.write_recipe:
-            text = starting_recipe(job.recipe, manifest.name, manifest.notes)
+            text = starting_recipe(recipe, manifest.name, manifest.notes)
             write_text(to / RECIPE_NAME, text)
     return manifest
+
+
+def _plans(folder: Path, recipe: Recipe, settings: BuildSettings, pool: Workers) -> list[BuildPlan]:
+    """Return one plan a layer; without layers the whole folder is one."""
+    layers = recipe.layer or (WHOLE_FOLDER,)
+    stem = safe_name(recipe.name or folder.resolve().name)
+    plans = []
+    for index, layer in enumerate(layers, 1):
+        job = MeasuringJob(
+            folder=folder, recipe=recipe, layer=layer, targets_cents=settings.targets_cents
+        )
+        measured = usable(measured_folder(job, pool, settings.progress))
+        plans.append(build_plan(job, measured, f"{stem}_{index}" if recipe.layer else stem))
+    _refuse_unknown_corrections(folder, recipe, plans)
+    return plans
+
+
+def _refuse_unknown_corrections(folder: Path, recipe: Recipe, plans: Sequence[BuildPlan]) -> None:
+    """Refuse a correction of a file that is not there: most likely a slip of the pen."""
+    known = {r.source.file for plan in plans for r in plan.measured.recordings}
+    known |= {skipped.file for plan in plans for skipped in plan.measured.skipped}
+    for correction in recipe.note:
+        if correction.file not in known:
+            raise InputError(
+                f"{folder}: the recipe corrects {correction.file!r}, which is not there."
+            )
 
 
 def default_target(folder: Path) -> Path:
@@ -102,58 +122,3 @@ def refuse_overlap(folder: Path, target: Path) -> None:
             f"{target}: the result may not lie inside the recordings, nor they in it; "
             "choose another --out."
         )
-
-
-def finished_manifest(plan: BuildPlan, samples: Sequence[SampleFile]) -> Manifest:
-    """Return the manifest of what was decided and written."""
-    written = list(zip(plan.assembly.placed, samples, strict=True))
-    notes = [_note_record(plan, placed, sample) for placed, sample in written]
-    zones = [zone for placed, sample in written for zone in _zones(plan, placed, sample)]
-    doubts = [*plan.named.doubts, *plan.assembly.doubts, *doubts_of_result(notes)]
-    recipe = plan.recipe
-    return Manifest(
-        tool_version=__version__,
-        name=plan.name,
-        author=recipe.author or "",
-        licence=recipe.licence or "",
-        description=recipe.description or "",
-        reference_hz=recipe.reference_hz,
-        layout=plan.assembly.layout,
-        recipe=recipe,
-        facts=SetFacts(
-            offset_semitones=plan.named.offset_semitones,
-            middle_c_octave=plan.named.middle_c_octave,
-            remarks=(*plan.named.facts, *plan.assembly.remarks),
-            common_gain_db=plan.gain_db,
-        ),
-        controls=controls(zones, recipe.controls),
-        zones=tuple(zones),
-        notes=tuple(notes),
-        doubts=sorted_doubts(doubts),
-        skipped=(*plan.measured.skipped, *plan.assembly.skipped),
-    )
-
-
-def _note_record(plan: BuildPlan, placed: PlacedNote, sample: SampleFile) -> NoteRecord:
-    recording = plan.recording(placed)
-    return NoteRecord(
-        source=recording.source,
-        embedded=recording.embedded,
-        hints=plan.named.hints[placed.note],
-        measurement=recording.measurement,
-        decision=placed.decision,
-        loop=plan.loop(placed),
-        sample=sample,
-    )
-
-
-def _zones(plan: BuildPlan, placed: PlacedNote, sample: SampleFile) -> list[Zone]:
-    playback = Playback(
-        sample=sample.file,
-        rate=sample.processing.rate,
-        loop=plan.loop(placed),
-        layout=plan.assembly.layout,
-        baked_cents=sample.processing.baked_cents,
-        brightness=None,
-    )
-    return zones_of(placed, playback, plan.job.targets_cents, plan.recipe)

@@ -7,16 +7,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
-from keymapper.errors import InputError
 from keymapper.formats.folder import find_recordings
 from keymapper.mapping.assembling import unusable_reason
 from keymapper.model.instrument import SkippedFile
 from keymapper.model.loop import Loop, LoopOptions
-from keymapper.model.recipe import NoteCorrection, Recipe
+from keymapper.model.recipe import LayerSettings, NoteCorrection, Recipe
 from keymapper.recording import MeasuringOrder, Recording, measured_recording
 from keymapper.workers import Workers
 
 EQUAL_TEMPERAMENT = (0.0,) * 128
+WHOLE_FOLDER = LayerSettings(folder="")
 
 Result = TypeVar("Result")
 
@@ -42,6 +42,7 @@ class MeasuringJob:
 
     folder: Path
     recipe: Recipe
+    layer: LayerSettings = WHOLE_FOLDER
     targets_cents: tuple[float, ...] | None = None
     """Where each of the 128 keys is meant to lie above equal temperament; None for there."""
 
@@ -67,11 +68,8 @@ def measure_folder(
 
 def measured_folder(job: MeasuringJob, pool: Workers, progress: Progress) -> MeasuredFolder:
     """Measure a folder with workers that run already."""
-    found = find_recordings(job.folder)
+    found = find_recordings(job.folder, job.layer.folder)
     corrections = {correction.file: correction for correction in job.recipe.note}
-    unknown = sorted(set(corrections) - set(found.recordings))
-    if unknown:
-        raise InputError(f"{job.folder}: the recipe corrects {unknown[0]!r}, which is not there.")
     skipped = [SkippedFile(file=file, reason=reason) for file, reason in found.passed_over]
     orders = []
     for file in found.recordings:

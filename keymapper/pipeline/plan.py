@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from statistics import median
 
 from keymapper.errors import InputError
 from keymapper.exporting.sample import SampleOrder
@@ -11,10 +13,10 @@ from keymapper.exporting.tags import sample_chunks
 from keymapper.mapping.assembling import Assembly, assembled, resolved_layout
 from keymapper.mapping.levels import common_gain_db
 from keymapper.mapping.naming import NamedSet, named_set
-from keymapper.mapping.safe_names import safe_name
 from keymapper.mapping.set_notes import PlacedNote, SetNote
 from keymapper.model.loop import LoopVerdict
 from keymapper.model.recipe import Recipe
+from keymapper.model.sound import Levels
 from keymapper.pipeline.measure import MeasuredFolder, MeasuringJob
 from keymapper.recording import Recording
 
@@ -26,12 +28,18 @@ class BuildPlan:
     """Everything decided, nothing written."""
 
     job: MeasuringJob
-    name: str
     measured: MeasuredFolder
     named: NamedSet
     assembly: Assembly
-    gain_db: float
-    """Common to all samples."""
+    stem: str
+    """What the names of its samples begin with."""
+    gain_db: float = 0.0
+    """Common to all samples of the layer."""
+
+    @property
+    def name(self) -> str:
+        """Name of the instrument."""
+        return self.recipe.name or self.job.folder.resolve().name
 
     @property
     def recipe(self) -> Recipe:
@@ -49,8 +57,10 @@ class BuildPlan:
         return self.recording(placed).loop
 
 
-def build_plan(job: MeasuringJob, measured: MeasuredFolder) -> BuildPlan:
-    """Return names read, keys decided, places and gains given.
+def build_plan(job: MeasuringJob, measured: MeasuredFolder, stem: str) -> BuildPlan:
+    """Return names read, keys decided and places given.
+
+    stem : what the names of its samples begin with.
 
     Raises
     ------
@@ -66,15 +76,30 @@ def build_plan(job: MeasuringJob, measured: MeasuredFolder) -> BuildPlan:
         reasons = [*measured.skipped, *assembly.skipped]
         first = f" (the first: {reasons[0].file}: {reasons[0].reason})" if reasons else ""
         raise InputError(f"{job.folder}: no recording in it can be used{first}")
-    peaks = [measurements[placed.note].levels.peak_dbfs for placed in assembly.placed]
-    return BuildPlan(
-        job=job,
-        name=recipe.name or job.folder.resolve().name,
-        measured=measured,
-        named=named,
-        assembly=assembly,
-        gain_db=common_gain_db(peaks, recipe.levels.peak_dbfs),
-    )
+    return BuildPlan(job=job, measured=measured, named=named, assembly=assembly, stem=stem)
+
+
+def levelled(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
+    """Return plans with their gains: layers equally loud but for their own gain, one peak for all.
+
+    A layer is as loud as its middle note.
+    """
+    bodies = [[_levels(plan, note).body_dbfs for note in plan.assembly.placed] for plan in plans]
+    balance = [
+        median(bodies[0]) - median(body) + plan.job.layer.gain_db
+        for plan, body in zip(plans, bodies, strict=True)
+    ]
+    peaks = [
+        _levels(plan, note).peak_dbfs + gain
+        for plan, gain in zip(plans, balance, strict=True)
+        for note in plan.assembly.placed
+    ]
+    common = common_gain_db(peaks, plans[0].recipe.levels.peak_dbfs)
+    return [replace(plan, gain_db=common + gain) for plan, gain in zip(plans, balance, strict=True)]
+
+
+def _levels(plan: BuildPlan, placed: PlacedNote) -> Levels:
+    return plan.recording(placed).measurement.levels
 
 
 def _set_notes(recordings: tuple[Recording, ...], named: NamedSet, recipe: Recipe) -> list[SetNote]:
@@ -93,7 +118,7 @@ def _set_notes(recordings: tuple[Recording, ...], named: NamedSet, recipe: Recip
 def sample_orders(plan: BuildPlan) -> list[SampleOrder]:
     """Return one order a placed note, in their order."""
     placed = plan.assembly.placed
-    names = sample_file_names(safe_name(plan.name), placed, f".{plan.recipe.samples.format}")
+    names = sample_file_names(plan.stem, placed, f".{plan.recipe.samples.format}")
     return [
         SampleOrder(
             source=plan.job.folder / plan.recording(note).source.file,

@@ -19,13 +19,22 @@ def zone_table(manifest: Manifest) -> Table:
     for heading in ("keys", "root", "tuning", "velocity", "turn", "loop", "join", "level", "from"):
         numbers = heading in ("tuning", "level", "loop", "join")
         table.add_column(heading, justify="right" if numbers else "left", no_wrap=heading != "from")
-    for zone, note in zip(manifest.zones, manifest.notes, strict=True):
-        level = note.measurement.levels.body_dbfs + manifest.facts.common_gain_db + zone.gain_db
-        table.add_row(*_zone_cells(zone, note, level))
+    notes = _notes_by_sample(manifest)
+    for zone in manifest.zones:
+        table.add_row(*_zone_cells(zone, notes[zone.sample]))
     return table
 
 
-def _zone_cells(zone: Zone, note: NoteRecord, level_db: float) -> Iterator[str]:
+def _notes_by_sample(manifest: Manifest) -> dict[str, NoteRecord]:
+    return {note.sample.file: note for note in manifest.notes}
+
+
+def level_dbfs(zone: Zone, note: NoteRecord) -> float:
+    """Return the level of a zone's loudest 400 ms as it was written."""
+    return note.measurement.levels.body_dbfs + note.sample.processing.gain_db + zone.gain_db
+
+
+def _zone_cells(zone: Zone, note: NoteRecord) -> Iterator[str]:
     join = note.sample.join
     keys = key_name(zone.low_key)
     yield keys if zone.low_key == zone.high_key else f"{keys} – {key_name(zone.high_key)}"
@@ -36,7 +45,7 @@ def _zone_cells(zone: Zone, note: NoteRecord, level_db: float) -> Iterator[str]:
     seconds = 0 if zone.loop is None else zone.loop.length_frames / note.sample.processing.rate
     yield f"{seconds:.3f} s" if zone.loop else "–"
     yield "–" if join is None else f"{join.worst_db:+.1f} dB"
-    yield f"{level_db:.1f} dB"
+    yield f"{level_dbfs(zone, note):.1f} dB"
     yield one_line(note.source.file)
 
 
@@ -46,33 +55,37 @@ def instrument_notices(manifest: Manifest) -> Iterator[str]:
         yield f"look at  {one_line(doubt.file)}: {one_line(doubt.message)}"
     for skipped in manifest.skipped:
         yield f"skipped  {one_line(skipped.file)}: {one_line(skipped.reason)}"
-    for remark in manifest.facts.remarks:
-        yield f"note     {one_line(remark)}"
+    for layer in manifest.layers:
+        where = f"{one_line(layer.folder)}: " if layer.folder else ""
+        for remark in layer.remarks:
+            yield f"note     {where}{one_line(remark)}"
 
 
 def instrument_data(manifest: Manifest, where: str) -> dict[str, Any]:
     """Return what the table and the notices say, as data for `--json`."""
-    rows = [
-        {
-            "file": note.source.file,
-            "sample": zone.sample,
-            "root_key": zone.root_key,
-            "tuning_cents": zone.tuning_cents,
-            "low_key": zone.low_key,
-            "high_key": zone.high_key,
-            "low_velocity": zone.low_velocity,
-            "high_velocity": zone.high_velocity,
-            "round_robin": zone.round_robin,
-            "round_robins": zone.round_robins,
-            "loop": msgspec.to_builtins(zone.loop),
-            "join_db": None if note.sample.join is None else note.sample.join.worst_db,
-            "level_dbfs": note.measurement.levels.body_dbfs + manifest.facts.common_gain_db,
-        }
-        for zone, note in zip(manifest.zones, manifest.notes, strict=True)
-    ]
+    notes = _notes_by_sample(manifest)
     return {
         "result": where,
-        "zones": rows,
+        "zones": [_zone_data(zone, notes[zone.sample]) for zone in manifest.zones],
         "doubts": msgspec.to_builtins(manifest.doubts),
         "skipped": msgspec.to_builtins(manifest.skipped),
+        "remarks": [remark for layer in manifest.layers for remark in layer.remarks],
+    }
+
+
+def _zone_data(zone: Zone, note: NoteRecord) -> dict[str, Any]:
+    return {
+        "file": note.source.file,
+        "sample": zone.sample,
+        "root_key": zone.root_key,
+        "tuning_cents": zone.tuning_cents,
+        "low_key": zone.low_key,
+        "high_key": zone.high_key,
+        "low_velocity": zone.low_velocity,
+        "high_velocity": zone.high_velocity,
+        "round_robin": zone.round_robin,
+        "round_robins": zone.round_robins,
+        "loop": msgspec.to_builtins(zone.loop),
+        "join_db": None if note.sample.join is None else note.sample.join.worst_db,
+        "level_dbfs": level_dbfs(zone, note),
     }

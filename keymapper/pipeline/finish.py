@@ -1,0 +1,118 @@
+"""The manifest of what was decided and written."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from keymapper import __version__
+from keymapper.mapping.controls import brightness, controls
+from keymapper.mapping.doubting import doubts_of_result, sorted_doubts
+from keymapper.mapping.set_notes import PlacedNote
+from keymapper.mapping.zones import Playback, zones_of
+from keymapper.model.instrument import (
+    Balance,
+    Brightness,
+    Doubt,
+    LayerFacts,
+    Manifest,
+    NoteRecord,
+    SampleFile,
+    Zone,
+)
+from keymapper.pipeline.plan import BuildPlan
+
+Written = tuple[BuildPlan, PlacedNote, SampleFile]
+
+
+def finished_manifest(plans: Sequence[BuildPlan], samples: Sequence[SampleFile]) -> Manifest:
+    """Return the manifest of an instrument of one or more layers.
+
+    samples : one a placed note, in the order of the plans.
+    """
+    placed = [(plan, note) for plan in plans for note in plan.assembly.placed]
+    written = [(plan, note, file) for (plan, note), file in zip(placed, samples, strict=True)]
+    notes = [_note_record(one) for one in written]
+    zones = [zone for one in written for zone in _zones(one, _balance(one[0], plans))]
+    recipe = plans[0].recipe
+    return Manifest(
+        tool_version=__version__,
+        name=plans[0].name,
+        author=recipe.author or "",
+        licence=recipe.licence or "",
+        description=recipe.description or "",
+        reference_hz=recipe.reference_hz,
+        recipe=recipe,
+        layers=tuple(_layer_facts(plan, len(plans)) for plan in plans),
+        controls=controls(zones, recipe.controls),
+        zones=tuple(zones),
+        notes=tuple(notes),
+        doubts=sorted_doubts([*_doubts(plans), *doubts_of_result(notes)]),
+        skipped=tuple(
+            skipped
+            for plan in plans
+            for skipped in (*plan.measured.skipped, *plan.assembly.skipped)
+        ),
+    )
+
+
+def _doubts(plans: Sequence[BuildPlan]) -> list[Doubt]:
+    return [doubt for plan in plans for doubt in (*plan.named.doubts, *plan.assembly.doubts)]
+
+
+def _layer_facts(plan: BuildPlan, layers: int) -> LayerFacts:
+    remarks = (*plan.named.facts, *plan.assembly.remarks)
+    if layers > 1:
+        remarks = (*remarks, f"one of {layers} layers that sound together: {layers} voices a key")
+    return LayerFacts(
+        folder=plan.job.layer.folder,
+        layout=plan.assembly.layout,
+        offset_semitones=plan.named.offset_semitones,
+        middle_c_octave=plan.named.middle_c_octave,
+        remarks=remarks,
+        gain_db=plan.gain_db,
+    )
+
+
+def _note_record(written: Written) -> NoteRecord:
+    plan, placed, sample = written
+    recording = plan.recording(placed)
+    return NoteRecord(
+        source=recording.source,
+        embedded=recording.embedded,
+        hints=plan.named.hints[placed.note],
+        measurement=recording.measurement,
+        decision=placed.decision,
+        loop=plan.loop(placed),
+        sample=sample,
+    )
+
+
+def _balance(plan: BuildPlan, plans: Sequence[BuildPlan]) -> Balance:
+    """Return the side of the balance control that a layer is on; two layers have one."""
+    if len(plans) != 2:
+        return "none"
+    return "first" if plan is plans[0] else "second"
+
+
+def _zones(written: Written, balance: Balance) -> list[Zone]:
+    plan, placed, sample = written
+    playback = Playback(
+        sample=sample.file,
+        rate=sample.processing.rate,
+        loop=plan.loop(placed),
+        layout=plan.assembly.layout,
+        baked_cents=sample.processing.baked_cents,
+        layer=plan.job.layer,
+        balance=balance,
+        brightness=_brightness(plan, placed),
+    )
+    return zones_of(placed, playback, plan.job.targets_cents, plan.recipe)
+
+
+def _brightness(plan: BuildPlan, placed: PlacedNote) -> Brightness | None:
+    """Return the low-pass of what sounds on keys; a one-shot's key says nothing of its sound."""
+    if plan.assembly.layout == "one-shots" or placed.place.trigger == "release":
+        return None
+    high_key = placed.place.high_key
+    tone = plan.recording(placed).measurement.tone
+    return brightness(tone, high_key - placed.decision.root_key, high_key, plan.recipe)
