@@ -237,6 +237,16 @@ def octave_up(voice: Voice) -> Patch:
     return Patch(sound=(harmonic_sum(phase, 1 / order) + level * upper) * adsr(voice))
 
 
+def fifth(voice: Voice) -> Patch:
+    """A saw with another a fifth above: their common period is an octave below the key."""
+    phase = cycles(voice.f0_hz, voice)
+    order = orders(voice)
+    upper = harmonic_sum(1.5 * phase, 1 / order[: max(1, len(order) * 2 // 3)])
+    level = voice.between(0.5, 1)
+    sound = (harmonic_sum(phase, 1 / order) + level * upper) * adsr(voice)
+    return Patch(sound=sound, ambiguous=True)
+
+
 def glide(voice: Voice) -> Patch:
     """A saw that falls a fifth onto its pitch in the first 80 ms."""
     cents = 700 * np.clip(1 - voice.times / 0.08, 0, 1)
@@ -257,7 +267,7 @@ KINDS: dict[str, Callable[[Voice], Patch]] = {
     for patch in (
         saw, square, pulse, triangle, sine, analogue, organ, drawbars, fm_reed, fm_piano, fm_bell,
         fm_clang, pluck, noise_pad, two_saws, seven_saws, vibrato, pwm, chorus, sweep,
-        filter_pluck, sample_and_hold, sub_oscillator, sync, octave_up, glide, resonant,
+        filter_pluck, sample_and_hold, sub_oscillator, sync, octave_up, fifth, glide, resonant,
     )
 }  # fmt: skip
 
