@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from keymapper.errors import UsageError
 from keymapper.measuring.loops.candidates import Bounds
-from keymapper.measuring.loops.cost import Sustain, levelling_db
+from keymapper.measuring.loops.cost import levelling_db
 from keymapper.measuring.loops.crossfade import crossfade_seconds
 from keymapper.measuring.loops.features import (
     BandPowers,
@@ -16,18 +17,28 @@ from keymapper.measuring.loops.features import (
 from keymapper.measuring.loops.flattening import find_flattening
 from keymapper.measuring.loops.region import SustainRegion, find_region
 from keymapper.measuring.loops.search import (
-    LEAST_LEAD_SECONDS,
-    SHORTEST_LONG_SECONDS,
     FoundLoop,
+    Sustain,
     find_long_loop,
     find_short_loop,
+    given_loop,
     measure_sustain,
 )
-from keymapper.model.loop import LoopOptions, LoopVerdict
+from keymapper.model.loop import Loop, LoopKind, LoopOptions, LoopVerdict
 
-
+LEAST_LEAD_SECONDS = 0.005
+SHORTEST_LONG_SECONDS = 0.1
+#: A frozen short loop must promise to be this much better than a long one that lives.
+SHORT_ADVANTAGE = 1.0
 CALM_REPETITION_DB = 0.5
 MOST_CALMING = 0.6
+#: Over this much movement a sound is a rhythm; calming would take it away.
+RHYTHM_DB = 6.0
+LENGTH_TOLERANCE = 0.02
+LENGTH_TOLERANCE_SECONDS = 0.02
+DOUBTFUL_COST = 3.0
+ENOUGH_SUSTAIN_SECONDS = 2.0
+DEFAULT = LoopOptions()
 
 
 def find_loop(
@@ -36,73 +47,150 @@ def find_loop(
     *,
     f0_hz: float | None = None,
     note_off_frame: int | None = None,
-    options: LoopOptions = LoopOptions(),  # noqa: B008 - frozen
+    options: LoopOptions = DEFAULT,
 ) -> LoopVerdict:
-    """Return whether and where a note loops, and how to bake it."""
-    if options.mode == "none" and options.given is None:
-        return LoopVerdict(loop=None, kind="none", reason="looping is switched off")
-    samples = np.asarray(samples, dtype=np.float32)
+    """Return whether and where a note loops, and how its crossfade is to be baked.
+
+    Candidates come from waveform correlation and from comparing the band levels of every pair of
+    times; one cost of waveform, envelope, drift, wobble, repetition and length chooses, so that
+    whole beats, chorus and vibrato periods come out of it. Deterministic.
+
+    samples : float, shape (frames, channels), full scale 1.0; at the rate it will ship at.
+    f0_hz : fundamental, where known: short loops then keep to a whole number of its periods.
+    note_off_frame : where the key was let go, where known; else the end of the sustain is found.
+
+    Returns kind "none" with the reason for what decays, is silent or too short.
+    Raises UsageError for a given loop outside the note.
+    """
+    if options.given is not None:
+        return _given_verdict(samples, rate, note_off_frame, options)
+    if options.mode == "none":
+        return _no_loop("looping is switched off")
     region = find_region(samples, rate, note_off_frame)
     if region.refusal is not None:
-        return LoopVerdict(loop=None, kind="none", reason=region.refusal)
+        return _no_loop(region.refusal)
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
     sustain = measure_sustain(masked_levels(bands), rate)
-    bounds = _bounds(sustain.movement_db, region, rate)
+    bounds = _bounds(sustain.movement_db, region, rate, options.length_seconds)
     long = find_long_loop(samples, sustain, region, bounds) if options.mode == "long" else None
+    if options.length_seconds is not None and options.mode == "long":
+        if long is None:
+            return _no_loop(f"no loop of {options.length_seconds:g} s fits into its sustain")
+        return _verdict(long, "long", region, sustain, bands if options.flatten else None)
     short = find_short_loop(samples, sustain, region, f0_hz)
-    if long is None or (short is not None and long.cost > 1 + short.cost):
-        chosen, kind = short, "short"
-    else:
-        chosen, kind = long, "long"
-    if chosen is None:
-        return LoopVerdict(loop=None, kind="none", reason="its sustain is too short")
-    return _verdict(chosen, kind, region, sustain, bands if options.flatten else None)
+    if long is None and short is None:
+        return _no_loop("its sustain is too short")
+    if long is None or (short is not None and long.cost > SHORT_ADVANTAGE + short.cost):
+        assert short is not None
+        return _verdict(short, "short", region, sustain, bands if options.flatten else None)
+    return _verdict(long, "long", region, sustain, bands if options.flatten else None)
 
 
-def _bounds(movement: float, region: SustainRegion, rate: int) -> Bounds:
+def _no_loop(reason: str) -> LoopVerdict:
+    return LoopVerdict(loop=None, kind="none", reason=reason)
+
+
+def _given_verdict(
+    samples: np.ndarray, rate: int, note_off_frame: int | None, options: LoopOptions
+) -> LoopVerdict:
+    """Take the user's loop as it is; only its crossfade and levelling are decided here."""
+    given = options.given
+    assert given is not None
+    lead = round(0.001 * rate)
+    if not lead <= given.start_frame < given.end_frame <= len(samples):
+        raise UsageError(
+            f"the loop {given.start_frame}..{given.end_frame} must start at frame {lead} or later "
+            f"and end within the note's {len(samples)} frames"
+        )
+    found = find_region(samples, rate, note_off_frame)
+    region = SustainRegion(
+        onset_frame=found.onset_frame,
+        start_frame=min(found.start_frame, given.start_frame - lead),
+        end_frame=max(found.end_frame, given.end_frame),
+        refusal=None,
+    )
+    bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
+    sustain = measure_sustain(masked_levels(bands), rate)
+    bounds = _bounds(sustain.movement_db, region, rate, given.length_frames / rate)
+    loop = given_loop(samples, sustain, given, bounds)
+    return _verdict(loop, "given", region, sustain, bands if options.flatten else None)
+
+
+def _bounds(
+    movement: float, region: SustainRegion, rate: int, length_seconds: float | None
+) -> Bounds:
     seconds = region.seconds(rate)
+    shortest, longest = SHORTEST_LONG_SECONDS, seconds
+    wanted = wanted_length_seconds(movement, seconds)
+    if length_seconds is not None:
+        reach = max(LENGTH_TOLERANCE_SECONDS, LENGTH_TOLERANCE * length_seconds)
+        wanted = length_seconds
+        shortest, longest = length_seconds - reach, length_seconds + reach
     return Bounds(
         first_start=region.start_frame + round(LEAST_LEAD_SECONDS * rate),
         last_end=region.end_frame,
-        shortest_frames=round(SHORTEST_LONG_SECONDS * rate),
-        longest_frames=region.end_frame - region.start_frame,
-        wanted_frames=round(wanted_length_seconds(movement, seconds) * rate),
+        shortest_frames=max(1, round(shortest * rate)),
+        longest_frames=round(longest * rate),
+        wanted_frames=max(1, round(wanted * rate)),
     )
 
 
 def _verdict(
     found: FoundLoop,
-    kind: str,
+    kind: LoopKind,
     region: SustainRegion,
     sustain: Sustain,
     bands: BandPowers | None,
 ) -> LoopVerdict:
-    loop = found.loop
-    rate = sustain.rate
-    longest = loop.length_frames // 2
-    if kind == "short":
-        fade = longest
-    else:
-        fade = min(round(crossfade_seconds(found.correlation) * rate), longest)
+    loop, rate = found.loop, sustain.rate
+    fade = loop.length_frames // 2
+    if kind != "short":
+        fade = min(fade, round(crossfade_seconds(found.correlation) * rate))
     fade = max(0, min(fade, loop.start_frame - region.start_frame))
     flattening = None
     if bands is not None:
-        if kind == "short":
-            levelled = sustain.steady_trend_db * loop.length_frames / sustain.envelope.hop_frames
-        else:
-            at = sustain.envelope.index_at(np.array([loop.start_frame, loop.end_frame]))
-            levelled = levelling_db(sustain, at[:1], at[1:])[0]
+        levelled = _levelled_db(sustain, loop, kind)
         flattening = find_flattening(levelled, bands, loop, fade, region.start_frame, rate)
-    calming = 0.0
-    if found.repetition_db > CALM_REPETITION_DB:
-        calming = round(min(MOST_CALMING, 1 - CALM_REPETITION_DB / found.repetition_db), 3)
+    doubtful = found.cost > DOUBTFUL_COST and kind != "short"
     return LoopVerdict(
         loop=loop,
-        kind=kind,  # type: ignore[arg-type]
-        reason="joins where waveform and movement match",
+        kind=kind,
+        reason=_reason(kind),
         correlation=round(found.correlation, 5),
         crossfade_frames=fade,
         flattening=flattening,
-        calming_ratio=calming,
+        calming_ratio=_calming_ratio(found, sustain) if kind == "long" else 0.0,
         movement_db=round(sustain.movement_db, 2),
+        doubtful=doubtful,
+        advice=_advice(region.seconds(rate)) if doubtful else None,
     )
+
+
+def _levelled_db(sustain: Sustain, loop: Loop, kind: LoopKind) -> np.ndarray:
+    """The drift over one pass that is taken out of the audio, one value a view and band."""
+    if kind == "short":
+        hops = loop.length_frames / sustain.envelope.hop_frames
+        return np.asarray(sustain.steady_trend_db * hops)
+    at = sustain.envelope.index_at(np.array([loop.start_frame, loop.end_frame]))
+    return np.asarray(levelling_db(sustain, at[:1], at[1:])[0])
+
+
+def _calming_ratio(found: FoundLoop, sustain: Sustain) -> float:
+    if found.repetition_db <= CALM_REPETITION_DB or sustain.movement_db > RHYTHM_DB:
+        return 0.0
+    return round(min(MOST_CALMING, 1 - CALM_REPETITION_DB / found.repetition_db), 3)
+
+
+def _reason(kind: LoopKind) -> str:
+    if kind == "given":
+        return "the loop is the recipe's"
+    if kind == "short":
+        return "one short stretch holds better than any longer loop of so little sustain"
+    return "waveform and movement match where it joins"
+
+
+def _advice(sustain_seconds: float) -> str:
+    missing = ENOUGH_SUSTAIN_SECONDS - sustain_seconds
+    if missing > 0:
+        return f"record {max(0.5, missing):.1f} s more of sustain"
+    return "record a longer or steadier sustain, or choose the loop by hand"

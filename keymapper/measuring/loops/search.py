@@ -31,7 +31,6 @@ from keymapper.measuring.loops.waveform import (
 )
 from keymapper.model.loop import Loop
 
-SHORTEST_LONG_SECONDS = 0.1
 SHORTEST_SECONDS = 0.020
 LONGEST_SHORT_SECONDS = 0.065
 SHORT_ENDS = 8
@@ -40,7 +39,6 @@ SHORT_TEMPLATE_SECONDS = 0.040
 REFINED = 10
 FITTED_PART = 0.7
 STEADY_SHARE = 0.6
-LEAST_LEAD_SECONDS = 0.005
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +106,22 @@ def find_long_loop(
         if np.isfinite(total[index])
     ]
     return min(refined, key=lambda candidate: candidate.cost, default=None)
+
+
+def given_loop(
+    samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds
+) -> FoundLoop:
+    """Return a loop someone else chose, with its correlation and cost."""
+    template = min(round(TEMPLATE_SECONDS * sustain.rate), loop.start_frame)
+    start, end = np.array([loop.start_frame]), np.array([loop.end_frame])
+    rho = full_rate_correlations(samples, start, loop.end_frame, template)
+    total, repetition = costs(Candidates(starts=start, ends=end, correlation=rho), sustain, bounds)
+    return FoundLoop(
+        loop=loop,
+        correlation=float(rho[0]),
+        cost=float(total[0]),
+        repetition_db=float(repetition[0]),
+    )
 
 
 def _refined(
