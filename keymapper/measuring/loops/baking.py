@@ -41,7 +41,7 @@ def bake_loop(
     audio = flattened(samples, rate, verdict)
     fade = verdict.crossfade_frames
     if verdict.calming_ratio:
-        audio = calmed(audio, rate, start - fade, start, end, verdict.calming_ratio)
+        audio = calmed(audio, rate, start - fade, verdict.loop, verdict.calming_ratio)
     audio = np.array(audio[:], dtype=audio.dtype)
     if fade:
         audio[end - fade : end] = crossfaded(audio, rate, start, end, fade)

@@ -11,21 +11,23 @@ from keymapper.measuring.loops.spectral import (
     spectrum_centres,
     third_octave_powers,
 )
+from keymapper.model.loop import Loop
 
 RISE_SECONDS = 0.3
 FLOOR_DB = -60.0
 
 
 def calmed(
-    samples: np.ndarray, rate: int, first_frame: int, start_frame: int, end_frame: int, ratio: float
+    samples: np.ndarray, rate: int, first_frame: int, loop: Loop, ratio: float
 ) -> np.ndarray:
     """Return the audio with ``ratio`` of the movement of its third octaves taken out.
 
     In every frame and third octave the level is drawn towards its mean over the loop. The change
-    comes in over 0.3 s before ``start_frame`` (not before ``first_frame``) and stays to the end.
+    comes in over 0.3 s before the loop (not before ``first_frame``) and stays to the end.
 
     samples : float, shape (frames, channels).
     """
+    start_frame, end_frame = loop.start_frame, loop.end_frame
     hop = hop_frames(rate)
     rise = min(round(RISE_SECONDS * rate), start_frame - first_frame)
     begin = max(0, start_frame - rise - 4 * hop)

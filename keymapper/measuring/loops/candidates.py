@@ -170,7 +170,9 @@ def _at_best_lags(
     best = np.argmax(rho, axis=1)
     starts = (lows + best) * coarse.factor + coarse.first_frame
     ends = ends * coarse.factor + coarse.first_frame
-    kept = (starts >= bounds.first_start) & (ends - starts >= bounds.shortest_frames)
+    lengths = ends - starts
+    kept = (lengths >= bounds.shortest_frames) & (lengths <= bounds.longest_frames)
+    kept &= starts >= bounds.first_start
     return Candidates(
         starts=starts[kept],
         ends=ends[kept],

@@ -64,9 +64,7 @@ def levelling_db(sustain: Sustain, at_start: np.ndarray, at_end: np.ndarray) -> 
     return np.asarray(np.clip(drift, np.minimum(trend, 0), np.maximum(trend, 0)))
 
 
-def costs(
-    found: Candidates, sustain: Sustain, bounds: Bounds
-) -> tuple[np.ndarray, np.ndarray]:
+def costs(found: Candidates, sustain: Sustain, bounds: Bounds) -> tuple[np.ndarray, np.ndarray]:
     """Return the cost of every candidate; infinite for those not worth a full look."""
     envelope = sustain.envelope
     lengths = found.ends - found.starts

@@ -31,9 +31,7 @@ def crossfade_seconds(correlation: float) -> float:
     return float(np.interp(correlation, FADE_CORRELATIONS, FADE_SECONDS))
 
 
-def crossfaded(
-    samples: np.ndarray, rate: int, start: int, end: int, fade: int
-) -> np.ndarray:
+def crossfaded(samples: np.ndarray, rate: int, start: int, end: int, fade: int) -> np.ndarray:
     """Return the frames [end - fade, end): from what precedes the end into what precedes the start.
 
     The last millisecond is exactly what precedes the start, for players that interpolate or fade
@@ -51,9 +49,7 @@ def crossfaded(
     mixed = (1 - rise) * leaving + rise * arriving
     hop = hop_frames(rate)
     margin = 4 * hop
-    pair = [
-        _stretch(samples, point - fade - margin, point + margin) for point in (end, start)
-    ]
+    pair = [_stretch(samples, point - fade - margin, point + margin) for point in (end, start)]
     reach = np.pad(rise, ((margin, margin), (0, 0)), mode="edge")
     reach[:margin] = 0
     lost = _energy_lost(pair[0], pair[1], reach, hop)[margin : margin + fade]

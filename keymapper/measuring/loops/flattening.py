@@ -20,7 +20,12 @@ LEAD_SECONDS = 0.15
 
 
 def find_flattening(
-    levelled_db: np.ndarray, bands: BandPowers, loop: Loop, fade_frames: int, first_frame: int, rate: int
+    levelled_db: np.ndarray,
+    bands: BandPowers,
+    loop: Loop,
+    fade_frames: int,
+    first_frame: int,
+    rate: int,
 ) -> Flattening | None:
     """Return the trend to take out of a loop's audio; None when there is next to none.
 

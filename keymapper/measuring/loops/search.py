@@ -108,9 +108,7 @@ def find_long_loop(
     return min(refined, key=lambda candidate: candidate.cost, default=None)
 
 
-def given_loop(
-    samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds
-) -> FoundLoop:
+def given_loop(samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds) -> FoundLoop:
     """Return a loop someone else chose, with its correlation and cost."""
     template = min(round(TEMPLATE_SECONDS * sustain.rate), loop.start_frame)
     start, end = np.array([loop.start_frame]), np.array([loop.end_frame])
