@@ -13,6 +13,7 @@ from typing import Any
 
 import msgspec
 
+from keymapper.model.finding import AuditReport
 from keymapper.model.instrument import Manifest
 from keymapper.model.recipe import Recipe
 
@@ -21,6 +22,7 @@ SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
 MODELS: dict[str, tuple[str, Any]] = {
     "manifest": ("keymapper instrument manifest", Manifest),
     "recipe": ("keymapper recipe", Recipe),
+    "findings": ("keymapper findings", AuditReport),
 }
 """Schema name: title and type."""
 

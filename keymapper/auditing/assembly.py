@@ -1,0 +1,277 @@
+"""From what was read and what was measured to the pack that rules look at."""
+
+from __future__ import annotations
+
+import statistics
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from keymapper.auditing.facts import LoopRequest
+from keymapper.auditing.reading import ReadInstrument, ReadPack, ReadRegion
+from keymapper.auditing.subject import (
+    LOOPING,
+    Deviation,
+    LoopSource,
+    Pack,
+    PackInstrument,
+    PackSample,
+    PackZone,
+)
+from keymapper.formats.sfz import SfzRegion
+from keymapper.mapping.assembling import resolved_layout
+from keymapper.mapping.names import MeasuredHint, hints_from_names
+from keymapper.mapping.names.hints import NameHint, SetHints
+from keymapper.model.pitch import DOUBT_TEXT
+from keymapper.model.recipe import Recipe
+from keymapper.model.sample_facts import JudgedLoop, SampleFacts
+
+SHARE_OF_SET = 0.6
+LEAST_OF_SET = 3
+UNSET = Deviation(cents=None, error_cents=0.0, reason="")
+Facts = Mapping[str, SampleFacts | str]
+"""By file: what was measured, or why nothing could be."""
+
+
+def assembled_pack(read: ReadPack, facts: Facts) -> Pack:
+    """Return a pack with everything in its place."""
+    samples = {file: _sample(file, facts.get(file, "was not measured")) for file in read.samples}
+    if read.instruments:
+        instruments = [_mapped(one, samples) for one in read.instruments]
+    else:
+        instruments = [_recordings(read, samples)]
+    zones = [zone for instrument in instruments for zone in instrument.zones]
+    playing = {zone.file for zone in zones if zone.mapped}
+    looped = {zone.file for zone in zones if zone.loop_from is not None}
+    samples = {
+        file: replace(sample, mapped=file in playing, looped=file in looped)
+        for file, sample in samples.items()
+    }
+    return Pack(
+        name=read.source.name,
+        samples=tuple(samples.values()),
+        instruments=tuple(_with_samples(one, samples) for one in instruments),
+        unused=tuple(file for file in read.samples if read.instruments and file not in playing),
+        files=read.source.files,
+        links_out=read.source.links_out,
+    )
+
+
+def _sample(file: str, facts: SampleFacts | str) -> PackSample:
+    known = None if isinstance(facts, str) else facts
+    reason = facts if isinstance(facts, str) else ""
+    return PackSample(file=file, facts=known, unreadable=reason, mapped=False, looped=False)
+
+
+def _with_samples(instrument: PackInstrument, samples: Mapping[str, PackSample]) -> PackInstrument:
+    zones = tuple(
+        zone if zone.file is None else replace(zone, sample=samples[zone.file])
+        for zone in instrument.zones
+    )
+    return replace(instrument, zones=zones)
+
+
+def _mapped(read: ReadInstrument, samples: Mapping[str, PackSample]) -> PackInstrument:
+    files = sorted({one.file for one in read.regions if one.file})
+    names = _names(files, samples)
+    hints = dict(zip(files, names.notes, strict=True))
+    zones = [_zone(read.name, one, samples, hints) for one in read.regions]
+    return _as_set(
+        PackInstrument(
+            name=read.name,
+            mapped=True,
+            zones=tuple(zones),
+            problems=read.problems,
+            unknown_opcodes=read.reading.unknown_opcodes if read.reading else (),
+            contradictions=names.contradictions,
+            tuned=not _is_kit(zones),
+            offset_semitones=0,
+            reference_hz=read.reference_hz,
+        )
+    )
+
+
+def _zone(
+    instrument: str,
+    read: ReadRegion,
+    samples: Mapping[str, PackSample],
+    hints: Mapping[str, NameHint],
+) -> PackZone:
+    region = read.region
+    sample = samples[read.file] if read.file else None
+    facts = sample.facts if sample else None
+    loop, source = played_loop(region, facts)
+    root = region.pitch_keycenter
+    if region.keycenter_from_sample and facts and facts.embedded and facts.embedded.root_key:
+        root = facts.embedded.root_key
+    return PackZone(
+        instrument=instrument,
+        region=region,
+        file=read.file,
+        sample=sample,
+        root_key=root,
+        target_cents=read.target_cents,
+        loop=loop,
+        loop_from=source,
+        deviation=UNSET,
+        hint=hints.get(read.file) if read.file else None,
+        mapped=True,
+    )
+
+
+def played_loop(
+    region: SfzRegion, facts: SampleFacts | None
+) -> tuple[JudgedLoop | None, LoopSource | None]:
+    """Return the loop a region plays and where its points come from; (None, None) for none."""
+    if facts is None:
+        return None, None
+    embedded = facts.embedded
+    in_file = embedded is not None and embedded.loop_end_frame is not None
+    if (region.loop_mode or ("loop_continuous" if in_file else "no_loop")) not in LOOPING:
+        return None, None
+    asked = LoopRequest(start_frame=region.loop_start_frame, end_frame=region.loop_end_frame)
+    wanted = asked.resolved(embedded, facts.frames)
+    source: LoopSource = "opcodes"
+    if asked.start_frame is None and asked.end_frame is None:
+        source = "file" if in_file else "whole file"
+    judged = next((one for one in facts.loops if one.loop == wanted), None)
+    return judged, source if judged else None
+
+
+def _recordings(read: ReadPack, samples: Mapping[str, PackSample]) -> PackInstrument:
+    """Return a folder of recordings as the zones its names, else its sounds, tell of."""
+    files = [file for file in read.samples if samples[file].facts]
+    measurements = [facts.measurement for file in files if (facts := samples[file].facts)]
+    keyed = bool(files) and resolved_layout(measurements, Recipe()) == "keys"
+    names = _names(files, samples if keyed else {})
+    offset = names.offset_semitones or 0
+    zones = [
+        _recorded_zone(samples[file], hint, offset)
+        for file, hint in zip(files, names.notes, strict=True)
+    ]
+    return _as_set(
+        PackInstrument(
+            name="",
+            mapped=False,
+            zones=tuple(zones),
+            problems=(),
+            unknown_opcodes=(),
+            contradictions=names.contradictions,
+            tuned=keyed,
+            offset_semitones=0,
+            reference_hz=read.reference_hz,
+        )
+    )
+
+
+def _recorded_zone(sample: PackSample, hint: NameHint, offset: int) -> PackZone:
+    """Put a recording on the key its name says, else on the one that sounds."""
+    facts = sample.facts
+    sounding = facts.measurement.pitch.root_key if facts else None
+    named = None if hint.key is None else min(127, max(0, hint.key + offset))
+    root = named if named is not None else 60 if sounding is None else sounding
+    region = SfzRegion(
+        sample=sample.file,
+        lokey=root,
+        hikey=root,
+        pitch_keycenter=root,
+        lovel=hint.velocity or 1,
+        hivel=hint.velocity or 127,
+        seq_position=hint.round_robin or 1,
+        trigger="release" if hint.is_release else "attack",
+    )
+    loop, source = played_loop(region, facts)
+    return PackZone(
+        instrument="",
+        region=region,
+        file=sample.file,
+        sample=sample,
+        root_key=root,
+        target_cents=0.0,
+        loop=loop,
+        loop_from=source,
+        deviation=UNSET,
+        hint=hint,
+        mapped=False,
+    )
+
+
+def _names(files: Sequence[str], samples: Mapping[str, PackSample]) -> SetHints:
+    return hints_from_names(files, [_measured_hint(samples.get(file)) for file in files])
+
+
+def _measured_hint(sample: PackSample | None) -> MeasuredHint | None:
+    if sample is None or sample.facts is None:
+        return None
+    pitch, levels = sample.facts.measurement.pitch, sample.facts.measurement.levels
+    return MeasuredHint(
+        root_key=pitch.root_key,
+        confidence=pitch.pitch_confidence,
+        tuning_cents=pitch.tuning_cents or 0.0,
+        level_db=levels.body_dbfs,
+    )
+
+
+def _is_kit(zones: Sequence[PackZone]) -> bool:
+    """Whether zones are one-shots on keys of their own that say nothing about pitch."""
+    measured = [zone for zone in zones if zone.facts]
+    if not measured:
+        return False
+    single = sum(zone.region.lokey == zone.region.hikey for zone in measured)
+    shots = sum(
+        zone.region.loop_mode == "one_shot" or not zone.facts.measurement.course.sustains
+        for zone in measured
+        if zone.facts
+    )
+    judged = [_deviation(zone) for zone in measured]
+    in_tune = sum(one.cents is not None and abs(one.cents) < 50 for one in judged)
+    return min(single, shots) >= 0.8 * len(measured) and in_tune < 0.5 * len(measured)
+
+
+def _as_set(instrument: PackInstrument) -> PackInstrument:
+    """Return an instrument whose zones know how far they are off, and the set as a whole."""
+    if not instrument.tuned:
+        reason = "one-shots are not tuned to their keys"
+        unset = Deviation(cents=None, error_cents=0.0, reason=reason)
+        zones = tuple(replace(zone, deviation=unset) for zone in instrument.zones)
+        return replace(instrument, zones=zones)
+    zones = tuple(replace(zone, deviation=_deviation(zone)) for zone in instrument.zones)
+    return replace(instrument, zones=zones, offset_semitones=_offset_semitones(zones))
+
+
+def _offset_semitones(zones: Sequence[PackZone]) -> int:
+    """Whole semitones that most notes of a set share; 0 where they do not agree.
+
+    A set that is out of tune by half a semitone is not taken for a transposed one: what is
+    counted is the distance from the median of all, rounded once.
+    """
+    cents = [zone.deviation.cents for zone in zones if zone.deviation.cents is not None]
+    if len(cents) < LEAST_OF_SET:
+        return 0
+    shift, count = Counter(round(one / 100) for one in cents).most_common(1)[0]
+    near = sum(abs(one - 100 * shift) < 75 for one in cents)
+    middle = statistics.median(cents)
+    agrees = max(count, near) >= SHARE_OF_SET * len(cents) and abs(middle - 100 * shift) < 75
+    return shift if agrees else 0
+
+
+def _deviation(zone: PackZone) -> Deviation:
+    """Return how sharp a zone plays at its root key, against its key and the reference."""
+    region, facts = zone.region, zone.facts
+    if zone.sample is None:
+        return replace(UNSET, reason="its sample is missing")
+    if facts is None:
+        return replace(UNSET, reason=zone.sample.unreadable)
+    if region.pitch_keytrack_cents == 0:
+        return replace(UNSET, reason="every key plays the same pitch (pitch_keytrack=0)")
+    pitch = facts.measurement.pitch
+    if pitch.doubtful or pitch.root_key is None or pitch.tuning_cents is None:
+        reasons = [DOUBT_TEXT.get(word, word) for word in pitch.doubts]
+        return replace(UNSET, reason="; ".join(reasons) or "no pitch could be trusted")
+    sounding = 100.0 * (pitch.root_key - zone.root_key) + pitch.tuning_cents
+    corrected = sounding + region.tune_cents + 100.0 * region.transpose_semitones
+    return Deviation(
+        cents=corrected - zone.target_cents,
+        error_cents=pitch.tuning_error_cents or 0.0,
+        reason="",
+    )

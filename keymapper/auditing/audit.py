@@ -1,0 +1,131 @@
+"""The audit of whatever lies at a path: find packs, read, measure, judge, explain."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from keymapper import __version__
+from keymapper.auditing.assembly import assembled_pack
+from keymapper.auditing.judging import Judgement, judged_pack, sorted_findings
+from keymapper.auditing.measuring_files import measured_files, orders_of
+from keymapper.auditing.packs import find_packs
+from keymapper.auditing.reading import ReadPack, read_pack
+from keymapper.auditing.subject import Pack
+from keymapper.model.finding import AuditReport, Diagnosis, Finding, PackSummary, RuleChange
+from keymapper.model.sample_facts import SampleFacts
+from keymapper.workers import Workers
+
+Progress = Callable[[str, int, int], None]
+
+
+def no_progress(_what: str, _done: int, _count: int) -> None:
+    """Say nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditSettings:
+    """How an audit runs, and what of its rules was changed."""
+
+    changes: tuple[RuleChange, ...] = ()
+    reference_hz: float | None = None
+    """None takes the manifest's, else 440."""
+    pack_folder: Path | None = None
+    """Where an `.sfz` file may take its samples from; None is its own folder."""
+    as_one: bool = False
+    workers: int | None = None
+    progress: Progress = field(default=no_progress)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditedPack:
+    """One pack with all that was found out about it."""
+
+    read: ReadPack
+    pack: Pack
+    judgement: Judgement
+    diagnoses: tuple[Diagnosis, ...]
+
+
+def audit_path(path: Path, settings: AuditSettings) -> list[AuditedPack]:
+    """Audit the packs at a path, in name order, writing nothing.
+
+    Raises
+    ------
+    InputError
+        There is nothing to audit, or a file that was named cannot be read.
+    """
+    sources = find_packs(path, pack_folder=settings.pack_folder, as_one=settings.as_one)
+    reads = [read_pack(source, settings.reference_hz) for source in sources]
+    orders = [order for read in reads for order in orders_of(read)]
+    with Workers(settings.workers) as pool:
+        results = iter(measured_files(orders, pool, settings.progress))
+    return [
+        _audited(read, settings, {file: next(results) for file in read.samples}) for read in reads
+    ]
+
+
+def _audited(
+    read: ReadPack, settings: AuditSettings, facts: dict[str, SampleFacts | str]
+) -> AuditedPack:
+    pack = assembled_pack(read, facts)
+    return AuditedPack(
+        read=read,
+        pack=pack,
+        judgement=judged_pack(pack, settings.changes),
+        diagnoses=(),
+    )
+
+
+def audit_report(audited: list[AuditedPack], changes: tuple[RuleChange, ...]) -> AuditReport:
+    """Return what an audit says as one report, worst first."""
+    findings = tuple(sorted_findings(f for one in audited for f in one.judgement.findings))
+    diagnoses = [diagnosis for one in audited for diagnosis in one.diagnoses]
+    return AuditReport(
+        tool_version=__version__,
+        verdict=_verdict(findings, sum(len(one.pack.samples) for one in audited)),
+        diagnosis=diagnoses[0] if len(diagnoses) == 1 else None,
+        findings=findings,
+        unjudged=tuple(u for one in audited for u in one.judgement.unjudged),
+        changes=changes,
+        packs=tuple(_summary(one) for one in audited),
+    )
+
+
+def _summary(audited: AuditedPack) -> PackSummary:
+    findings, pack = audited.judgement.findings, audited.pack
+    return PackSummary(
+        pack=pack.name,
+        verdict=_verdict(findings, len(pack.samples)),
+        instruments=tuple(one.name for one in pack.instruments if one.name),
+        samples=len(pack.samples),
+        zones=sum(len(one.zones) for one in pack.instruments if one.mapped),
+        errors=_count(findings, "error"),
+        warnings=_count(findings, "warning"),
+        notes=_count(findings, "note"),
+        diagnoses=audited.diagnoses,
+    )
+
+
+def _count(findings: tuple[Finding, ...], severity: str) -> int:
+    return sum(finding.severity == severity for finding in findings)
+
+
+def _verdict(findings: tuple[Finding, ...], samples: int) -> str:
+    """One line: what a buyer would say."""
+    errors, warnings = _count(findings, "error"), _count(findings, "warning")
+    notes = _count(findings, "note")
+    counted = (
+        f"{_plural(errors, 'error')}, {_plural(warnings, 'warning')}, {_plural(notes, 'note')}"
+    )
+    judged = f"{_plural(samples, 'sample')}: {counted}"
+    if errors:
+        return f"Not fit to sell: {judged}."
+    if warnings:
+        return f"Playable, but a careful ear will find something: {judged}."
+    return f"Nothing to complain of: {judged}."
+
+
+def _plural(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"

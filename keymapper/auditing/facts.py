@@ -1,0 +1,118 @@
+"""One sample file, read and measured: the work of one process."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from keymapper.auditing.sound.clicks import find_clicks
+from keymapper.auditing.sound.dropouts import find_dropouts
+from keymapper.auditing.sound.edges import measured_edges
+from keymapper.auditing.sound.loop_judging import judged_loop
+from keymapper.auditing.sound.noise import hum_of, noise_between_dbfs, noise_dbfs
+from keymapper.auditing.sound.stereo import mono_loss_db
+from keymapper.formats.audio_file import read_audio
+from keymapper.formats.sample_texts import read_imprint
+from keymapper.measuring.levels import without_dc
+from keymapper.measuring.note import measured_note
+from keymapper.model.instrument import EmbeddedHints, Measurement
+from keymapper.model.loop import Loop
+from keymapper.model.sample_facts import Disturbances, SampleFacts
+from keymapper.model.sound import SILENCE_DBFS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoopRequest:
+    """Loop points as the SFZ gives them; what is missing comes from the file."""
+
+    start_frame: int | None
+    end_frame: int | None
+
+    def resolved(self, embedded: EmbeddedHints | None, frames: int) -> Loop:
+        """Return the loop a player takes: opcodes, else the file's, else the whole file."""
+        start = self.start_frame
+        end = self.end_frame
+        if start is None:
+            start = embedded.loop_start_frame if embedded else None
+        if end is None:
+            end = embedded.loop_end_frame if embedded else None
+        return Loop(start_frame=start or 0, end_frame=frames if end is None else end)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FactsOrder:
+    """One file to be measured."""
+
+    path: Path
+    reference_hz: float
+    loops: tuple[LoopRequest, ...]
+
+
+def sample_facts(order: FactsOrder) -> SampleFacts:
+    """Return all that an audit finds out about one file.
+
+    Raises
+    ------
+    InputError
+        The file is not audio that can be used.
+    """
+    audio = read_audio(order.path)
+    imprint = read_imprint(order.path)
+    info, rate = audio.info, audio.info.rate
+    measurement = measured_note(audio.samples, rate, reference_hz=order.reference_hz)
+    sound = without_dc(audio.samples)
+    embedded = imprint.embedded
+    requests = list(order.loops)
+    if embedded is not None and embedded.loop_end_frame is not None:
+        requests.append(LoopRequest(start_frame=None, end_frame=None))
+    loops = dict.fromkeys(request.resolved(embedded, info.frames) for request in requests)
+    f0_hz = _sure_f0_hz(measurement)
+    return SampleFacts(
+        rate=rate,
+        channels=info.channels,
+        frames=info.frames,
+        container=info.container,
+        encoding=info.encoding,
+        missing_frames=info.missing_frames,
+        audio_sha256=_digest(audio.samples, rate),
+        embedded=embedded,
+        texts=imprint.texts,
+        measurement=measurement,
+        edges=measured_edges(sound, rate, measurement.course),
+        disturbances=_disturbances(audio.samples, sound, rate, measurement),
+        mono_loss_db=mono_loss_db(sound),
+        loops=tuple(judged_loop(sound, rate, loop, f0_hz) for loop in loops),
+    )
+
+
+def _sure_f0_hz(measurement: Measurement) -> float | None:
+    return None if measurement.pitch.doubtful else measurement.pitch.f0_hz
+
+
+def _digest(samples: np.ndarray, rate: int) -> str:
+    digest = hashlib.sha256(f"{rate} {samples.shape[1]} ".encode())
+    digest.update(np.ascontiguousarray(samples).data)
+    return digest.hexdigest()
+
+
+def _disturbances(
+    stored: np.ndarray, sound: np.ndarray, rate: int, measurement: Measurement
+) -> Disturbances:
+    course, f0_hz = measurement.course, _sure_f0_hz(measurement)
+    body = measurement.levels.body_dbfs
+    sounding = (course.onset_frame, course.end_frame)
+    hum = hum_of(sound, rate, f0_hz)
+    between = noise_between_dbfs(
+        sound, rate, (course.attack_end_frame, course.note_off_frame), f0_hz
+    )
+    return Disturbances(
+        hum_hz=hum.mains_hz,
+        hum_db=SILENCE_DBFS if hum.mains_hz is None else hum.level_dbfs - body,
+        noise_dbfs=noise_dbfs(sound, rate, course),
+        noise_between_db=None if between is None else between - body,
+        dropouts=find_dropouts(stored, rate, sounding),
+        clicks=find_clicks(sound, rate, sounding, f0_hz),
+    )

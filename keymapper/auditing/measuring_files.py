@@ -1,0 +1,46 @@
+"""Measure the files of packs over processes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from keymapper.auditing.facts import FactsOrder, sample_facts
+from keymapper.auditing.reading import ReadPack
+from keymapper.errors import InputError, MeasurementError
+from keymapper.model.sample_facts import SampleFacts
+from keymapper.workers import Workers
+
+Progress = Callable[[str, int, int], None]
+
+
+def orders_of(read: ReadPack) -> list[FactsOrder]:
+    """Return what is to be measured of a pack, one order a sample, in its order."""
+    return [
+        FactsOrder(
+            path=read.source.root / file,
+            reference_hz=read.reference_hz,
+            loops=read.requests.get(file, ()),
+        )
+        for file in read.samples
+    ]
+
+
+def measured_files(
+    orders: Sequence[FactsOrder], pool: Workers, progress: Progress
+) -> list[SampleFacts | str]:
+    """Return what is known of each file, or why nothing is, in the order of the orders."""
+    results: list[SampleFacts | str] = []
+    for facts in pool.run(facts_or_reason, orders):
+        results.append(facts)
+        progress("measuring", len(results), len(orders))
+    return results
+
+
+def facts_or_reason(order: FactsOrder) -> SampleFacts | str:
+    """Return what is known of a file, or why nothing is."""
+    try:
+        return sample_facts(order)
+    except (InputError, MeasurementError) as error:
+        return str(error).removeprefix(f"{order.path}: ")
+    except OSError as error:
+        return f"cannot be read ({error.strerror or error})"

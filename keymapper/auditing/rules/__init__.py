@@ -1,0 +1,97 @@
+"""All rules of the audit, listed by hand in the order in which they are told.
+
+To add one: write a decorated function in the file of its family, list it here, and give it a good
+and a bad example in the tests.
+"""
+
+from __future__ import annotations
+
+from keymapper.auditing.rule import Rule
+from keymapper.auditing.rules import edges, files, levels, loops, maps, sfz, stereo, tuning
+
+ALL_RULES: tuple[Rule, ...] = (
+    tuning.wrong_key,
+    tuning.octave,
+    tuning.off,
+    tuning.slightly_off,
+    tuning.set_offset,
+    tuning.set_octave,
+    tuning.drift,
+    tuning.neighbours,
+    tuning.turns,
+    tuning.layers,
+    tuning.embedded_root,
+    tuning.name,
+    tuning.no_pitch,
+    levels.clipped,
+    levels.headroom,
+    levels.over_full_scale,
+    levels.near_silence,
+    levels.dc,
+    levels.dropout,
+    levels.click,
+    levels.hum,
+    levels.noise,
+    levels.noise_within,
+    levels.step_keys,
+    levels.step_layers,
+    levels.layer_order,
+    levels.named_velocity,
+    levels.set_uneven,
+    edges.late_start,
+    edges.click_at_head,
+    edges.click_at_tail,
+    edges.tail_cut,
+    edges.long_silence,
+    loops.outside_file,
+    loops.on_frame_0,
+    loops.without_points,
+    loops.too_short,
+    loops.audible,
+    loops.mistuned,
+    loops.embedded_disagrees,
+    loops.missing,
+    loops.on_decay,
+    stereo.dead_side,
+    stereo.inverted,
+    stereo.mono_loss,
+    stereo.lean,
+    stereo.equal_sides,
+    maps.gap,
+    maps.velocity_gap,
+    maps.overlap,
+    maps.unreachable,
+    maps.transposed_far,
+    maps.turns,
+    maps.turn_order,
+    maps.layer_order,
+    maps.name_disagrees,
+    maps.switch_without_default,
+    files.missing,
+    files.wrong_case,
+    files.outside_pack,
+    files.link_out,
+    files.unused,
+    files.unreadable,
+    files.truncated,
+    files.clashing_names,
+    files.unsafe_name,
+    files.awkward_name,
+    files.mixed_rates,
+    files.mixed_depths,
+    files.mixed_channels,
+    files.duplicate_audio,
+    files.text_chunk,
+    sfz.syntax,
+    sfz.variable,
+    sfz.include,
+    sfz.value,
+    sfz.portability,
+    sfz.region_without_sample,
+    sfz.unknown_opcode,
+)
+
+
+def rule_by_id(identity: str) -> Rule | None:
+    """Return a rule, or None where there is none of that id."""
+    return next((rule for rule in ALL_RULES if rule.id == identity), None)

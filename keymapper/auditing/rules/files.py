@@ -1,0 +1,308 @@
+"""Rules about the files of a pack."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping
+from pathlib import PurePosixPath
+
+from keymapper.auditing.rule import Hit, Outcome, rule
+from keymapper.auditing.subject import Pack, PackInstrument, PackSample
+from keymapper.mapping.safe_names import safe_name
+
+LONGEST_PATH = 200
+_FORBIDDEN = set('"*:<>?\\|') | {chr(code) for code in range(32)} | {"\x7f"}
+_BREAKS_SFZ = set("=$")
+_AWKWARD = set("#&;%'`!@^~{}[]()+,")
+
+
+def _problems(instrument: PackInstrument, kind: str, message: str = "") -> Iterator[Outcome]:
+    for problem in instrument.problems:
+        if problem.kind == kind:
+            yield Hit(
+                file=instrument.name,
+                zone=f"line {problem.line}" if problem.line else None,
+                measured=problem.actual or problem.subject,
+                message=message or problem.message,
+            )
+
+
+@rule(
+    "file-missing",
+    "error",
+    on="instrument",
+    title="A sample is missing",
+    why="The zone stays silent, or the whole instrument fails to load.",
+    fix="Put the file in its place, or take the zone out.",
+)
+def missing(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
+    """Judge samples that a zone names and that are not there."""
+    yield from _problems(instrument, "sample-missing")
+
+
+@rule(
+    "file-wrong-case",
+    "error",
+    on="instrument",
+    title="A name is written in another case than on disk",
+    why="It plays on one system and is silent on another.",
+    fix="Write the name exactly as it is on disk.",
+)
+def wrong_case(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
+    """Judge samples found only when letter case is ignored."""
+    yield from _problems(instrument, "wrong-case")
+
+
+@rule(
+    "file-outside-pack",
+    "error",
+    on="instrument",
+    title="A path leaves the pack",
+    why="On any other machine there is nothing at that place.",
+    fix="Move the sample into the pack and name it by a relative path.",
+)
+def outside_pack(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
+    """Paths that were not opened because they lead out of the folder."""
+    yield from _problems(instrument, "outside-pack")
+
+
+@rule(
+    "file-link-out",
+    "warning",
+    on="pack",
+    title="A link leads out of the pack",
+    why="On any other machine it leads nowhere.",
+    fix="Put the file itself in the place of the link.",
+)
+def link_out(pack: Pack, _limit: float) -> Iterator[Outcome]:
+    """Symbolic links to places outside; not opened."""
+    for file in pack.links_out:
+        yield Hit(file=file, message="is a link that leaves the pack; it was not opened")
+
+
+@rule(
+    "file-unused",
+    "warning",
+    on="pack",
+    title="A sample is not used",
+    why="It makes the pack larger, or its zone was forgotten.",
+    fix="Map it, or take it out of the pack.",
+)
+def unused(pack: Pack, _limit: float) -> Iterator[Outcome]:
+    """Audio that no instrument of the pack plays."""
+    for file in pack.unused:
+        yield Hit(file=file, message="is played by no zone")
+
+
+@rule(
+    "file-unreadable",
+    "error",
+    on="sample",
+    title="A file cannot be read",
+    why="Its zone stays silent.",
+    fix="Export it again as WAV, AIFF or FLAC with one or two channels.",
+)
+def unreadable(sample: PackSample, _limit: float) -> Iterator[Outcome]:
+    """Files that are empty, damaged, no audio, or have more than two channels."""
+    if sample.facts is None:
+        yield Hit(message=sample.unreadable.rstrip("."))
+
+
+@rule(
+    "file-truncated",
+    "error",
+    on="sample",
+    limit=0.0,
+    unit="frames",
+    title="A file is cut short",
+    why="Its header promises more sound than the file holds: a copy was interrupted.",
+    fix="Copy or export it again.",
+)
+def truncated(sample: PackSample, limit: float) -> Iterator[Outcome]:
+    """Frames that are promised and not there."""
+    if sample.facts is not None and sample.facts.missing_frames > limit:
+        missing_frames = sample.facts.missing_frames
+        yield Hit(measured=missing_frames, message=f"lacks {missing_frames} frames of sound")
+
+
+@rule(
+    "file-unsafe-name",
+    "warning",
+    on="pack",
+    limit=200.0,
+    unit="characters",
+    title="A name that not every system or player takes",
+    why="The pack cannot be unpacked everywhere, or a sample is not found.",
+    fix="Use letters A to Z, digits, dot, dash, underscore and single blanks only.",
+)
+def unsafe_name(pack: Pack, limit: float) -> Iterator[Outcome]:
+    """Names that Windows, macOS or exFAT refuse, that SFZ cannot say, or that are too long."""
+    reported: set[str] = set()
+    for file in pack.files:
+        if len(file) > limit:
+            yield Hit(file=file, measured=len(file), message="has a path that is too long")
+        parts = PurePosixPath(file).parts
+        for depth, name in enumerate(parts, 1):
+            place = "/".join(parts[:depth])
+            reason = _unsafe_reason(name)
+            if reason and place not in reported:
+                reported.add(place)
+                yield Hit(file=place, measured=name, limit="a safe name", message=reason)
+
+
+def _unsafe_reason(name: str) -> str:
+    forbidden = sorted(_FORBIDDEN & set(name))
+    breaking = sorted(_BREAKS_SFZ & set(name))
+    if name != name.encode("utf-8", "replace").decode("utf-8"):
+        return "has a name that is no valid text"
+    if forbidden:
+        return f"has {forbidden[0]!a} in its name, which Windows and exFAT refuse"
+    if name != name.rstrip(" .") or name != name.lstrip():
+        return "begins or ends with a blank or a dot, which Windows drops"
+    if _is_reserved(name):
+        return "has a name that Windows keeps for devices"
+    if len(name) > 255:
+        return "has a name of more than 255 characters"
+    if name != unicodedata.normalize("NFC", name):
+        return "has accents written as separate marks, which not every system finds"
+    if breaking:
+        return f"has {breaking[0]!r} in its name, which SFZ cannot say"
+    return ""
+
+
+def _is_reserved(name: str) -> bool:
+    """Whether a name is that of a Windows device, which only then is made safe by a leading _."""
+    stem = name.split(".")[0]
+    return safe_name(stem) == f"_{stem}"
+
+
+@rule(
+    "file-awkward-name",
+    "note",
+    on="pack",
+    title="A name that some players and web pages stumble over",
+    why="`#` ends an address on the web, and some SFZ readers stop at such characters.",
+    fix="Use letters A to Z, digits, dot, dash, underscore and single blanks only.",
+)
+def awkward_name(pack: Pack, _limit: float) -> Iterator[Outcome]:
+    """Signs and letters beyond ASCII that are allowed and yet cause trouble."""
+    for file in pack.files:
+        name = PurePosixPath(file).name
+        odd = sorted(_AWKWARD & set(name)) or [one for one in name if not one.isascii()]
+        if odd and not _unsafe_reason(name):
+            yield Hit(
+                file=file, measured=name, limit="a safe name", message=f"has {odd[0]!r} in its name"
+            )
+
+
+@rule(
+    "file-clashing-names",
+    "error",
+    on="pack",
+    title="Two names differ by case or accents only",
+    why="On Windows and macOS one file overwrites the other when the pack is unpacked.",
+    fix="Rename one of them.",
+)
+def clashing_names(pack: Pack, _limit: float) -> Iterator[Outcome]:
+    """Paths that are equal once case and the writing of accents are ignored."""
+    seen: dict[str, str] = {}
+    for file in pack.files:
+        folded = unicodedata.normalize("NFC", unicodedata.normalize("NFC", file).casefold())
+        if folded in seen:
+            other = seen[folded]
+            yield Hit(file=file, measured=file, limit=other, message=f"clashes with {other}")
+        else:
+            seen[folded] = file
+
+
+@rule(
+    "file-mixed-rates",
+    "warning",
+    on="pack",
+    title="Samples of different rates",
+    why="Players resample the odd ones: they sound a little different and cost more.",
+    fix="Export all samples at one rate.",
+)
+def mixed_rates(pack: Pack, _limit: float) -> Iterator[Outcome]:
+    """Files that differ from the rate most have."""
+    rates = {sample.file: sample.facts.rate for sample in pack.samples if sample.facts}
+    yield from _odd_ones(rates, "Hz")
+
+
+@rule(
+    "file-mixed-depths",
+    "warning",
+    on="pack",
+    title="Samples of different bit depths",
+    why="The noise floor changes from note to note, and somebody converted some of them twice.",
+    fix="Export all samples at one bit depth.",
+)
+def mixed_depths(pack: Pack, _limit: float) -> Iterator[Outcome]:
+    """Files that differ from the encoding most have."""
+    depths = {sample.file: sample.facts.encoding for sample in pack.samples if sample.facts}
+    yield from _odd_ones(depths, "")
+
+
+@rule(
+    "file-mixed-channels",
+    "note",
+    on="pack",
+    title="Mono and stereo samples in one pack",
+    why="Some notes are wide and some are not.",
+    fix="Make sure it is meant so.",
+)
+def mixed_channels(pack: Pack, _limit: float) -> Iterator[Outcome]:
+    """Files that differ from the number of channels most have."""
+    channels = {sample.file: sample.facts.channels for sample in pack.samples if sample.facts}
+    yield from _odd_ones(channels, "channel(s)")
+
+
+def _odd_ones(values: Mapping[str, int | str], unit: str) -> Iterator[Outcome]:
+    counts = Counter(values.values())
+    if len(counts) < 2:
+        return
+    usual = max(counts, key=lambda value: (counts[value], str(value)))
+    for file, value in values.items():
+        if value != usual:
+            yield Hit(
+                file=file,
+                measured=value,
+                limit=usual,
+                message=f"has {value} {unit}".rstrip() + f", most have {usual}",
+            )
+
+
+@rule(
+    "file-duplicate-audio",
+    "warning",
+    on="pack",
+    title="The same audio under two names",
+    why="It takes room twice, or one of them was meant to be another recording.",
+    fix="Use one file in both places, or put the right recording in.",
+)
+def duplicate_audio(pack: Pack, _limit: float) -> Iterator[Outcome]:
+    """Files whose decoded frames are equal."""
+    groups: dict[str, list[str]] = defaultdict(list)
+    for sample in pack.samples:
+        if sample.facts is not None:
+            groups[sample.facts.audio_sha256].append(sample.file)
+    for first, *others in groups.values():
+        for file in others:
+            message = f"holds the same audio as {first}"
+            yield Hit(file=file, measured=file, limit=first, message=message)
+
+
+@rule(
+    "file-text-chunk",
+    "note",
+    on="sample",
+    title="A text chunk of the file cannot be read",
+    why="What it says is lost to every tool.",
+    fix="Write the chunk again, or take it out.",
+)
+def text_chunk(sample: PackSample, _limit: float) -> Iterator[Outcome]:
+    """IXML that is no XML or declares a document type."""
+    if sample.facts is not None:
+        for problem in sample.facts.texts.problems:
+            yield Hit(message=problem)

@@ -1,0 +1,426 @@
+"""Rules about level, noise and faults inside the sound."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator
+from statistics import median
+
+from keymapper.auditing.levels import played_db, velocity_gain_db
+from keymapper.auditing.rule import Hit, NotJudged, Outcome, rule
+from keymapper.auditing.subject import Pack, PackInstrument, PackSample, PackZone
+from keymapper.measuring.levels import amplitude_db
+
+EDGE_OF_KEYBOARD = 1.5
+"""The lowest and highest notes have one neighbour only: their limit is wider by this."""
+FALL_DB = 2.0
+
+
+@rule(
+    "level-clipped",
+    "error",
+    on="sample",
+    limit=0.0,
+    unit="frames",
+    title="The sample is clipped",
+    why="Runs of frames at full scale were cut off while recording; they crackle.",
+    fix="Record it again with less gain; scaling the file cannot bring the peaks back.",
+)
+def clipped(sample: PackSample, limit: float) -> Iterator[Outcome]:
+    """Frames in runs of three or more at full scale."""
+    if sample.facts is None:
+        return
+    count = sample.facts.measurement.levels.clipped_frames
+    if count > limit:
+        yield Hit(measured=count, message=f"is clipped in {count} frames")
+
+
+@rule(
+    "level-near-silence",
+    "warning",
+    on="sample",
+    limit=-50.0,
+    unit="dBFS",
+    title="The sample is nearly silent",
+    why="Raised to the level of the others, its noise comes up with it.",
+    fix="Record it again with more gain, or take it out.",
+)
+def near_silence(sample: PackSample, limit: float) -> Iterator[Outcome]:
+    """Peak below the limit."""
+    if sample.facts is None:
+        return
+    peak = sample.facts.measurement.levels.peak_dbfs
+    if peak < limit:
+        yield Hit(measured=round(peak, 1), message=f"peaks at {peak:.1f} dBFS only")
+
+
+@rule(
+    "level-headroom",
+    "warning",
+    on="sample",
+    limit=-0.3,
+    unit="dBFS",
+    title="The sample leaves no headroom",
+    why="Between the frames the sound goes higher; converters and the first equaliser clip it.",
+    fix="Lower the whole set by 1 dB or more, all samples alike.",
+)
+def headroom(sample: PackSample, limit: float) -> Iterator[Outcome]:
+    """Peak over the limit without being clipped."""
+    if sample.facts is None:
+        return
+    levels = sample.facts.measurement.levels
+    if levels.peak_dbfs > limit and not levels.clipped_frames:
+        yield Hit(
+            measured=round(levels.peak_dbfs, 2),
+            message=f"peaks at {levels.peak_dbfs:+.2f} dBFS",
+        )
+
+
+@rule(
+    "level-over-full-scale",
+    "warning",
+    on="zone",
+    limit=0.0,
+    unit="dBFS",
+    title="A zone plays over full scale by itself",
+    why="One note alone clips; a chord more so.",
+    fix="Lower `volume` for the whole instrument.",
+)
+def over_full_scale(zone: PackZone, limit: float) -> Iterator[Outcome]:
+    """Peak of the sample and volume of the zone at full velocity."""
+    if zone.facts is None or not zone.mapped:
+        return
+    gain = zone.region.volume_db + amplitude_db(zone.region.amplitude_percent / 100)
+    gain += velocity_gain_db(zone.region, zone.region.hivel)
+    peak = zone.facts.measurement.levels.peak_dbfs + gain
+    if peak > limit and gain > 0:
+        yield Hit(measured=round(peak, 1), message=f"peaks at {peak:+.1f} dBFS as it is played")
+
+
+@rule(
+    "level-dc",
+    "warning",
+    on="sample",
+    limit=-50.0,
+    unit="dBFS",
+    title="The sample is not centred (DC)",
+    why="Every start and every end of the note clicks, and headroom is lost.",
+    fix="Take the mean of each channel off the sample.",
+)
+def dc(sample: PackSample, limit: float) -> Iterator[Outcome]:
+    """Judge the largest mean of a channel."""
+    if sample.facts is None:
+        return
+    level = amplitude_db(abs(sample.facts.measurement.levels.dc_offset))
+    if level > limit:
+        yield Hit(measured=round(level, 1), message=f"lies {level:.1f} dBFS off its centre")
+
+
+@rule(
+    "level-noise",
+    "warning",
+    on="sample",
+    limit=42.0,
+    unit="dB",
+    title="The noise floor is high",
+    why="It is heard between notes and under soft ones, and it adds up in chords.",
+    fix="Record it again with more gain at the source, or a shorter signal path.",
+)
+def noise(sample: PackSample, limit: float) -> Iterator[Outcome]:
+    """Distance from the loudest 400 ms to what is there where nothing sounds."""
+    facts = sample.facts
+    if facts is None:
+        return
+    floor = facts.disturbances.noise_dbfs
+    if floor is None:
+        yield NotJudged(reason="it has no silence in which noise could be measured")
+        return
+    distance = facts.measurement.levels.body_dbfs - floor
+    if distance < limit:
+        yield Hit(
+            measured=round(distance, 1),
+            message=f"stands only {distance:.0f} dB over its noise ({floor:.0f} dBFS)",
+        )
+
+
+@rule(
+    "level-noise-within",
+    "warning",
+    on="instrument",
+    limit=12.0,
+    unit="dB",
+    title="A note is noisier than the rest of its set",
+    why="One key hisses where its neighbours do not.",
+    fix="Record it again.",
+)
+def noise_within(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
+    """Noise between the partials, against the median of the notes near in key."""
+    known = [
+        (zone, zone.facts.disturbances.noise_between_db)
+        for zone in sorted(instrument.zones, key=lambda zone: zone.root_key)
+        if zone.facts and zone.deviation.cents is not None
+    ]
+    levels = [(zone, level) for zone, level in known if level is not None]
+    for index, (zone, level) in enumerate(levels):
+        near = levels[max(0, index - 4) : index] + levels[index + 1 : index + 5]
+        if len(near) < 3:
+            continue
+        over = level - median(other for _, other in near)
+        if over > limit and level > -62.0:
+            yield Hit(
+                file=zone.file,
+                zone=zone.label,
+                measured=round(over, 1),
+                message=f"carries {over:.0f} dB more noise than the notes around it",
+            )
+
+
+@rule(
+    "level-hum",
+    "warning",
+    on="sample",
+    limit=-56.0,
+    unit="dB",
+    title="Mains hum",
+    why="It is transposed with every key, so that chords hum in chords.",
+    fix="Find the ground loop and record it again, or filter the lines out of the recording.",
+)
+def hum(sample: PackSample, limit: float) -> Iterator[Outcome]:
+    """Lines at multiples of 50 or 60 Hz that are no partials, against the loudest 400 ms."""
+    if sample.facts is None:
+        return
+    found = sample.facts.disturbances
+    if found.hum_hz is not None and found.hum_db > limit:
+        yield Hit(
+            measured=round(found.hum_db, 1),
+            message=f"hums at {found.hum_hz:.0f} Hz, {found.hum_db:.0f} dB against the note",
+        )
+
+
+@rule(
+    "level-dropout",
+    "error",
+    on="sample",
+    limit=0.0,
+    unit="dropouts",
+    title="The sound drops out",
+    why="Frames were lost while recording; every key played from this sample stutters.",
+    fix="Record it again with a larger buffer.",
+)
+def dropout(sample: PackSample, limit: float) -> Iterator[Outcome]:
+    """Judge runs of zeros that cut into the sound."""
+    if sample.facts is None:
+        return
+    spans, rate = sample.facts.disturbances.dropouts, sample.facts.rate
+    if len(spans) > limit:
+        first = spans[0]
+        milliseconds = 1000 * (first.end_frame - first.start_frame) / rate
+        yield Hit(
+            measured=len(spans),
+            message=f"drops out {len(spans)} time(s), first at {first.start_frame / rate:.3f} s "
+            f"for {milliseconds:.1f} ms",
+        )
+
+
+@rule(
+    "level-click",
+    "warning",
+    on="sample",
+    limit=12.0,
+    unit="dB",
+    title="A click inside the sound",
+    why="It is heard at the same moment of every note, and again in every round of a loop.",
+    fix="Record it again, or repair the frames in a wave editor.",
+)
+def click(sample: PackSample, limit: float) -> Iterator[Outcome]:
+    """Judge the largest jump that the sound around it does not explain."""
+    if sample.facts is None:
+        return
+    clicks = [one for one in sample.facts.disturbances.clicks if one.over_db > limit]
+    if clicks:
+        worst = clicks[0]
+        yield Hit(
+            measured=worst.over_db,
+            message=f"clicks at {worst.frame / sample.facts.rate:.3f} s, {worst.over_db:.0f} dB "
+            f"over what the sound does by itself ({len(clicks)} in all)",
+        )
+
+
+@rule(
+    "level-step-keys",
+    "warning",
+    on="instrument",
+    limit=6.0,
+    unit="dB",
+    title="A note is louder or softer than its neighbours",
+    why="A scale over this key is heard as uneven.",
+    fix="Correct its `volume` by the difference.",
+)
+def step_keys(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
+    """Level as played, against the line through the neighbours of the same layer and turn."""
+    if not instrument.tuned:
+        return
+    layers: dict[object, list[PackZone]] = defaultdict(list)
+    for zone in instrument.zones:
+        if zone.facts:
+            layers[zone.layer].append(zone)
+    for members in layers.values():
+        yield from _uneven(_one_a_key(members), limit)
+
+
+def _one_a_key(members: list[PackZone]) -> list[PackZone]:
+    found: dict[int, PackZone] = {}
+    for zone in sorted(members, key=lambda zone: (zone.root_key, zone.file or "")):
+        found.setdefault(zone.root_key, zone)
+    return list(found.values())
+
+
+def _uneven(members: list[PackZone], limit: float) -> Iterator[Outcome]:
+    levels = [played_db(zone) for zone in members]
+    steps = [_off_line(members, levels, index) for index in range(len(members))]
+    for index, zone in enumerate(members):
+        at_end = index in (0, len(members) - 1)
+        allowed = limit * (EDGE_OF_KEYBOARD if at_end else 1.0)
+        around = [steps[at] for at in (index - 1, index + 1) if 0 <= at < len(members)]
+        if abs(steps[index]) > allowed and abs(steps[index]) >= max(map(abs, around), default=0):
+            yield Hit(
+                file=zone.file,
+                zone=zone.label,
+                measured=round(steps[index], 1),
+                message=f"plays {abs(steps[index]):.1f} dB "
+                f"{'louder' if steps[index] > 0 else 'softer'} than its neighbours",
+                fix=f"Change its volume by {-steps[index]:+.1f} dB.",
+            )
+
+
+def _off_line(members: list[PackZone], levels: list[float], index: int) -> float:
+    """How far a note lies over the line through its neighbours, in dB."""
+    if len(members) < 2:
+        return 0.0
+    if index == 0:
+        return levels[0] - levels[1]
+    if index == len(members) - 1:
+        return levels[-1] - levels[-2]
+    low, here, high = (members[at].root_key for at in (index - 1, index, index + 1))
+    share = (here - low) / (high - low)
+    return levels[index] - ((1 - share) * levels[index - 1] + share * levels[index + 1])
+
+
+@rule(
+    "level-step-layers",
+    "warning",
+    on="instrument",
+    limit=12.0,
+    unit="dB",
+    title="The level jumps between two velocity layers",
+    why="One step of velocity makes a leap of loudness that no playing can smooth.",
+    fix="Correct `volume` or the velocity curve of the layers so that they meet.",
+)
+def step_layers(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
+    """Rise of level from a layer's highest velocity to the next layer's lowest."""
+    steps = list(_layer_steps(instrument))
+    usual = median(step for _, _, step in steps) if len(steps) >= 4 else None
+    for lower, upper, step in steps:
+        unlike = usual is not None and abs(step - usual) > 0.5 * limit
+        if step > limit or (unlike and step > 0.25 * limit):
+            yield Hit(
+                file=upper.file,
+                zone=upper.label,
+                measured=round(step, 1),
+                message=f"jumps by {step:+.1f} dB at velocity {upper.region.lovel}, "
+                f"above {lower.file}",
+            )
+
+
+@rule(
+    "level-layer-order",
+    "error",
+    on="instrument",
+    limit=FALL_DB,
+    unit="dB",
+    title="Velocity layers in the wrong order",
+    why="A key gets softer when it is struck harder.",
+    fix="Exchange the velocity ranges (lovel, hivel) of the two layers.",
+)
+def layer_order(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
+    """Fall of level from a layer's highest velocity to the next layer's lowest."""
+    for lower, upper, step in _layer_steps(instrument):
+        if step < -limit:
+            yield Hit(
+                file=upper.file,
+                zone=upper.label,
+                measured=round(-step, 1),
+                message=f"is {-step:.1f} dB softer at velocity {upper.region.lovel} than "
+                f"{lower.file} at {lower.region.hivel}",
+            )
+
+
+def _layer_steps(instrument: PackInstrument) -> Iterator[tuple[PackZone, PackZone, float]]:
+    """Yield neighbouring layers of a key and turn, and the rise of level at their border."""
+    if instrument.mapped:
+        groups: dict[object, list[PackZone]] = defaultdict(list)
+        for zone in instrument.zones:
+            if zone.facts and zone.region.trigger == "attack":
+                groups[zone.root_key, zone.region.seq_position].append(zone)
+        for members in groups.values():
+            for lower in members:
+                for upper in members:
+                    if upper.region.lovel == lower.region.hivel + 1 and _share_keys(lower, upper):
+                        soft = played_db(lower, lower.region.hivel)
+                        loud = played_db(upper, upper.region.lovel)
+                        yield lower, upper, loud - soft
+
+
+def _share_keys(one: PackZone, other: PackZone) -> bool:
+    return one.region.lokey <= other.region.hikey and other.region.lokey <= one.region.hikey
+
+
+@rule(
+    "level-named-velocity",
+    "warning",
+    on="instrument",
+    title="The velocity in a name contradicts the level",
+    why="Whoever maps it by its name gets a layer in the wrong place.",
+    fix="Rename the file, or exchange it with the layer it was mistaken for.",
+)
+def named_velocity(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
+    """Files clearly softer or louder than the velocity in their name has them in their key."""
+    files = sorted({zone.file for zone in instrument.zones if zone.file})
+    for contradiction in instrument.contradictions:
+        if contradiction.kind == "velocity" and contradiction.is_certain:
+            yield Hit(
+                file=files[contradiction.index],
+                measured=round(contradiction.measured, 1),
+                limit=f"velocity {contradiction.named}",
+                message=contradiction.reason,
+            )
+
+
+@rule(
+    "level-set-uneven",
+    "note",
+    on="pack",
+    limit=12.0,
+    unit="dB",
+    title="Instruments of one pack differ in level",
+    why="Changing the patch changes the loudness of the room.",
+    fix="Bring the instruments to a common level with `volume`.",
+)
+def set_uneven(pack: Pack, limit: float) -> Iterator[Outcome]:
+    """Median level of each instrument, as played at full velocity."""
+    middles = {}
+    for instrument in pack.instruments:
+        levels = [played_db(zone, 127) for zone in instrument.zones if zone.facts]
+        if levels and instrument.mapped:
+            middles[instrument.name] = median(levels)
+    if len(middles) < 2:
+        return
+    soft, loud = min(middles, key=middles.__getitem__), max(middles, key=middles.__getitem__)
+    step = middles[loud] - middles[soft]
+    if step > limit and math.isfinite(step):
+        yield Hit(
+            file=soft,
+            measured=round(step, 1),
+            message=f"plays {step:.0f} dB softer than {loud}",
+        )

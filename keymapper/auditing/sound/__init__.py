@@ -1,0 +1,1 @@
+"""What a sound says about faults: pure functions on arrays."""

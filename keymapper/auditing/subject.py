@@ -1,0 +1,134 @@
+"""What rules look at: a pack, parsed and measured; rules touch no disk.
+
+A pack holds samples and instruments, an instrument holds zones, a zone plays one sample. A folder
+of bare recordings has one instrument that is not mapped: what its names say, one zone a file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from keymapper.formats.sfz import SfzProblem, SfzRegion
+from keymapper.mapping.names.hints import Contradiction, NameHint
+from keymapper.model.keys import key_name
+from keymapper.model.loop import Loop
+from keymapper.model.sample_facts import JudgedLoop, SampleFacts
+
+LoopSource = Literal["opcodes", "file", "whole file"]
+LOOPING = ("loop_continuous", "loop_sustain")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackSample:
+    """One audio file of a pack."""
+
+    file: str
+    """Relative to the pack's folder, with `/`."""
+    facts: SampleFacts | None
+    unreadable: str
+    """Why there are no facts; "" where there are."""
+    mapped: bool
+    """Whether an instrument plays it at a place of its own."""
+    looped: bool
+    """Whether some zone loops it, so that its tail is never reached."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deviation:
+    """How sharp a zone plays of its own key, or why that cannot be said."""
+
+    cents: float | None
+    """The tuning and octave the set has as a whole are not taken off."""
+    error_cents: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackZone:
+    """One zone of an instrument."""
+
+    instrument: str
+    region: SfzRegion
+    file: str | None
+    """None where the sample was not found."""
+    sample: PackSample | None
+    root_key: int
+    """The key at which the sample plays as it is."""
+    target_cents: float
+    loop: JudgedLoop | None
+    loop_from: LoopSource | None
+    deviation: Deviation
+    hint: NameHint | None
+    mapped: bool
+
+    @property
+    def facts(self) -> SampleFacts | None:
+        """Facts of the sample, where it could be read."""
+        return None if self.sample is None else self.sample.facts
+
+    @property
+    def label(self) -> str:
+        """Keys, velocities, turn and line, for people."""
+        region = self.region
+        if not self.mapped:
+            return key_name(self.root_key)
+        low, high = key_text(region.lokey), key_text(region.hikey)
+        keys = low if low == high else f"{low}–{high}"
+        velocities = f" v{region.lovel}–{region.hivel}"
+        turn = f" rr{region.seq_position}/{region.seq_length}" if region.seq_length > 1 else ""
+        line = "" if region.line is None else f" line {region.line}"
+        return f"{keys}{velocities}{turn}{line}"
+
+    @property
+    def layer(self) -> tuple[int, int, int, str]:
+        """What zones share that are compared from key to key."""
+        region = self.region
+        return (region.lovel, region.hivel, region.seq_position, region.trigger)
+
+
+def key_text(key: int) -> str:
+    """Return the name of a key, or the number of what is none."""
+    return key_name(key) if 0 <= key <= 127 else str(key)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackInstrument:
+    """The zones of one SFZ file or manifest, or of a folder of recordings."""
+
+    name: str
+    """The SFZ file or manifest, relative to the pack; "" for recordings."""
+    mapped: bool
+    zones: tuple[PackZone, ...]
+    problems: tuple[SfzProblem, ...]
+    unknown_opcodes: tuple[str, ...]
+    contradictions: tuple[Contradiction, ...]
+    """Between names and sound."""
+    tuned: bool
+    """False for one-shots, whose keys say nothing about their pitch."""
+    offset_semitones: int
+    """How far the whole set sounds above its keys."""
+    reference_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pack:
+    """Everything of one pack."""
+
+    name: str
+    samples: tuple[PackSample, ...]
+    instruments: tuple[PackInstrument, ...]
+    unused: tuple[str, ...]
+    files: tuple[str, ...]
+    links_out: tuple[str, ...]
+
+    def zones(self) -> Iterator[PackZone]:
+        """Yield the zones of all instruments."""
+        for instrument in self.instruments:
+            yield from instrument.zones
+
+
+def loop_of(zone: PackZone) -> Loop | None:
+    """Return the loop a zone plays, whether or not it can."""
+    return None if zone.loop is None else zone.loop.loop

@@ -1,0 +1,147 @@
+"""`keymapper audit`: what is wrong with a pack, how far it has drifted, and what to do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+if TYPE_CHECKING:
+    from keymapper.formats.audit_table import AuditTable
+    from keymapper.model.finding import AuditReport, RuleChange
+
+
+def audit(
+    path: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="PATH", help="A folder of samples, an .sfz, a manifest, or a tree of packs."
+        ),
+    ] = None,
+    recipe: Annotated[
+        Path | None,
+        typer.Option(help="Recipe whose [audit] counts.  [default: recipe.toml in PATH, if there]"),
+    ] = None,
+    off: Annotated[
+        list[str] | None, typer.Option(metavar='RULE="why"', help="Switch a rule or a family off.")
+    ] = None,
+    limit: Annotated[
+        list[str] | None, typer.Option(metavar='RULE=NUMBER:"why"', help="Move a limit.")
+    ] = None,
+    reference: Annotated[
+        float | None,
+        typer.Option(min=300.0, max=600.0, help="Hz of A4.  [default: the manifest's, else 440]"),
+    ] = None,
+    pack: Annotated[
+        Path | None,
+        typer.Option(help="Folder an .sfz may take samples from.  [default: its own]"),
+    ] = None,
+    one: Annotated[bool, typer.Option("--one", help="Take all of PATH as one pack.")] = False,
+    rules: Annotated[bool, typer.Option("--rules", help="List the rules.")] = False,
+    explain: Annotated[
+        str | None, typer.Option(metavar="RULE", help="Say all about one rule.")
+    ] = None,
+    fail_on: Annotated[
+        Literal["error", "warning", "note", "never"],
+        typer.Option(help="Exit with 1 for findings as grave as this."),
+    ] = "error",
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes.  [default: every core]")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the report as JSON.")] = False,
+    csv: Annotated[bool, typer.Option("--csv", help="Print the tuning table as CSV.")] = False,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Tell notes and every place, however many.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print the verdict only.")] = False,
+) -> None:
+    """Report what is wrong with a pack, how far it has drifted, why, and what to do about it.
+
+    Reads any folder of samples, any .sfz, a manifest, or a tree of packs. Changes nothing.
+    """
+    if rules or explain is not None:
+        _tell_rules(explain)
+        return
+    from keymapper.auditing.audit import AuditSettings, audit_path, audit_report
+    from keymapper.cli.printing import shown_progress
+    from keymapper.errors import UsageError
+
+    if path is None:
+        raise UsageError("name what is to be audited: a folder, an .sfz or a manifest.")
+    table = _audit_table(path, recipe)
+    with shown_progress(quiet=quiet or json or csv) as progress:
+        settings = AuditSettings(
+            changes=_changes(table, recipe, off or [], limit or []),
+            reference_hz=reference or table.reference_hz,
+            pack_folder=pack,
+            as_one=one,
+            workers=workers,
+            progress=progress,
+        )
+        audited = audit_path(path, settings)
+    report = audit_report(audited, settings.changes)
+    if json or csv:
+        _print_data(report, csv=csv)
+    else:
+        _print_text(report, everything=everything, quiet=quiet)
+    if _fails(report, fail_on):
+        raise typer.Exit(1)
+
+
+def _tell_rules(identity: str | None) -> None:
+    from keymapper.auditing.changes import known_rule
+    from keymapper.auditing.rules import ALL_RULES
+    from keymapper.reporting.audit_rules import explained_lines, rules_lines
+
+    lines = rules_lines(ALL_RULES) if identity is None else explained_lines(known_rule(identity))
+    for line in lines:
+        typer.echo(line)
+
+
+def _audit_table(path: Path, recipe: Path | None) -> AuditTable:
+    from keymapper.formats.audit_table import AuditTable, read_audit_table
+    from keymapper.formats.folder import RECIPE_NAME
+
+    beside = (path if path.is_dir() else path.parent) / RECIPE_NAME
+    if recipe is None and not beside.is_file():
+        return AuditTable()
+    return read_audit_table(recipe or beside)
+
+
+def _changes(
+    table: AuditTable, recipe: Path | None, off: list[str], limit: list[str]
+) -> tuple[RuleChange, ...]:
+    from keymapper.auditing.changes import change_limit, change_off, checked_changes
+
+    of_recipe = checked_changes(table.changes(), f"{recipe or 'recipe.toml'} [audit]")
+    typed = [*map(change_off, off), *map(change_limit, limit)]
+    return (*of_recipe, *checked_changes(typed, "the options"))
+
+
+def _print_data(report: AuditReport, *, csv: bool) -> None:
+    from keymapper.reporting.audit_data import report_json, tuning_csv
+
+    typer.echo(tuning_csv(report) if csv else report_json(report), nl=False)
+
+
+def _print_text(report: AuditReport, *, everything: bool, quiet: bool) -> None:
+    from keymapper.cli.printing import output_console
+    from keymapper.reporting.audit_text import report_lines, summary_table
+    from keymapper.reporting.plain import one_line
+
+    console = output_console()
+    if not quiet:
+        for line in report_lines(report, everything=everything):
+            console.print(line, soft_wrap=True)
+        if len(report.packs) > 1:
+            console.print(summary_table(report))
+    console.print(one_line(report.verdict), soft_wrap=True)
+
+
+def _fails(report: AuditReport, fail_on: str) -> bool:
+    from keymapper.model.finding import GRAVITY
+
+    return fail_on != "never" and any(
+        GRAVITY[finding.severity] >= GRAVITY[fail_on] for finding in report.findings
+    )
