@@ -4,31 +4,65 @@ from __future__ import annotations
 
 import math
 
-from keymapper.measuring.pitch.course import Swing
+from keymapper.measuring.pitch.course import Course
 from keymapper.measuring.pitch.fine import FinePitch
 
 FLOOR_HZ = 1e-4
+MOST_CENTS = 4.5
+UNTRACKED_SHARE = 2.0
+BASE_SHARE = 0.5
+DRIFT_SHARE, DRIFT_KNEE = 2.2, 0.1
+SCATTER_SHARE, SCATTER_KNEE = 4.0, 0.05
+EARLY_SHARE, EARLY_KNEE = 2.2, 0.2
+DISSENT_CENTS, DISSENT_KNEE = 1.4, 0.1
+STRETCH_SHARE, STRETCH_KNEE = 4.0, 0.2
+DEPTH_SHARE = 0.03
+FEW_CYCLES_SHARE = 2.0
+REST_SHARE = 0.4
+WANDER_SHARE = 3.4
 
 
-def tuning_error(fine: FinePitch, swing: Swing | None, *, modulated: bool) -> float:
-    """Return the half width, in cents, of the interval that holds the pitch 95 times in 100."""
-    vote, seconds = fine.vote, fine.window_seconds
-    base = vote.error_cents + 10 * max(0.0, 0.5 - vote.share)
-    floor = 1731 * FLOOR_HZ / fine.f0_hz
-    if swing is None:
-        return max(floor, 2 * base)
-    if modulated:
-        own = swing.depth_cents * (0.01 + 0.05 / max(swing.cycles, 1.0) ** 2)
-        rest = 0.15 * swing.deviation_cents * math.sqrt(1 - swing.explained)
-        rest /= math.sqrt(max(swing.cycles, 1.0))
-        return max(floor, math.hypot(min(base, 0.3), own, rest))
-    loose = 1 - vote.line_share
-    beating = vote.spread_cents * fine.f0_hz * seconds / 1731
-    slope = 0.3 if swing.coherence > 0.5 else 0.1
-    terms = (
-        base,
-        (0.03 + 0.12 * loose) * swing.deviation_cents / math.sqrt(seconds),
-        slope * abs(swing.drift_cents_per_second) * seconds,
-        0.03 * vote.spread_cents * loose * min(1.0, 3 / (1 + beating)),
+def tuning_error(fine: FinePitch, course: Course | None) -> float:
+    """Return the half width, in cents, of the interval that holds the pitch 95 times in 100.
+
+    The standard error of the vote, and whatever says that the sound has no one pitch: partials
+    that disagree or are stretched, a pitch that drifts, wanders, swings, or began elsewhere. The
+    shares were set on tones of our own making (95 % inside); what moves the pitch alone counts at
+    most 4.5 cents.
+    """
+    base, floor = fine.vote.error_cents, 1731 * FLOOR_HZ / fine.f0_hz
+    if course is None:
+        return max(floor, UNTRACKED_SHARE * base)
+    terms = _swinging(course) if course.modulated else _steady(fine, course)
+    moving = math.hypot(*terms)
+    return max(floor, math.hypot(BASE_SHARE * base, moving / (1 + moving / MOST_CENTS)))
+
+
+def _beyond(value: float, knee: float) -> float:
+    """Return a value with what is small against the knee suppressed: all tones show a little."""
+    return value * value / (abs(value) + knee)
+
+
+def _steady(fine: FinePitch, course: Course) -> tuple[float, ...]:
+    vote, swing = fine.vote, course.swing
+    stretch = 0.0
+    if fine.is_period or vote.inharmonicity != 0:
+        stretch = 1200 * math.log2(vote.period_hz / vote.f0_hz)
+    return (
+        DRIFT_SHARE * _beyond(swing.drift_cents_per_second * fine.window_seconds, DRIFT_KNEE),
+        SCATTER_SHARE * _beyond(vote.scatter_cents, SCATTER_KNEE),
+        EARLY_SHARE * _beyond(course.early_cents, EARLY_KNEE),
+        DISSENT_CENTS * _beyond(1 - vote.share, DISSENT_KNEE),
+        STRETCH_SHARE * _beyond(stretch, STRETCH_KNEE),
     )
-    return max(floor, math.hypot(*terms))
+
+
+def _swinging(course: Course) -> tuple[float, ...]:
+    swing = course.swing
+    cycles = max(swing.cycles, 1.0)
+    return (
+        DEPTH_SHARE * swing.depth_cents,
+        FEW_CYCLES_SHARE * swing.depth_cents / cycles**2,
+        REST_SHARE * swing.deviation_cents * math.sqrt(1 - swing.explained) / math.sqrt(cycles),
+        WANDER_SHARE * swing.wander_cents,
+    )

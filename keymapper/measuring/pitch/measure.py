@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from keymapper.measuring.pitch.candidates import find_candidates
-from keymapper.measuring.pitch.course import Swing, drift_is_there, fit_swing
+from keymapper.measuring.pitch.course import Course, course_of
 from keymapper.measuring.pitch.error_bar import tuning_error
 from keymapper.measuring.pitch.features import (
     candidate_features,
@@ -17,17 +17,10 @@ from keymapper.measuring.pitch.features import (
     probabilities,
 )
 from keymapper.measuring.pitch.fine import FinePitch, fine_pitch
-from keymapper.measuring.pitch.glide import (
-    ATTACK_SECONDS,
-    SETTLED_CENTS,
-    Glide,
-    attack_track,
-    find_glide,
-)
 from keymapper.measuring.pitch.second_opinion import second_opinion
 from keymapper.measuring.pitch.spectra import average_spectrum
 from keymapper.measuring.pitch.sustain import Array, Sustain, find_sustain, mono_mix
-from keymapper.measuring.pitch.track import part_of, pitch_track
+from keymapper.measuring.pitch.swing import drift_is_there
 from keymapper.model.pitch import FIRST_PARTIAL, PERIOD, Pitch
 
 SURE = 0.97
@@ -36,7 +29,6 @@ WIDEST_ERROR_CENTS = 5.0
 COARSE_ERROR_CENTS = 15.0
 LEAST_PERIODS = 4.0
 LEAST_WIDTH_CENTS = 3.0
-GLIDE_BEYOND = 1.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +60,7 @@ def measure_pitch(samples: Array, rate: float, *, reference_hz: float = 440.0) -
     if coarse.no_pitch > LEAST_CONFIDENCE:
         return _no_pitch(reference_hz, coarse.no_pitch)
     fine = fine_pitch(sustain, coarse.f0_hz)
-    course = None if fine is None else _course_of(sustain, fine)
+    course = None if fine is None else course_of(sustain, fine)
     return _pitch_of(sustain, coarse, fine, course, reference_hz)
 
 
@@ -87,40 +79,6 @@ def coarse_pitch(sustain: Sustain) -> Coarse | None:
     return Coarse(f0_hz=float(f0_hz[best]), probability=float(odds[best]), no_pitch=float(odds[-1]))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Course:
-    """How the pitch of a note moves: within the window of the fine pitch, and in the attack."""
-
-    swing: Swing
-    modulated: bool
-    glide: Glide | None
-    early_cents: float
-
-
-def _course_of(sustain: Sustain, fine: FinePitch) -> Course | None:
-    track = pitch_track(fine.harmonics, fine.vote.agreeing, fine.end_seconds)
-    part = None if track is None else part_of(track, fine.start_seconds, fine.end_seconds)
-    if track is None or part is None:
-        return None
-    swing = fit_swing(part)
-    modulated = _is_modulated(swing)
-    depth = swing.depth_cents if modulated else 0.0
-    start = sustain.start_frame / sustain.rate_hz
-    early = part_of(track, start, fine.start_seconds)
-    early_cents = 0.0 if early is None else float(np.median(early.cents)) - swing.mean_cents
-    attack = track.cents[track.seconds < ATTACK_SECONDS] - swing.mean_cents
-    glide = None
-    if np.any(np.abs(attack) > SETTLED_CENTS + depth):
-        steps = attack_track(sustain.mono, sustain.rate_hz, fine.f0_hz)
-        glide = None if steps is None else find_glide(steps, GLIDE_BEYOND * depth)
-    return Course(swing=swing, modulated=modulated, glide=glide, early_cents=early_cents)
-
-
-def _is_modulated(swing: Swing) -> bool:
-    least = 0.5 if swing.cycles >= 3 else 0.85
-    return swing.depth_cents > 1.5 and swing.explained > least and swing.coherence > 0.5
-
-
 def _pitch_of(
     sustain: Sustain,
     coarse: Coarse,
@@ -133,7 +91,7 @@ def _pitch_of(
     glide = course.glide if course else None
     f0_hz, error = coarse.f0_hz, COARSE_ERROR_CENTS
     if fine is not None:
-        f0_hz, error = fine.f0_hz, tuning_error(fine, swing, modulated=modulated)
+        f0_hz, error = fine.f0_hz, tuning_error(fine, course)
         if swing is not None and modulated:
             f0_hz = fine.harmonics.f0_hz * 2 ** (swing.mean_cents / 1200)
     periods = f0_hz * sustain.seconds

@@ -172,10 +172,11 @@ def lead(voice: Voice) -> Patch:
     shape = low_pass(order, voice.f0_hz, voice.f0_hz * voice.between(1, 12), voice.between(0, 2))
     kinds = (1 / order, (order % 2) / order, np.sin(np.pi * order * 0.3) / order)
     levels = kinds[int(voice.rng.integers(3))] * shape
-    total = harmonic_sum(cycles(voice.f0_hz, voice, voice.between(0, 1)), levels)
-    if voice.rng.random() < 0.5:
-        other = float(voice.f0_hz * 2 ** (voice.between(2, 8) / 1200))
-        total += harmonic_sum(cycles(other, voice, voice.between(0, 1)), levels)
+    apart = voice.between(2, 8) / 2 if voice.rng.random() < 0.5 else 0.0
+    total = np.zeros(len(voice.times))
+    for cents in (-apart, apart):
+        path = float(voice.f0_hz * 2 ** (cents / 1200))
+        total += harmonic_sum(cycles(path, voice, voice.between(0, 1)), levels)
     return Patch(sound=room(voice, total * np.minimum(1, voice.times / 0.01)))
 
 
