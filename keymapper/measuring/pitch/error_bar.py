@@ -6,11 +6,13 @@ import math
 
 from keymapper.measuring.pitch.course import Course
 from keymapper.measuring.pitch.fine import FinePitch
+from keymapper.measuring.pitch.phase_line import PhaseLine
 
 FLOOR_HZ = 1e-4
 MOST_CENTS = 4.5
 UNTRACKED_SHARE = 2.0
 BASE_SHARE = 0.5
+LINE_SHARE = 2.5
 DRIFT_SHARE, DRIFT_KNEE = 2.2, 0.1
 SCATTER_SHARE, SCATTER_KNEE = 4.0, 0.05
 EARLY_SHARE, EARLY_KNEE = 2.2, 0.2
@@ -22,7 +24,7 @@ REST_SHARE = 0.4
 WANDER_SHARE = 3.4
 
 
-def tuning_error(fine: FinePitch, course: Course | None) -> float:
+def tuning_error(fine: FinePitch, course: Course | None, line: PhaseLine | None) -> float:
     """Return the half width, in cents, of the interval that holds the pitch 95 times in 100.
 
     The standard error of the vote, and whatever says that the sound has no one pitch: partials
@@ -31,9 +33,11 @@ def tuning_error(fine: FinePitch, course: Course | None) -> float:
     most 4.5 cents.
     """
     base, floor = fine.vote.error_cents, 1731 * FLOOR_HZ / fine.f0_hz
+    if line is not None:
+        base = LINE_SHARE * line.error_cents / BASE_SHARE
     if course is None:
         return max(floor, UNTRACKED_SHARE * base)
-    terms = _swinging(course) if course.modulated else _steady(fine, course)
+    terms = _swinging(course) if course.modulated else _steady(fine, course, line)
     moving = math.hypot(*terms)
     return max(floor, math.hypot(BASE_SHARE * base, moving / (1 + moving / MOST_CENTS)))
 
@@ -43,14 +47,15 @@ def _beyond(value: float, knee: float) -> float:
     return value * value / (abs(value) + knee)
 
 
-def _steady(fine: FinePitch, course: Course) -> tuple[float, ...]:
+def _steady(fine: FinePitch, course: Course, line: PhaseLine | None) -> tuple[float, ...]:
     vote, swing = fine.vote, course.swing
     stretch = 0.0
     if fine.is_period or vote.inharmonicity != 0:
         stretch = 1200 * math.log2(vote.period_hz / vote.f0_hz)
+    scatter = vote.scatter_cents if line is None else 0.0  # of a straight line, it is noise
     return (
         DRIFT_SHARE * _beyond(swing.drift_cents_per_second * fine.window_seconds, DRIFT_KNEE),
-        SCATTER_SHARE * _beyond(vote.scatter_cents, SCATTER_KNEE),
+        SCATTER_SHARE * _beyond(scatter, SCATTER_KNEE),
         EARLY_SHARE * _beyond(course.early_cents, EARLY_KNEE),
         DISSENT_CENTS * _beyond(1 - vote.share, DISSENT_KNEE),
         STRETCH_SHARE * _beyond(stretch, STRETCH_KNEE),

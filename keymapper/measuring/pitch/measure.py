@@ -17,6 +17,7 @@ from keymapper.measuring.pitch.features import (
     probabilities,
 )
 from keymapper.measuring.pitch.fine import FinePitch, fine_pitch
+from keymapper.measuring.pitch.phase_line import phase_line
 from keymapper.measuring.pitch.second_opinion import second_opinion
 from keymapper.measuring.pitch.spectra import average_spectrum
 from keymapper.measuring.pitch.sustain import Array, Sustain, find_sustain, mono_mix
@@ -91,8 +92,11 @@ def _pitch_of(
     glide = course.glide if course else None
     f0_hz, error = coarse.f0_hz, COARSE_ERROR_CENTS
     if fine is not None:
-        f0_hz, error = fine.f0_hz, tuning_error(fine, course)
-        if swing is not None and modulated:
+        line = None if modulated else phase_line(fine, sustain.end_frame / sustain.rate_hz)
+        f0_hz, error = fine.f0_hz, tuning_error(fine, course, line)
+        if line is not None:
+            f0_hz = line.f0_hz
+        elif swing is not None and modulated:
             f0_hz = fine.harmonics.f0_hz * 2 ** (swing.mean_cents / 1200)
     periods = f0_hz * sustain.seconds
     key = 69 + 12 * math.log2(f0_hz / reference_hz)

@@ -48,14 +48,15 @@ def mono_mix(samples: Array) -> Array:
 
     samples : float, shape (frames, channels) or (frames,), full scale 1.0; may be empty.
     """
-    sound = np.asarray(samples, dtype=np.float32)
+    sound = np.asarray(samples)
     if sound.ndim == 1:
         sound = sound[:, None]
     if not sound.size:
         return np.zeros(0, dtype=np.float32)
-    columns = np.ascontiguousarray(sound.T)
-    columns -= columns.mean(axis=1, dtype=np.float64).astype(np.float32)[:, None]
-    columns = np.nan_to_num(columns, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+    columns = np.array(sound.T, dtype=np.float32, order="C")
+    columns -= columns.mean(axis=1, keepdims=True)
+    if not np.isfinite(columns).all():
+        columns = np.nan_to_num(np.array(sound.T, dtype=np.float32), posinf=0.0, neginf=0.0)
     if len(columns) == 1:
         return np.asarray(columns[0])
     products = columns @ columns.T

@@ -149,11 +149,12 @@ def _huber_fit(
 ) -> tuple[float, float]:
     """Huber-weighted level of the inliers; when ``free``, level and stretching together."""
     lowest = -0.5 / float(order.max()) ** 2
-    squares = order**2 - 1
+    squares, used = order**2 - 1, weight > 0
     level = float(np.sum(weight * _residual(cents, order, 0.0, b)) / weight.sum())
     for _ in range(HUBER_ROUNDS):
         residual = _residual(cents, order, level, b)
-        middle = float(np.median(np.abs(residual[weight > 0])))
+        distances = np.sort(np.abs(residual[used]))
+        middle = float(distances[len(distances) // 2])
         limit = max(2 * 1.4826 * middle, 1e-6)
         robust = weight * np.minimum(1, limit / np.maximum(np.abs(residual), 1e-12))
         if not free:
