@@ -13,11 +13,23 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
-__all__ = ["BuildSettings", "Recipe", "__version__", "build_instrument", "measure_folder"]
+__all__ = [
+    "BuildSettings",
+    "Recipe",
+    "__version__",
+    "build_from_takes",
+    "build_instrument",
+    "measure_folder",
+]
 
 if TYPE_CHECKING:
     from keymapper.model.recipe import Recipe
-    from keymapper.pipeline import BuildSettings, build_instrument, measure_folder
+    from keymapper.pipeline import (
+        BuildSettings,
+        build_from_takes,
+        build_instrument,
+        measure_folder,
+    )
 
 
 def __getattr__(name: str) -> Any:

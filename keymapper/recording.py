@@ -8,7 +8,7 @@ from pathlib import Path
 
 from keymapper.errors import InputError, MeasurementError
 from keymapper.exporting.audio import Preparation, preparation, prepared
-from keymapper.formats.audio_file import AudioInfo, read_audio
+from keymapper.formats.audio_file import Audio, read_audio
 from keymapper.formats.wav_chunks import read_embedded_hints
 from keymapper.measuring.loops import find_loop
 from keymapper.measuring.note import measured_note
@@ -18,11 +18,23 @@ from keymapper.model.pitch import Pitch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NoteSource:
+    """Where the audio of a note lies: a whole file, or a range of frames of a take."""
+
+    path: Path
+    name: str
+    """Of the note, for people and recipes."""
+    frames: tuple[int, int] | None = None
+    """Half-open; None for the whole file."""
+    sha256: str | None = None
+    """Of the file, where it is known already."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuringOrder:
     """One file to be measured."""
 
-    folder: Path
-    file: str
+    source: NoteSource
     reference_hz: float
     rate: int | None
     targets_cents: tuple[float, ...] | None
@@ -36,6 +48,7 @@ class Recording:
     """A recording and all that its sound says."""
 
     source: SourceFile
+    place: NoteSource
     embedded: EmbeddedHints | None
     measurement: Measurement
     preparation: Preparation
@@ -48,21 +61,22 @@ def measured_recording(order: MeasuringOrder) -> Recording | SkippedFile:
     try:
         return _measured(order)
     except (InputError, MeasurementError) as error:
-        reason = str(error).removeprefix(f"{order.folder / order.file}: ")
-        return SkippedFile(file=order.file, reason=reason)
+        reason = str(error).removeprefix(f"{order.source.path}: ")
+        return SkippedFile(file=order.source.name, reason=reason)
 
 
 def _measured(order: MeasuringOrder) -> Recording:
-    path = order.folder / order.file
-    audio = read_audio(path)
+    place = order.source
+    audio = read_audio(place.path, frames=place.frames)
     measurement = measured_note(audio.samples, audio.info.rate, reference_hz=order.reference_hz)
     baked_cents = _baked_cents(measurement.pitch, order.targets_cents)
     cut = preparation(measurement, audio.info.rate, order.rate, baked_cents)
     note = prepared(audio.samples, audio.info.rate, cut)
     options = _in_prepared_frames(order.loop, cut, audio.info.rate, len(note))
     return Recording(
-        source=_source_file(path, order.file, audio.info),
-        embedded=read_embedded_hints(path),
+        source=_source_file(place, audio),
+        place=place,
+        embedded=read_embedded_hints(place.path) if place.frames is None else None,
         measurement=measurement,
         preparation=cut,
         loop=find_loop(note, cut.rate, f0_hz=measurement.pitch.f0_hz, options=options),
@@ -76,19 +90,26 @@ def _baked_cents(pitch: Pitch, targets_cents: tuple[float, ...] | None) -> float
     return (pitch.tuning_cents or 0.0) - targets_cents[pitch.root_key]
 
 
-def _source_file(path: Path, file: str, info: AudioInfo) -> SourceFile:
-    with path.open("rb") as content:
-        digest = hashlib.file_digest(content, "sha256").hexdigest()
+def _source_file(place: NoteSource, audio: Audio) -> SourceFile:
+    info = audio.info
     return SourceFile(
-        file=file,
-        sha256=digest,
+        file=place.name,
+        take="" if place.frames is None else place.path.name,
+        first_frame=0 if place.frames is None else place.frames[0],
+        sha256=place.sha256 or file_sha256(place.path),
         rate=info.rate,
         channels=info.channels,
-        frames=info.frames,
+        frames=len(audio.samples),
         container=info.container,
         encoding=info.encoding,
-        missing_frames=info.missing_frames,
+        missing_frames=info.missing_frames if place.frames is None else 0,
     )
+
+
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, in hexadecimal digits."""
+    with path.open("rb") as content:
+        return hashlib.file_digest(content, "sha256").hexdigest()
 
 
 def _in_prepared_frames(

@@ -10,15 +10,24 @@ import typer
 if TYPE_CHECKING:
     from keymapper.model.instrument import Manifest
     from keymapper.model.recipe import Recipe
+    from keymapper.pipeline import BuildSettings
 
 
 def build(
-    folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="Folder of recorded notes, one note a file.")
+    sources: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FOLDER|TAKE...",
+            help="Folder of recorded notes, one note a file; with --session, the takes of it.",
+        ),
     ],
     out: Annotated[
         Path | None,
         typer.Option(help="Folder for the instrument.  [default: FOLDER's name + -instrument]"),
+    ] = None,
+    session: Annotated[
+        Path | None,
+        typer.Option(help="Session sheet (or MIDI file) that the takes were played from."),
     ] = None,
     recipe: Annotated[
         Path | None,
@@ -56,15 +65,18 @@ def build(
     NAME.sfz, manifest.json and samples/. Turn your volume down before you first play it.
     """
     from keymapper.cli.printing import shown_progress
+    from keymapper.errors import UsageError
     from keymapper.formats.recipe import recipe_with
-    from keymapper.pipeline import BuildSettings, build_instrument, default_target
+    from keymapper.pipeline import BuildSettings, default_target
 
+    if session is None and len(sources) > 1:
+        raise UsageError("name one folder; several takes go with --session.")
     choices = {
         "loops": {"mode": loops},
         "samples": {"format": sample_format, "bits": int(bits) if bits else None, "rate": rate},
     }
-    decisions = recipe_with(chosen_recipe(folder, recipe), choices)
-    target = out or default_target(folder)
+    decisions = recipe_with(chosen_recipe(sources[0], recipe), choices)
+    target = out or default_target(sources[0])
     with shown_progress(quiet=quiet or json) as progress:
         settings = BuildSettings(
             workers=workers,
@@ -73,8 +85,24 @@ def build(
             formats=tuple(export or ()),
             write_recipe=write_recipe,
         )
-        manifest = build_instrument(folder, target, decisions, settings)
+        manifest = _built(sources, session, target, decisions, settings)
     _print_result(manifest, target, json=json, quiet=quiet)
+
+
+def _built(
+    sources: list[Path],
+    session: Path | None,
+    target: Path,
+    recipe: Recipe,
+    settings: BuildSettings,
+) -> Manifest:
+    from keymapper.pipeline import build_from_takes, build_instrument
+
+    if session is None:
+        return build_instrument(sources[0], target, recipe, settings)
+    from keymapper.cutting import read_plan
+
+    return build_from_takes(sources, read_plan(session).sheet, target, recipe, settings)
 
 
 def chosen_recipe(folder: Path, recipe: Path | None) -> Recipe:

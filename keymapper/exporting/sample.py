@@ -34,6 +34,8 @@ class SampleOrder:
     """One sample to be written."""
 
     source: Path
+    frames: tuple[int, int] | None
+    """Range of the source that holds the note; None for the whole file."""
     file: str
     """Relative to the instrument's folder."""
     preparation: Preparation
@@ -64,7 +66,7 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
     OutputError
         The file cannot be written.
     """
-    audio = read_audio(order.source, "float64")
+    audio = read_audio(order.source, "float64", order.frames)
     note = prepared(audio.samples, audio.info.rate, order.preparation)
     shipped = _shipped(note, order)
     dither = order.bits == 16

@@ -46,8 +46,14 @@ class Audio:
     info: AudioInfo
 
 
-def read_audio(path: Path, dtype: Literal["float32", "float64"] = "float32") -> Audio:
-    """Decode a whole file to floats of full scale 1.0, shape (frames, channels).
+def read_audio(
+    path: Path,
+    dtype: Literal["float32", "float64"] = "float32",
+    frames: tuple[int, int] | None = None,
+) -> Audio:
+    """Decode a file to floats of full scale 1.0, shape (frames, channels).
+
+    frames : a half-open range to keep to; None for the whole file.
 
     Raises
     ------
@@ -60,7 +66,9 @@ def read_audio(path: Path, dtype: Literal["float32", "float64"] = "float32") -> 
             raise InputError(f"{path}: the file is empty; record or copy it again.")
         with soundfile.SoundFile(path) as file:
             info = _audio_info(file, path)
-            samples = file.read(dtype=dtype, always_2d=True)
+            first, end = frames or (0, file.frames)
+            file.seek(min(first, file.frames))
+            samples = file.read(max(0, end - first), dtype=dtype, always_2d=True)
     except soundfile.LibsndfileError as error:
         reason = str(error.error_string).strip().rstrip(".")
         raise InputError(f"{path}: not readable as audio ({reason}).") from error

@@ -23,8 +23,13 @@ class SourceFile:
     """A recording as it was found."""
 
     file: str
-    """Relative to the folder of recordings, with `/`."""
+    """Relative to the folder of recordings, with `/`; of a note in a take, its name by the plan."""
+    take: str
+    """The take that the note lies in; "" for a file of its own."""
+    first_frame: int
+    """Of the note in its take."""
     sha256: str
+    """Of the file, or of the whole take."""
     rate: int
     channels: int
     frames: int

@@ -2,18 +2,25 @@
 
 ::
 
+    takes.py     notes of a planned session, in its takes ─┐
     measure.py   find_recordings ─▶ measured_recording × n
     plan.py      names, decisions ─▶ places, gains
     build.py     write_sample × n ─▶ zones ─▶ manifest.json, .sfz
 """
 
-from keymapper.pipeline.build import BuildSettings, build_instrument, default_target
+from keymapper.pipeline.build import (
+    BuildSettings,
+    build_from_takes,
+    build_instrument,
+    default_target,
+)
 from keymapper.pipeline.measure import MeasuredFolder, Progress, measure_folder
 
 __all__ = [
     "BuildSettings",
     "MeasuredFolder",
     "Progress",
+    "build_from_takes",
     "build_instrument",
     "default_target",
     "measure_folder",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -16,6 +16,7 @@ from keymapper.formats.recipe import starting_recipe
 from keymapper.mapping.safe_names import safe_name
 from keymapper.model.instrument import Manifest
 from keymapper.model.recipe import Recipe
+from keymapper.model.session import SessionSheet
 from keymapper.pipeline.finish import finished_manifest
 from keymapper.pipeline.measure import (
     WHOLE_FOLDER,
@@ -27,6 +28,7 @@ from keymapper.pipeline.measure import (
     usable,
 )
 from keymapper.pipeline.plan import BuildPlan, build_plan, levelled, sample_orders
+from keymapper.pipeline.takes import notes_in_takes
 from keymapper.workers import Workers
 
 
@@ -64,54 +66,82 @@ def build_instrument(
     OutputError
         `target` exists already, lies inside the folder, or cannot be written.
     """
-    folder, target = Path(folder), Path(target)
-    recipe, settings = recipe or Recipe(), settings or BuildSettings()
-    refuse_overlap(folder, target)
+    job = MeasuringJob(where=Path(folder), recipe=recipe or Recipe())
+    refuse_overlap(Path(folder), Path(target))
+    return _built(job, Path(target), settings or BuildSettings())
+
+
+def build_from_takes(
+    takes: Sequence[Path | str],
+    sheet: SessionSheet,
+    target: Path | str,
+    recipe: Recipe | None = None,
+    settings: BuildSettings | None = None,
+) -> Manifest:
+    """Build an instrument from long takes of a planned session, without copies of the notes.
+
+    Raises
+    ------
+    InputError, MeasurementError
+        A take cannot be read, or does not fit the plan.
+    OutputError
+        `target` exists already, or cannot be written.
+    """
+    paths = [Path(take) for take in takes]
+    settings = settings or BuildSettings()
+    job = MeasuringJob(
+        where=paths[0],
+        recipe=recipe or Recipe(),
+        notes=notes_in_takes(paths, sheet, settings.progress),
+    )
+    return _built(job, Path(target), settings)
+
+
+def _built(job: MeasuringJob, target: Path, settings: BuildSettings) -> Manifest:
     with (
         Workers(settings.workers) as pool,
         published_folder(target, replace=settings.replace) as to,
     ):
-        plans = levelled(_plans(folder, recipe, settings, pool))
+        plans = levelled(_plans(job, settings, pool))
         orders = [order for plan in plans for order in sample_orders(plan)]
         written = pool.run(partial(write_sample, folder=to), orders)
         samples = followed(written, "Writing", len(orders), settings.progress)
         manifest = finished_manifest(plans, samples)
         export(manifest, [*OWN_FORMATS, *settings.formats], to)
         if settings.write_recipe:
-            text = starting_recipe(recipe, manifest.name, manifest.notes)
+            text = starting_recipe(job.recipe, manifest.name, manifest.notes)
             write_text(to / RECIPE_NAME, text)
     return manifest
 
 
-def _plans(folder: Path, recipe: Recipe, settings: BuildSettings, pool: Workers) -> list[BuildPlan]:
+def _plans(job: MeasuringJob, settings: BuildSettings, pool: Workers) -> list[BuildPlan]:
     """Return one plan a layer; without layers the whole folder is one."""
-    layers = recipe.layer or (WHOLE_FOLDER,)
-    stem = safe_name(recipe.name or folder.resolve().name)
+    layers = job.recipe.layer or (WHOLE_FOLDER,)
+    stem = safe_name(job.recipe.name or job.name)
     plans = []
     for index, layer in enumerate(layers, 1):
-        job = MeasuringJob(
-            folder=folder, recipe=recipe, layer=layer, targets_cents=settings.targets_cents
-        )
-        measured = usable(measured_folder(job, pool, settings.progress))
-        plans.append(build_plan(job, measured, f"{stem}_{index}" if recipe.layer else stem))
-    _refuse_unknown_corrections(folder, recipe, plans)
+        own = replace(job, layer=layer, targets_cents=settings.targets_cents)
+        measured = usable(measured_folder(own, pool, settings.progress))
+        plans.append(build_plan(own, measured, f"{stem}_{index}" if len(layers) > 1 else stem))
+    _refuse_unknown_corrections(job, plans)
     return plans
 
 
-def _refuse_unknown_corrections(folder: Path, recipe: Recipe, plans: Sequence[BuildPlan]) -> None:
+def _refuse_unknown_corrections(job: MeasuringJob, plans: Sequence[BuildPlan]) -> None:
     """Refuse a correction of a file that is not there: most likely a slip of the pen."""
     known = {r.source.file for plan in plans for r in plan.measured.recordings}
     known |= {skipped.file for plan in plans for skipped in plan.measured.skipped}
-    for correction in recipe.note:
+    for correction in job.recipe.note:
         if correction.file not in known:
             raise InputError(
-                f"{folder}: the recipe corrects {correction.file!r}, which is not there."
+                f"{job.where}: the recipe corrects {correction.file!r}, which is not there."
             )
 
 
 def default_target(folder: Path) -> Path:
     """Return where an instrument goes when nobody says: beside you, named after its folder."""
-    return Path(f"{folder.resolve().name}-instrument")
+    where = folder.resolve()
+    return Path(f"{where.stem if where.is_file() else where.name}-instrument")
 
 
 def refuse_overlap(folder: Path, target: Path) -> None:

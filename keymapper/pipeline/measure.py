@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -12,7 +12,7 @@ from keymapper.mapping.assembling import unusable_reason
 from keymapper.model.instrument import SkippedFile
 from keymapper.model.loop import Loop, LoopOptions
 from keymapper.model.recipe import LayerSettings, NoteCorrection, Recipe
-from keymapper.recording import MeasuringOrder, Recording, measured_recording
+from keymapper.recording import MeasuringOrder, NoteSource, Recording, measured_recording
 from keymapper.workers import Workers
 
 EQUAL_TEMPERAMENT = (0.0,) * 128
@@ -40,11 +40,20 @@ class MeasuredFolder:
 class MeasuringJob:
     """A folder to be measured under a recipe."""
 
-    folder: Path
+    where: Path
+    """The folder of recordings, or the first take."""
     recipe: Recipe
+    notes: tuple[NoteSource, ...] | None = None
+    """Notes that lie in takes; None for the files of a folder."""
     layer: LayerSettings = WHOLE_FOLDER
     targets_cents: tuple[float, ...] | None = None
     """Where each of the 128 keys is meant to lie above equal temperament; None for there."""
+
+    @property
+    def name(self) -> str:
+        """What an instrument is called when nobody says."""
+        where = self.where.resolve()
+        return where.name if self.notes is None else where.stem
 
 
 def measure_folder(
@@ -62,28 +71,35 @@ def measure_folder(
         There is no such folder, or no audio file in it.
     """
     with Workers(workers) as pool:
-        job = MeasuringJob(folder=Path(folder), recipe=recipe or Recipe())
+        job = MeasuringJob(where=Path(folder), recipe=recipe or Recipe())
         return measured_folder(job, pool, progress)
 
 
 def measured_folder(job: MeasuringJob, pool: Workers, progress: Progress) -> MeasuredFolder:
     """Measure a folder with workers that run already."""
-    found = find_recordings(job.folder, job.layer.folder)
+    sources, skipped = _sources(job)
     corrections = {correction.file: correction for correction in job.recipe.note}
-    skipped = [SkippedFile(file=file, reason=reason) for file, reason in found.passed_over]
     orders = []
-    for file in found.recordings:
-        correction = corrections.get(file)
+    for source in sources:
+        correction = corrections.get(source.name)
         if correction is not None and correction.skip:
-            skipped.append(SkippedFile(file=file, reason="left out by the recipe"))
+            skipped.append(SkippedFile(file=source.name, reason="left out by the recipe"))
         else:
-            orders.append(_order(job, file, correction))
+            orders.append(_order(job, source, correction))
     results = followed(pool.run(measured_recording, orders), "Measuring", len(orders), progress)
     skipped += [result for result in results if isinstance(result, SkippedFile)]
     return MeasuredFolder(
         recordings=tuple(result for result in results if isinstance(result, Recording)),
         skipped=tuple(sorted(skipped, key=lambda one: one.file)),
     )
+
+
+def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]]:
+    if job.notes is not None:
+        return job.notes, []
+    found = find_recordings(job.where, job.layer.folder)
+    sources = [NoteSource(path=job.where / file, name=file) for file in found.recordings]
+    return sources, [SkippedFile(file=file, reason=reason) for file, reason in found.passed_over]
 
 
 def followed(results: Iterable[Result], what: str, count: int, progress: Progress) -> list[Result]:
@@ -96,12 +112,13 @@ def followed(results: Iterable[Result], what: str, count: int, progress: Progres
     return collected
 
 
-def _order(job: MeasuringJob, file: str, correction: NoteCorrection | None) -> MeasuringOrder:
+def _order(
+    job: MeasuringJob, source: NoteSource, correction: NoteCorrection | None
+) -> MeasuringOrder:
     recipe = job.recipe
     targets = job.targets_cents or EQUAL_TEMPERAMENT
     return MeasuringOrder(
-        folder=job.folder,
-        file=file,
+        source=source,
         reference_hz=recipe.reference_hz,
         rate=recipe.samples.rate,
         targets_cents=targets if recipe.tuning.bake else None,

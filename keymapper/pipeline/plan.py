@@ -39,7 +39,7 @@ class BuildPlan:
     @property
     def name(self) -> str:
         """Name of the instrument."""
-        return self.recipe.name or self.job.folder.resolve().name
+        return self.recipe.name or self.job.name
 
     @property
     def recipe(self) -> Recipe:
@@ -75,7 +75,7 @@ def build_plan(job: MeasuringJob, measured: MeasuredFolder, stem: str) -> BuildP
     if not assembly.placed:
         reasons = [*measured.skipped, *assembly.skipped]
         first = f" (the first: {reasons[0].file}: {reasons[0].reason})" if reasons else ""
-        raise InputError(f"{job.folder}: no recording in it can be used{first}")
+        raise InputError(f"{job.where}: no recording in it can be used{first}")
     return BuildPlan(job=job, measured=measured, named=named, assembly=assembly, stem=stem)
 
 
@@ -121,7 +121,8 @@ def sample_orders(plan: BuildPlan) -> list[SampleOrder]:
     names = sample_file_names(plan.stem, placed, f".{plan.recipe.samples.format}")
     return [
         SampleOrder(
-            source=plan.job.folder / plan.recording(note).source.file,
+            source=plan.recording(note).place.path,
+            frames=plan.recording(note).place.frames,
             file=f"{SAMPLES_FOLDER}/{name}",
             preparation=plan.recording(note).preparation,
             is_reversed=note.is_reversed,
