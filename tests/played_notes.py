@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+
 from tests.moving_notes import RATE, MovingNote
 
 Random = np.random.Generator

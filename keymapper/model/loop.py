@@ -63,7 +63,8 @@ class LoopVerdict:
     ``correlation`` is the normalised waveform correlation at the join (1 = identical);
     ``movement_db`` says how much the sustain moves by itself (rms of its band levels about their
     trend). ``calming_ratio`` is the share of that movement taken out of a loop too short for it,
-    so that it is not heard coming round. ``doubtful`` marks a loop that may be heard, ``advice`` says what would help.
+    so that it is not heard coming round. ``doubtful`` marks a loop that may be heard, ``advice``
+    says what would help.
     """
 
     loop: Loop | None

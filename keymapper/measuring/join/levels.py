@@ -49,7 +49,7 @@ def masked_powers(audio: np.ndarray, rate: int, analysis: Analysis) -> np.ndarra
     size = fft.next_fast_len(window_frames, real=True)
     frames = np.lib.stride_tricks.sliding_window_view(audio, window_frames, axis=1)[:, ::hop]
     bins = np.arange(size // 2 + 1) * rate / size
-    member = _membership(bins, analysis.edges_hz, rate)
+    member = _membership(bins, analysis.edges_hz)
     powers = [
         _power(fft.rfft(part * window, n=size, axis=2)) @ member.T
         for part in np.array_split(frames, max(1, frames.shape[1] // 256), axis=1)
@@ -62,7 +62,7 @@ def _power(spectrum: np.ndarray) -> np.ndarray:
     return np.asarray(spectrum.real**2 + spectrum.imag**2)
 
 
-def _membership(bins: np.ndarray, edges_hz: np.ndarray, rate: int) -> np.ndarray:
+def _membership(bins: np.ndarray, edges_hz: np.ndarray) -> np.ndarray:
     """Share of each bin in each band, shape (bands, bins).
 
     A bin stands for the stretch half a bin to both sides, so that bands narrower than a bin

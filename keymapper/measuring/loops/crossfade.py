@@ -61,7 +61,7 @@ def crossfaded(samples: np.ndarray, rate: int, start: int, end: int, fade: int) 
 def _octave_fade(
     samples: np.ndarray, rate: int, start: int, end: int, rise: np.ndarray
 ) -> np.ndarray:
-    """A short fade, octave by octave, with the law each octave's own correlation asks for.
+    """Fade over a short stretch by the law each octave's own correlation asks for.
 
     Power of the mix: (1-f)^2 Ea + f^2 Eb + 2 f (1-f) Cab; wanted: (1-f) Ea + f Eb.
     """
@@ -104,7 +104,7 @@ def _stretch(samples: np.ndarray, first: int, last: int) -> np.ndarray:
 def _energy_lost(
     leaving: np.ndarray, arriving: np.ndarray, reach: np.ndarray, hop: int
 ) -> np.ndarray:
-    """What to add to the linear mix so that every band keeps the energy of both parts.
+    """Return what the linear mix lacks for every band to keep the energy of both parts.
 
     Hann frames with 75 % overlap; in each frame and third octave the gain is
     sqrt(((1 - f) Ea + f Eb) / E_mix).

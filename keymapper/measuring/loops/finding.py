@@ -6,7 +6,7 @@ import numpy as np
 
 from keymapper.errors import UsageError
 from keymapper.measuring.loops.candidates import Bounds
-from keymapper.measuring.loops.cost import levelling_db
+from keymapper.measuring.loops.cost import Sustain, levelling_db
 from keymapper.measuring.loops.crossfade import crossfade_seconds
 from keymapper.measuring.loops.features import (
     BandPowers,
@@ -18,7 +18,6 @@ from keymapper.measuring.loops.flattening import find_flattening
 from keymapper.measuring.loops.region import SustainRegion, find_region
 from keymapper.measuring.loops.search import (
     FoundLoop,
-    Sustain,
     find_long_loop,
     find_short_loop,
     given_loop,
@@ -167,7 +166,7 @@ def _verdict(
 
 
 def _levelled_db(sustain: Sustain, loop: Loop, kind: LoopKind) -> np.ndarray:
-    """The drift over one pass that is taken out of the audio, one value a view and band."""
+    """Return the drift over one pass to be taken out, one value a view and band."""
     if kind == "short":
         hops = loop.length_frames / sustain.envelope.hop_frames
         return np.asarray(sustain.steady_trend_db * hops)

@@ -10,8 +10,8 @@ from keymapper.measuring.loops.candidates import (
     Bounds,
     Candidates,
     achievable_distance_db,
-    pair_candidates,
     lag_distances_db,
+    pair_candidates,
     waveform_candidates,
 )
 from keymapper.measuring.loops.cost import WAVEFORM_WEIGHT, Sustain, costs, periodicity

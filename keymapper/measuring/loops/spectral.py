@@ -11,7 +11,7 @@ OVERLAP = 4
 
 def hop_frames(rate: int) -> int:
     """Frames from one window to the next, a quarter of the window."""
-    return fft.next_fast_len(round(WINDOW_SECONDS * rate / OVERLAP), real=True)
+    return int(fft.next_fast_len(round(WINDOW_SECONDS * rate / OVERLAP), real=True))
 
 
 def spectra(column: np.ndarray, hop: int) -> np.ndarray:

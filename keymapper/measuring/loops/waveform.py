@@ -113,7 +113,7 @@ def peak_value(values: np.ndarray, index: np.ndarray) -> np.ndarray:
     bend = left - 2 * middle + right
     shift = np.where(bend < 0, (left - right) / np.where(bend < 0, 2 * bend, 1), 0)
     top = middle - (left - right) * np.clip(shift, -1, 1) / 4
-    return np.minimum(np.where(index == inner, top, values[rows, index]), 1.0)
+    return np.asarray(np.minimum(np.where(index == inner, top, values[rows, index]), 1.0))
 
 
 def full_rate_correlations(
