@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from keymapper.errors import InputError
+from keymapper.errors import InputError, UsageError
 from keymapper.model.session import SHEET_FORMAT_VERSION, SessionSheet
 
 _MOST_BYTES = 64 << 20
@@ -47,6 +48,28 @@ def read_session_sheet(path: Path) -> SessionSheet:
     if problem:
         raise InputError(f"{path}: {problem}.")
     return sheet
+
+
+def read_session_table(path: Path) -> dict[str, Any]:
+    """Return the `[session]` table of a recipe; empty where it has none.
+
+    Raises
+    ------
+    InputError
+        There is no such file, or it is not TOML.
+    UsageError
+        `session` is something else than a table.
+    """
+    try:
+        recipe = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise InputError(f"{path}: is not valid TOML ({error}).") from error
+    table = recipe.get("session", {})
+    if not isinstance(table, dict):
+        raise UsageError(f"{path}: session must be a table; write [session].")
+    return table
 
 
 def session_sheet_schema() -> dict[str, Any]:

@@ -26,9 +26,9 @@ from keymapper.planning.notes import (
     seconds_at,
 )
 
-_SYNC_GAPS_MS = (700, 1100, 500, 1300, 900)
+_SYNC_GAPS_MS = (100, 500, 250, 700, 350)
 """Uneven, so that the count-in fits the recording in one place only."""
-_SYNC_HOLD_MS = 250
+_SYNC_HOLD_MS = 600
 _REFERENCE_HOLD_MS = 2000
 _STRETCHES = 8
 _STRETCH_MS = 20
@@ -139,13 +139,13 @@ def _play_reference(clock: _Clock, patch: int, reference: NoteToRecord) -> None:
 
 
 def _count_in(clock: _Clock, reference: NoteToRecord) -> None:
+    lengths = _note_lengths(clock.settings, reference.key, 0)
+    hold = min(lengths.hold, _SYNC_HOLD_MS)
     for number in range(clock.settings.sync_notes):
         gap = _SYNC_GAPS_MS[number % len(_SYNC_GAPS_MS)]
         note = NoteToRecord(key=reference.key, velocity=127, round_robin=number + 1)
-        clock.play("sync", 0, note, _Lengths(hold=_SYNC_HOLD_MS, spacing=gap))
-    if clock.settings.sync_notes:
-        release = seconds_at(reference.key, clock.settings.release_seconds, "release_seconds")
-        clock.now += _ms(release) + 1000
+        spacing = max(lengths.spacing - lengths.hold, 0) + hold + gap
+        clock.play("sync", 0, note, _Lengths(hold=hold, spacing=spacing))
 
 
 def _reference_note(settings: SessionSettings, keys: tuple[int, ...]) -> NoteToRecord:

@@ -17,7 +17,10 @@ from keymapper.slicing.course import FloatArray
 _MOST_DRIFT = 1500e-6
 _BIN_SECONDS = 0.02
 _SMEAR_SECONDS = 0.04
-_MATCH_SECONDS = (0.12, 0.06, 0.04)
+SUDDEN_WINDOWS = (0.12, 0.06, 0.04)
+"""Seconds within which an onset may be a note, round by round, for sudden onsets."""
+SWELL_WINDOWS = (0.3, 0.2, 0.15)
+"""The same for slow swells."""
 _MOST_PLACES = 40
 _WORTH = 0.75
 """A place explaining less than this share of what the best explains is not considered."""
@@ -43,18 +46,29 @@ class Alignment:
 
 
 def possible_alignments(
-    plan_seconds: FloatArray, onset_seconds: FloatArray, strengths: FloatArray
+    plan_seconds: FloatArray,
+    onset_seconds: FloatArray,
+    strengths: FloatArray,
+    windows: Sequence[float] = SUDDEN_WINDOWS,
 ) -> tuple[Alignment, ...]:
     """Return the places in which the take may lie in the plan, best first; none without onsets.
 
     plan_seconds : note-ons, rising.
     onset_seconds, strengths : heard onsets, rising, and how sure each is (0..1).
+    windows : how near an onset must lie to its note, in seconds, narrowing round by round.
     """
     if not len(plan_seconds) or not len(onset_seconds):
         return ()
     found: list[Alignment] = []
     for latency, drift in _places(plan_seconds, onset_seconds, strengths):
-        refined = _refined(plan_seconds, onset_seconds, strengths, latency, drift)
+        start = Alignment(
+            latency_seconds=latency,
+            drift=drift,
+            notes=np.zeros(0, int),
+            onsets=np.zeros(0, int),
+            weight=0.0,
+        )
+        refined = _refined(plan_seconds, onset_seconds, strengths, start, windows)
         if refined is not None and not any(_same(refined, other) for other in found):
             found.append(refined)
     if not found:
@@ -89,34 +103,41 @@ def _places(
         votes[1:-1] = votes[:-2] + votes[1:-1] + votes[2:]
         better = votes > best + 1e-9
         best[better], best_drift[better] = votes[better], drift
-    places = []
+    places: list[tuple[float, float]] = []
+    highest = float(best.max())
     for _ in range(_MOST_PLACES):
         top = int(np.argmax(best))
-        if best[top] <= 0 or (places and best[top] < 0.5 * highest):
+        if best[top] <= 0 or best[top] < 0.5 * highest:
             break
-        highest = best[top] if not places else highest
         places.append((low + (top + 0.5) * _BIN_SECONDS, float(best_drift[top])))
         best[max(0, top - 4) : top + 5] = 0
     return places
 
 
 def _refined(
-    plan: FloatArray, onsets: FloatArray, strengths: FloatArray, latency: float, drift: float
+    plan: FloatArray,
+    onsets: FloatArray,
+    strengths: FloatArray,
+    start: Alignment,
+    windows: Sequence[float],
 ) -> Alignment | None:
     """Match one to one and fit a line, with a window that narrows; None when nothing matches."""
-    notes, heard = np.zeros(0, int), np.zeros(0, int)
-    for window in _MATCH_SECONDS:
-        notes, heard = _matched(latency + (1 + drift) * plan, onsets, strengths, window)
+    best = start
+    for window in windows:
+        notes, heard = _matched(best.take_seconds(plan), onsets, strengths, window)
         if not len(notes):
             return None
-        latency, drift = fitted_line(plan[notes], onsets[heard], strengths[heard], latency, drift)
-    return Alignment(
-        latency_seconds=latency,
-        drift=drift,
-        notes=notes,
-        onsets=heard,
-        weight=float(strengths[heard].sum()),
-    )
+        latency, drift = fitted_line(
+            plan[notes], onsets[heard], strengths[heard], best.latency_seconds, best.drift
+        )
+        best = Alignment(
+            latency_seconds=latency,
+            drift=drift,
+            notes=notes,
+            onsets=heard,
+            weight=float(strengths[heard].sum()),
+        )
+    return best
 
 
 def _matched(

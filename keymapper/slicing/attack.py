@@ -18,8 +18,7 @@ _POINTS = 24
 _FIRST_SECONDS = 0.006
 _WINDOW_RATIO = 1.25
 _LEAST_POINTS = 6
-_SEARCH_SECONDS = 0.045
-_SEARCH_STEP_SECONDS = 0.0015
+_SEARCH_STEPS = 30
 _FRAMES_A_BLOCK = 20
 """Independent values of noise that one block averages, at least."""
 
@@ -66,13 +65,12 @@ def fitted_swell(levels: Levels, key_down_seconds: float, off_seconds: float) ->
     return _regression(key_down_seconds, time_log, size_log, weights)
 
 
-def key_down_of(levels: Levels, near_seconds: float, off_seconds: float) -> Swell | None:
-    """Return the swell, within 45 ms of a moment, whose key-down makes it fit best, or None."""
-    count = round(_SEARCH_SECONDS / _SEARCH_STEP_SECONDS)
-    swells = [
-        fitted_swell(levels, near_seconds + step * _SEARCH_STEP_SECONDS, off_seconds)
-        for step in range(-count, count + 1)
-    ]
+def key_down_of(
+    levels: Levels, near_seconds: float, off_seconds: float, reach_seconds: float = 0.045
+) -> Swell | None:
+    """Return the swell whose key-down, within reach of a moment, makes it fit best, or None."""
+    steps = np.linspace(-reach_seconds, reach_seconds, 2 * _SEARCH_STEPS + 1)
+    swells = [fitted_swell(levels, near_seconds + float(step), off_seconds) for step in steps]
     found = [swell for swell in swells if swell is not None and swell.exponent > 0.2]
     return min(found, key=lambda swell: swell.misfit) if found else None
 
@@ -110,4 +108,5 @@ def _mean_powers(
 def _sum_at(levels: Levels, block: FloatArray) -> FloatArray:
     whole = block.astype(int)
     inside = np.minimum(whole, len(levels.course.power) - 1)
-    return levels.power_sum[whole] + (block - whole) * levels.course.power[inside]
+    sums = levels.power_sum[whole] + (block - whole) * levels.course.power[inside]
+    return np.asarray(sums)

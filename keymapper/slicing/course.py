@@ -19,21 +19,31 @@ HOP_SECONDS = 0.01
 _WINDOW_SECONDS = 0.02
 _BAND_EDGES_HZ = np.geomspace(50.0, 20_000.0, 25)
 _CHUNK_SECONDS = 2.0
-SILENCE_POWER = 1e-14
-"""Power below anything a converter records, in place of zero."""
+SILENCE_POWER = 1e-10
+"""Quieter than any recording (-100 dBFS): the noise floor of a take is taken to be at least this."""
+_LEAST_POWER = 1e-14
 
 
 class TakeAudio(Protocol):
     """What slicing needs of a take: its size, its blocks in order, and any range of frames."""
 
     @property
-    def rate_hz(self) -> int: ...
+    def rate_hz(self) -> int:
+        """Return the sample rate."""
+        ...
+
     @property
-    def channels(self) -> int: ...
-    @property
-    def frames(self) -> int: ...
-    def blocks(self, block_frames: int) -> Iterator[FloatArray]: ...
-    def read(self, first_frame: int, end_frame: int) -> FloatArray: ...
+    def channels(self) -> int:
+        """Return the number of channels."""
+        ...
+
+    def blocks(self, block_frames: int) -> Iterator[FloatArray]:
+        """Yield all frames in order, shape (block_frames, channels); the last may be shorter."""
+        ...
+
+    def read(self, first_frame: int, end_frame: int) -> FloatArray:
+        """Return the frames [first_frame, end_frame), as far as they are there."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,10 +72,10 @@ class Course:
         return self.block_frames / self.rate_hz
 
 
-def course_of(take: TakeAudio, progress: Callable[[float], None] | None = None) -> Course:
+def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) -> Course:
     """Return the course of a take, reading it once.
 
-    progress : called with the share of the take that is done, 0..1.
+    progress : called with the number of frames that are done.
     """
     rate = take.rate_hz
     block = max(1, round(rate * 0.001))
@@ -74,7 +84,7 @@ def course_of(take: TakeAudio, progress: Callable[[float], None] | None = None) 
     spectra = _BandMeter(rate, hop)
     offset: FloatArray | None = None
     peaks, powers, bands, full = [], [], [], []
-    done = 0
+    done = frames = 0
     for samples in _even_chunks(take.blocks(chunk), chunk, block):
         if offset is None:
             offset = samples.mean(axis=0, dtype=np.float64).astype(np.float32)
@@ -85,13 +95,14 @@ def course_of(take: TakeAudio, progress: Callable[[float], None] | None = None) 
         powers.append(np.einsum("ij,ij->i", centred, centred) / centred.shape[1])
         bands.append(spectra.meter(centred.reshape(len(samples), -1)))
         done += len(samples) // block
+        frames += len(samples)
         if progress is not None:
-            progress(min(1.0, done * block / max(1, take.frames)))
+            progress(done * block)
     empty = np.zeros(0, np.float32)
     return Course(
         rate_hz=rate,
         block_frames=block,
-        frames=take.frames,
+        frames=frames,
         offset=offset if offset is not None else np.zeros(take.channels, np.float32),
         peak=np.concatenate(peaks) if peaks else empty,
         power=np.concatenate(powers) if powers else empty,
@@ -120,7 +131,7 @@ def _window_frames(rate_hz: int) -> int:
 
 def _band_edges(rate_hz: int) -> FloatArray:
     bins_hz = np.fft.rfftfreq(_window_frames(rate_hz), 1 / rate_hz)
-    edges = np.searchsorted(bins_hz, _BAND_EDGES_HZ[_BAND_EDGES_HZ < 0.45 * rate_hz])
+    edges = np.searchsorted(bins_hz, _BAND_EDGES_HZ[0.45 * rate_hz > _BAND_EDGES_HZ])
     return np.unique(np.concatenate([[1], edges]))
 
 
@@ -150,5 +161,5 @@ class _BandMeter:
             spectrum = scipy.fft.rfft(windows, axis=1)
             power += spectrum.real**2 + spectrum.imag**2
         banded = np.add.reduceat(power, self._edges, axis=1) * (2 / self._window_frames)
-        decibels = 10 * np.log10(banded / samples.shape[1] + SILENCE_POWER)
+        decibels = 10 * np.log10(banded / samples.shape[1] + _LEAST_POWER)
         return decibels.astype(np.float16)

@@ -14,6 +14,8 @@ _FLOOR_RATIO = 2.0
 """The end is where the note's own power has sunk to that of the noise."""
 _LEAST_RATIO = 1e-9
 """Against digital silence: 90 dB below the peak."""
+_RINGING_RATIO = 1e-4
+"""A tail cut off 40 dB below the peak of its note is no loss."""
 _GUARD_SECONDS = 0.002
 _SHORTEST_SECONDS = 0.02
 
@@ -51,5 +53,6 @@ def note_end(
     breaks = np.flatnonzero((np.diff(sounding) > gap) & (sounding[1:] > held))
     last = int(sounding[breaks[0]] if len(breaks) else sounding[-1])
     end = start + (last + window) * block
-    is_cut_off = end >= limit - 0.02 and float(smooth[-1]) > 16 * quiet_level
+    rings = float(smooth[-1]) > max(16 * quiet_level, _RINGING_RATIO * peak**2)
+    is_cut_off = end >= limit - 0.02 and rings
     return NoteEnd(seconds=min(end, limit), is_cut_off=is_cut_off)

@@ -99,7 +99,7 @@ def _pitch_score(agreement: PitchAgreement) -> float:
 def _level_score(
     alignment: Alignment, notes: Sequence[PlannedNote], loudness_db: FloatArray
 ) -> float:
-    """Return the correlation of planned velocity and heard level, -1..1; 0 where one is constant."""
+    """Return the correlation of planned velocity and heard level; 0 where one is constant."""
     velocities = np.array([notes[int(index)].velocity for index in alignment.notes], float)
     levels = loudness_db[alignment.onsets.astype(int)]
     if len(levels) < 3 or np.ptp(velocities) == 0 or np.ptp(levels) < 0.5:

@@ -2,78 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from keymapper.errors import MeasurementError
 from keymapper.model.session import SessionSheet
-from keymapper.slicing.alignment import Alignment, possible_alignments
-from keymapper.slicing.background import hum_base_hz
-from keymapper.slicing.course import Course, FloatArray, TakeAudio, course_of
+from keymapper.slicing.course import FloatArray
 from keymapper.slicing.ends import note_end
-from keymapper.slicing.evidence import HeardPitch, PitchOf, likeliest, pitch_agreement
+from keymapper.slicing.evidence import PitchOf
 from keymapper.slicing.extras import Extra, extra_onsets
 from keymapper.slicing.found import FoundNote, SlicedTake, found_note
-from keymapper.slicing.levels import Levels, levels_of, power_to_db, ratio_to_db
-from keymapper.slicing.novelty import Candidate, Novelty, candidates_of, novelty_of
+from keymapper.slicing.hearing import HeardTake
+from keymapper.slicing.levels import Levels, power_to_db
+from keymapper.slicing.placing import Placed, placed_take, spread
 from keymapper.slicing.presence import PRESENT_SHARE, new_share
-from keymapper.slicing.timing import Asked, Timed, clock_line, settled_onsets, timed_onset
+from keymapper.slicing.timing import (
+    Asked,
+    Timed,
+    clock_line,
+    settled_onsets,
+    swell_line,
+    timed_onset,
+)
 
-LEAST_NOVELTY = 0.08
 _LINE_NOTES = 60
-_PITCH_NOTES = 48
-_PITCH_SECONDS = (0.08, 1.2)
 _LEAST_FIT = 0.5
-_SILENT_PEAK = 1e-4
-_REFUSE_PITCHES = 8
-_PITCH_FIT = 0.3
 _LATE_SECONDS = 0.02
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class HeardTake:
-    """A take streamed once, with all that the later steps ask of it."""
-
-    take: TakeAudio
-    levels: Levels
-    novelty: Novelty
-    candidates: tuple[Candidate, ...]
-    hum_hz: float | None
-
-    @property
-    def course(self) -> Course:
-        """Return the course the levels are taken from."""
-        return self.levels.course
-
-
-def hear_take(take: TakeAudio, progress: Callable[[float], None] | None = None) -> HeardTake:
-    """Stream a take once.
-
-    progress : called with the share done, 0..1.
-
-    Raises MeasurementError for a take shorter than 0.1 s or without any sound.
-    """
-    course = course_of(take, progress)
-    if len(course.power) < 100:
-        raise MeasurementError("the take is shorter than 0.1 s; there is nothing to cut.")
-    peak_dbfs = ratio_to_db(float(course.peak.max()))
-    if course.peak.max() < _SILENT_PEAK:
-        raise MeasurementError(
-            f"the take is silent (its peak is {peak_dbfs:.0f} dBFS); check what was recorded."
-        )
-    levels = levels_of(course)
-    novelty = novelty_of(course)
-    first = round(levels.noise_seconds * take.rate_hz)
-    quiet = take.read(first, first + round(0.1 * take.rate_hz)).astype(np.float64)
-    return HeardTake(
-        take=take,
-        levels=levels,
-        novelty=novelty,
-        candidates=candidates_of(novelty, LEAST_NOVELTY),
-        hum_hz=hum_base_hz(quiet, take.rate_hz),
-    )
 
 
 def slice_by_plan(
@@ -87,14 +43,8 @@ def slice_by_plan(
     Raises MeasurementError, with the evidence, where the plan does not fit the take.
     """
     plan = np.array([note.on_seconds for note in sheet.notes])
-    alignment, remarks = _placed(heard, sheet, plan, pitch_of)
-    asked = _asked(heard, sheet, plan, alignment.latency_seconds, alignment.drift)
-    probes = _probes(heard, asked, alignment)
-    timed = [timed_onset(heard.take, heard.levels, one, heard.hum_hz) for one in probes]
-    seconds = plan[[one.plan_index for one in probes]]
-    latency, drift = clock_line(
-        timed, seconds, alignment.latency_seconds, alignment.drift, heard.levels
-    )
+    placed = placed_take(heard, sheet, pitch_of)
+    latency, drift = _line(heard, sheet, plan, placed)
     asked = _asked(heard, sheet, plan, latency, drift)
     played = [one for one in asked if _is_present(heard, one)]
     present = {one.plan_index for one in played}
@@ -112,58 +62,8 @@ def slice_by_plan(
         onsets_found=heard_count,
         onsets_matched=len(notes),
         noise_floor_dbfs=power_to_db(heard.levels.noise_power),
-        remarks=remarks,
+        remarks=placed.remarks,
     )
-
-
-def _placed(
-    heard: HeardTake, sheet: SessionSheet, plan: FloatArray, pitch_of: PitchOf | None
-) -> tuple[Alignment, tuple[str, ...]]:
-    onsets = np.array([candidate.seconds for candidate in heard.candidates])
-    strengths = np.array([candidate.strength for candidate in heard.candidates])
-    places = possible_alignments(plan, onsets, strengths)
-    if not places:
-        raise MeasurementError("no note begins in the take; check what was recorded.")
-    pitches = _pitches(heard, places[0], pitch_of)
-    loudness = np.array([ratio_to_db(heard.levels.peak(second, second + 0.3)) for second in onsets])
-    place, is_choice = likeliest(places, sheet.notes, pitches, loudness)
-    agreement = pitch_agreement(place, sheet.notes, pitches)
-    foreign = agreement.sure >= _REFUSE_PITCHES and agreement.distinct_keys >= 3
-    if foreign and agreement.agreeing < _PITCH_FIT * agreement.sure:
-        raise MeasurementError(
-            f"the plan does not fit the take: {len(place.notes)} onsets lie where it has notes, but "
-            f"only {agreement.agreeing} of {agreement.sure} have the planned key; is this the "
-            "session sheet of another session?"
-        )
-    remarks: tuple[str, ...] = ()
-    if is_choice:
-        remarks = ("the timing fits the plan in several places; the earliest was taken",)
-    if agreement.agreeing > 3 and agreement.shift:
-        remarks += (f"sounds {agreement.shift:+d} semitones from the planned keys",)
-    return place, remarks
-
-
-def _pitches(heard: HeardTake, place: Alignment, pitch_of: PitchOf | None) -> dict[int, HeardPitch]:
-    """Measure some of the matched onsets, spread over the take; by onset index."""
-    if pitch_of is None:
-        return {}
-    rate = heard.take.rate_hz
-    chosen = place.onsets[_spread(len(place.onsets), _PITCH_NOTES)]
-    found = {}
-    for index in chosen:
-        start = heard.candidates[int(index)].seconds
-        later = [c.seconds for c in heard.candidates[int(index) + 1 :] if c.strength > 0.3]
-        end = min([start + _PITCH_SECONDS[1], *later[:1]])
-        samples = heard.take.read(round((start + _PITCH_SECONDS[0]) * rate), round(end * rate))
-        pitch = pitch_of(samples, rate) if len(samples) > 0.05 * rate else None
-        if pitch is not None:
-            found[int(index)] = pitch
-    return found
-
-
-def _spread(count: int, most: int) -> FloatArray:
-    """Return at most so many indexes, evenly spread over range(count)."""
-    return np.unique(np.linspace(0, count - 1, min(count, most)).round().astype(int))
 
 
 def _asked(
@@ -190,11 +90,23 @@ def _asked(
     return asked
 
 
-def _probes(heard: HeardTake, asked: Sequence[Asked], alignment: Alignment) -> list[Asked]:
-    """Return the notes, spread over the take, that the clock line is drawn through first."""
-    matched = {int(index) for index in alignment.notes}
-    sure = [one for one in asked if one.plan_index in matched and _is_present(heard, one)]
-    return [sure[index] for index in _spread(len(sure), _LINE_NOTES)] if sure else []
+def _line(
+    heard: HeardTake, sheet: SessionSheet, plan: FloatArray, placed: Placed
+) -> tuple[float, float]:
+    """Return latency and drift through the exact onsets of some notes spread over the take."""
+    latency, drift = placed.alignment.latency_seconds, placed.alignment.drift
+    matched = {int(index) for index in placed.alignment.notes}
+    for by_swells in (True, False) if placed.by_swells else (False,):
+        asked = _asked(heard, sheet, plan, latency, drift)
+        sure = [one for one in asked if one.plan_index in matched]
+        probes = [sure[index] for index in spread(len(sure), _LINE_NOTES)]
+        seconds = plan[[one.plan_index for one in probes]]
+        if by_swells:
+            latency, drift = swell_line(probes, seconds, latency, drift, heard.levels)
+        else:
+            timed = [timed_onset(heard.take, heard.levels, one, heard.hum_hz) for one in probes]
+            latency, drift = clock_line(timed, seconds, latency, drift, heard.levels)
+    return latency, drift
 
 
 def _is_present(heard: HeardTake, asked: Asked) -> bool:
@@ -232,9 +144,7 @@ def _cut(
 ) -> tuple[FoundNote, ...]:
     onsets = [note.onset_seconds or 0.0 for note in notes] + [extra.seconds for extra in extras]
     starts = np.array(sorted(onsets))
-    cut = []
-    for note in notes:
-        cut.append(_cut_planned(heard.levels, note, starts))
+    cut = [_cut_planned(heard.levels, note, starts) for note in notes]
     for extra in extras:
         limit = _next_start(starts, extra.seconds, heard.levels.duration_seconds)
         end = note_end(heard.levels, extra.seconds, extra.seconds, limit)

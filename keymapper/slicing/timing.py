@@ -26,6 +26,7 @@ _EARLY_SECONDS = 0.0003
 _LEAST_SPREAD_SECONDS = 0.0003
 _WEIGHTS = {"clear": 1.0, "noise": 0.2, "tail": 0.1}
 _SLOW_WEIGHT = 0.02
+_SWELL_REACH_SECONDS = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +127,25 @@ def clock_line(
     if not moments:
         return latency, drift
     return fitted_line(np.array(planned), np.array(moments), np.array(weights), latency, drift)
+
+
+def swell_line(
+    asked: Sequence[Asked],
+    plan_seconds: FloatArray,
+    latency: float,
+    drift: float,
+    levels: Levels,
+) -> tuple[float, float]:
+    """Return latency and drift of the line through the starts of slow swells, known roughly."""
+    swells = [
+        key_down_of(levels, one.expected_seconds - 0.05, one.off_seconds, _SWELL_REACH_SECONDS)
+        for one in asked
+    ]
+    found = [index for index, swell in enumerate(swells) if swell is not None]
+    if not found:
+        return latency, drift
+    moments = np.array([s.key_down_seconds for s in swells if s is not None])
+    return fitted_line(plan_seconds[found], moments, np.ones(len(found)), latency, drift)
 
 
 def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:

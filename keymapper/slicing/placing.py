@@ -1,0 +1,138 @@
+"""Where a take lies in its plan: by the timing of its onsets, then by pitch and level."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from keymapper.errors import MeasurementError
+from keymapper.model.session import SessionSheet
+from keymapper.slicing.alignment import (
+    SUDDEN_WINDOWS,
+    SWELL_WINDOWS,
+    Alignment,
+    possible_alignments,
+)
+from keymapper.slicing.course import FloatArray
+from keymapper.slicing.evidence import (
+    HeardPitch,
+    PitchAgreement,
+    PitchOf,
+    likeliest,
+    pitch_agreement,
+)
+from keymapper.slicing.hearing import HeardTake
+from keymapper.slicing.levels import ratio_to_db
+from keymapper.slicing.novelty import Candidate, swells_of
+
+_LEAST_SWELL = 0.15
+_GOOD_FIT = 0.6
+_SURE_STRENGTH = 0.3
+_PITCH_NOTES = 48
+_PITCH_SECONDS = (0.08, 1.2)
+_REFUSE_PITCHES = 8
+_PITCH_FIT = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """The chosen alignment, and what is to be said about the choice."""
+
+    alignment: Alignment
+    by_swells: bool
+    """Its onsets are slow swells, known to a tenth of a second only."""
+    remarks: tuple[str, ...]
+
+
+def placed_take(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None) -> Placed:
+    """Return where the take lies in its plan.
+
+    Sudden onsets are tried first; where they do not fit the plan, slow swells are.
+
+    Raises MeasurementError where no note is heard, or the pitches are those of another session.
+    """
+    plan = np.array([note.on_seconds for note in sheet.notes])
+    candidates, places = heard.candidates, _places(plan, heard.candidates, SUDDEN_WINDOWS)
+    by_swells = False
+    if not places or _fit(places[0], plan, candidates, heard) < _GOOD_FIT:
+        swells = swells_of(heard.course, heard.novelty, _LEAST_SWELL)
+        slow = _places(plan, swells, SWELL_WINDOWS)
+        by_swells = bool(slow) and (
+            not places
+            or _fit(slow[0], plan, swells, heard) > _fit(places[0], plan, candidates, heard)
+        )
+        if by_swells:
+            candidates, places = swells, slow
+    if not places:
+        raise MeasurementError("no note begins in the take; check what was recorded.")
+    pitches = _pitches(heard, candidates, places[0], pitch_of)
+    levels = [ratio_to_db(heard.levels.peak(c.seconds, c.seconds + 0.3)) for c in candidates]
+    place, is_choice = likeliest(places, sheet.notes, pitches, np.array(levels))
+    agreement = pitch_agreement(place, sheet.notes, pitches)
+    _refuse_other_keys(place, agreement)
+    remarks: tuple[str, ...] = ()
+    if is_choice:
+        remarks = ("the timing fits the plan in several places; the earliest was taken",)
+    if agreement.agreeing > 3 and agreement.shift:
+        remarks += (f"sounds {agreement.shift:+d} semitones from the planned keys",)
+    return Placed(alignment=place, by_swells=by_swells, remarks=remarks)
+
+
+def _places(
+    plan: FloatArray, candidates: Sequence[Candidate], windows: Sequence[float]
+) -> tuple[Alignment, ...]:
+    onsets = np.array([candidate.seconds for candidate in candidates])
+    strengths = np.array([candidate.strength for candidate in candidates])
+    return possible_alignments(plan, onsets, strengths, windows)
+
+
+def _fit(
+    place: Alignment, plan: FloatArray, candidates: Sequence[Candidate], heard: HeardTake
+) -> float:
+    """Return how well plan and onsets cover each other (F measure), 0..1."""
+    starts = place.take_seconds(plan)
+    inside = int(((starts >= 0) & (starts < heard.levels.duration_seconds)).sum())
+    sure = sum(candidate.strength >= _SURE_STRENGTH for candidate in candidates)
+    matched = sum(candidates[int(index)].strength >= _SURE_STRENGTH for index in place.onsets)
+    return 2 * matched / max(1, inside + sure)
+
+
+def _pitches(
+    heard: HeardTake,
+    candidates: Sequence[Candidate],
+    place: Alignment,
+    pitch_of: PitchOf | None,
+) -> dict[int, HeardPitch]:
+    """Measure some of the matched onsets, spread over the take; by onset index."""
+    if pitch_of is None:
+        return {}
+    rate = heard.take.rate_hz
+    matched = [candidates[int(index)].seconds for index in place.onsets]
+    found = {}
+    for number in spread(len(matched), _PITCH_NOTES):
+        start = matched[number]
+        end = min([start + _PITCH_SECONDS[1], *matched[number + 1 : number + 2]])
+        samples = heard.take.read(round((start + _PITCH_SECONDS[0]) * rate), round(end * rate))
+        pitch = pitch_of(samples, rate) if len(samples) > 0.05 * rate else None
+        if pitch is not None:
+            found[int(place.onsets[number])] = pitch
+    return found
+
+
+def spread(count: int, most: int) -> list[int]:
+    """Return at most so many indexes, evenly spread over range(count)."""
+    if count == 0:
+        return []
+    return [int(i) for i in np.unique(np.linspace(0, count - 1, min(count, most)).round())]
+
+
+def _refuse_other_keys(place: Alignment, agreement: PitchAgreement) -> None:
+    telling = agreement.sure >= _REFUSE_PITCHES and agreement.distinct_keys >= 3
+    if telling and agreement.agreeing < _PITCH_FIT * agreement.sure:
+        raise MeasurementError(
+            f"the plan does not fit the take: {len(place.notes)} onsets lie where it has notes, "
+            f"but only {agreement.agreeing} of {agreement.sure} have the planned key; is this the "
+            "session sheet of another session?"
+        )

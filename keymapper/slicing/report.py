@@ -1,0 +1,191 @@
+"""From the notes found in one or more takes to the report: named, repeats replaced."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from keymapper.model.session import (
+    CutNote,
+    CutReport,
+    CutTake,
+    ExtraNote,
+    PlannedNote,
+    SessionSheet,
+)
+from keymapper.slicing.evidence import HeardPitch
+from keymapper.slicing.found import FoundNote, SlicedTake
+from keymapper.slicing.naming import (
+    extra_file_name,
+    note_stem,
+    plain_name,
+    planned_file_name,
+)
+from keymapper.slicing.unplanned import UnplannedTake
+
+_SAME_LAYER_DB = 2.0
+_SURE_PITCH = 0.9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeFacts:
+    """What is known of the file of a take."""
+
+    file: str
+    rate_hz: int
+    channels: int
+    frames: int
+    missing_frames: int
+    suffix: str
+
+
+def planned_report(
+    sheet: SessionSheet, takes: Sequence[SlicedTake], facts: Sequence[TakeFacts]
+) -> CutReport:
+    """Return the report of the takes of one plan; a later take replaces notes of an earlier one."""
+    chosen: dict[int, tuple[int, FoundNote]] = {}
+    for number, take in enumerate(takes):
+        for note in take.notes:
+            if note.plan_index is not None:
+                chosen[note.plan_index] = (number, note)
+    notes = []
+    for index in sorted(chosen):
+        number, note = chosen[index]
+        planned = sheet.notes[index]
+        file = planned_file_name(planned, sheet.patches, facts[number].suffix)
+        notes.append(_cut_note(note, number, file, planned))
+    extras = [
+        (number, note)
+        for number, take in enumerate(takes)
+        for note in take.notes
+        if note.plan_index is None
+    ]
+    for count, (number, note) in enumerate(extras, 1):
+        doubled = None if note.doubles_plan_index is None else sheet.notes[note.doubles_plan_index]
+        file = extra_file_name(count, facts[number].suffix)
+        notes.append(_cut_note(note, number, file, doubled))
+    return CutReport(
+        latency_seconds=takes[0].latency_seconds,
+        drift_ppm=takes[0].drift_ppm,
+        missing=tuple(index for index in range(len(sheet.notes)) if index not in chosen),
+        extra=tuple(_extra_note(number, note) for number, note in extras),
+        notes=tuple(notes),
+        takes=tuple(cut_take(take, fact) for take, fact in zip(takes, facts, strict=True)),
+        patches=sheet.patches,
+    )
+
+
+def cut_take(take: SlicedTake, facts: TakeFacts) -> CutTake:
+    """Return how a take was lined up, as the report holds it."""
+    return CutTake(
+        file=facts.file,
+        rate_hz=facts.rate_hz,
+        channels=facts.channels,
+        frames=facts.frames,
+        missing_frames=facts.missing_frames,
+        latency_seconds=take.latency_seconds,
+        drift_ppm=take.drift_ppm,
+        onsets_matched=take.onsets_matched,
+        onsets_found=take.onsets_found,
+        noise_floor_dbfs=take.noise_floor_dbfs,
+        remarks=take.remarks,
+    )
+
+
+def _cut_note(note: FoundNote, take: int, file: str, planned: PlannedNote | None) -> CutNote:
+    return CutNote(
+        file=file,
+        take=take,
+        plan_index=note.plan_index,
+        role="note" if planned is None else planned.role,
+        patch=0 if planned is None else planned.patch,
+        key=None if planned is None else planned.key,
+        velocity=None if planned is None else planned.velocity,
+        round_robin=1 if planned is None else planned.round_robin,
+        onset_seconds=note.onset_seconds,
+        end_seconds=note.end_seconds,
+        first_frame=note.first_frame,
+        end_frame=note.end_frame,
+        peak_dbfs=note.peak_dbfs,
+        signal_to_noise_db=note.signal_to_noise_db,
+        doubtful=note.doubtful,
+    )
+
+
+def _extra_note(take: int, note: FoundNote) -> ExtraNote:
+    return ExtraNote(
+        take=take,
+        onset_seconds=note.onset_seconds,
+        after_plan_index=note.after_plan_index,
+        doubles_plan_index=note.doubles_plan_index,
+    )
+
+
+def unplanned_report(
+    name: str, takes: Sequence[UnplannedTake], facts: Sequence[TakeFacts]
+) -> CutReport:
+    """Return the report of takes without a plan: keys by pitch, velocities by order of level."""
+    heard = [
+        (number, note, pitch)
+        for number, take in enumerate(takes)
+        for note, pitch in zip(take.sliced.notes, take.pitches, strict=True)
+    ]
+    keys = [None if pitch is None else min(127, max(0, round(pitch.key))) for _, _, pitch in heard]
+    levels = [note.peak_dbfs for _, note, _ in heard]
+    layers = velocity_layers(keys, levels)
+    stem = plain_name(name) or "note"
+    played: dict[tuple[int | None, int], int] = {}
+    notes = []
+    for (number, note, pitch), key, velocity in zip(heard, keys, layers, strict=True):
+        count = played.get((key, velocity), 0) + 1
+        played[key, velocity] = count
+        doubts = note.doubtful + _pitch_doubts(pitch)
+        planned = PlannedNote(
+            role="note",
+            patch=0,
+            key=key or 0,
+            velocity=velocity,
+            round_robin=count,
+            on_seconds=0.0,
+            off_seconds=0.0,
+            until_seconds=0.0,
+        )
+        file = f"{stem}_unpitched_v{velocity:03d}_rr{count}"
+        if key is not None:
+            file = note_stem(stem, key, velocity, count)
+        cut = _cut_note(note, number, f"{file}{facts[number].suffix}", planned)
+        notes.append(replace(cut, key=key, round_robin=count, doubtful=doubts))
+    return CutReport(
+        latency_seconds=None,
+        drift_ppm=None,
+        missing=(),
+        extra=(),
+        notes=tuple(notes),
+        takes=tuple(cut_take(t.sliced, fact) for t, fact in zip(takes, facts, strict=True)),
+    )
+
+
+def velocity_layers(keys: Sequence[int | None], levels_db: Sequence[float]) -> list[int]:
+    """Return a velocity a note: the levels of a key that lie within 2 dB of each other share one.
+
+    The loudest layer of a key gets 127, the others evenly spaced velocities below it.
+    """
+    velocities = [127] * len(keys)
+    for key in set(keys):
+        order = sorted((i for i, one in enumerate(keys) if one == key), key=lambda i: levels_db[i])
+        layer, layer_of = 0, {order[0]: 0}
+        for quieter, louder in itertools.pairwise(order):
+            layer += levels_db[louder] - levels_db[quieter] > _SAME_LAYER_DB
+            layer_of[louder] = layer
+        for index, one in layer_of.items():
+            velocities[index] = round(127 * (one + 1) / (layer + 1))
+    return velocities
+
+
+def _pitch_doubts(pitch: HeardPitch | None) -> tuple[str, ...]:
+    if pitch is None:
+        return ("no pitch was found",)
+    if pitch.confidence < _SURE_PITCH:
+        return (f"its key is unsure ({100 * pitch.confidence:.0f} %)",)
+    return ()
