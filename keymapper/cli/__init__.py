@@ -11,7 +11,9 @@ from typer.core import TyperGroup
 
 from keymapper.cli.build import build
 from keymapper.cli.measure import measure
+from keymapper.cli.plan import plan
 from keymapper.cli.prove import prove
+from keymapper.cli.slice import slice_take
 from keymapper.errors import KeymapperError
 from keymapper.reporting.plain import one_line
 
@@ -73,9 +75,14 @@ def keymapper(
     """
 
 
-app.command()(build)
-app.command()(measure)
-app.command()(prove)
+for name, command in (
+    ("plan", plan),
+    ("slice", slice_take),
+    ("measure", measure),
+    ("build", build),
+    ("prove", prove),
+):
+    app.command(name)(command)
 
 
 def main() -> None:
