@@ -1,0 +1,102 @@
+"""What needs attention: doubts, findings and skipped files, like with like."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+
+from keymapper.model.finding import Finding
+from keymapper.model.instrument import Doubt, SkippedFile
+from keymapper.model.proof import ProofFinding
+from keymapper.reporting.page.charts import signed_text
+from keymapper.reporting.page.content import SEVERITIES, Attention, Place, Severity
+
+_MEASURED = re.compile(r"\s*\(([^()]*)\)$")
+_ACTIONS = {
+    "pitch": "listen to it and, where it is wrong, write its root into the recipe",
+    "name": "listen to it; the sound was believed, so rename the file or correct it in the recipe",
+    "loop": "listen to its join, and give another loop in the recipe if you hear it",
+    "level": "record it again at another level",
+    "file": "copy or record the file again",
+    "channels": "check the cable or the panning, and record it again",
+    "set": "check it, and correct it in the recipe",
+}
+
+
+def doubts_attention(
+    doubts: Iterable[Doubt], skipped: Sequence[SkippedFile], notes: Mapping[str, int]
+) -> tuple[Attention, ...]:
+    """Return what a build doubts and what it left out.
+
+    notes : which note of the page each recording is.
+    """
+    groups: dict[tuple[str, str], list[Place]] = {}
+    for doubt in doubts:
+        what, _, action = doubt.message.rpartition("; ")
+        what, action = (what, action) if what else (action, _ACTIONS[doubt.about])
+        found = _MEASURED.search(what)
+        what = _MEASURED.sub("", what)
+        place = Place(
+            where=doubt.file, measured=found[1] if found else "", note=notes.get(doubt.file)
+        )
+        groups.setdefault((what, action), []).append(place)
+    things = [_thing("warning", what, action, some) for (what, action), some in groups.items()]
+    if skipped:
+        places = [Place(where=one.file, measured=one.reason) for one in skipped]
+        action = "leave it if it is no recording of this sound; else mend it and build again"
+        things.append(_thing("note", "left out of the instrument", action, places))
+    return tuple(things)
+
+
+def findings_attention(
+    findings: Iterable[Finding | ProofFinding], notes: Mapping[str, int]
+) -> tuple[Attention, ...]:
+    """Return findings rule by rule, the gravest first, in the order they came.
+
+    notes : which note of the page each sample file is.
+    """
+    groups: dict[tuple[Severity, str], list[Finding | ProofFinding]] = {}
+    for finding in findings:
+        groups.setdefault((finding.severity, finding.rule), []).append(finding)
+    things = [
+        _thing(severity, some[0].message, some[0].fix, [_place(one, notes) for one in some])
+        for (severity, _), some in groups.items()
+    ]
+    return tuple(sorted(things, key=lambda thing: SEVERITIES.index(thing.severity)))
+
+
+def gravest(things: Iterable[Attention]) -> Severity | None:
+    """Return the gravest severity among things; None where there are none."""
+    found = {thing.severity for thing in things}
+    return next((severity for severity in SEVERITIES if severity in found), None)
+
+
+def _thing(severity: Severity, what: str, action: str, places: Sequence[Place]) -> Attention:
+    return Attention(
+        severity=severity, what=_sentence(what), action=_sentence(action), places=tuple(places)
+    )
+
+
+def _sentence(text: str) -> str:
+    text = text.strip().rstrip(".")
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _place(finding: Finding | ProofFinding, notes: Mapping[str, int]) -> Place:
+    where = " · ".join(text for text in (finding.zone, finding.file) if text)
+    return Place(
+        where=where or "the whole set",
+        measured=_measured(finding),
+        note=notes.get(finding.file or ""),
+    )
+
+
+def _measured(finding: Finding | ProofFinding) -> str:
+    if finding.measured is None:
+        return ""
+    limit = "" if finding.limit is None else f" (limit {_figure(finding.limit)})"
+    return f"{_figure(finding.measured)} {finding.unit}{limit}".replace("  ", " ")
+
+
+def _figure(value: float | str) -> str:
+    return value if isinstance(value, str) else signed_text(float(value), 2).lstrip("+")

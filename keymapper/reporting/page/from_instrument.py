@@ -1,0 +1,264 @@
+"""The content of the page of an instrument."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import msgspec
+
+from keymapper.model.finding import Diagnosis, TuningRow
+from keymapper.model.instrument import Manifest, NoteRecord, Zone
+from keymapper.model.keys import key_name
+from keymapper.model.proof import Proof
+from keymapper.reporting.instrument_text import level_dbfs
+from keymapper.reporting.page.attention import doubts_attention, findings_attention, gravest
+from keymapper.reporting.page.charts import signed_text
+from keymapper.reporting.page.content import (
+    Attention,
+    FolderData,
+    Mark,
+    PageContent,
+    PageNote,
+    PageZone,
+    TuningSet,
+)
+from keymapper.reporting.page.elements import number
+
+_DECIDED = {
+    "sound": "by its sound",
+    "name": "by its name",
+    "recipe": "by the recipe",
+    "order": "by its place in the order",
+}
+_LANES = ("", "release samples")
+
+
+def instrument_content(
+    manifest: Manifest, proof: Proof | None, data: FolderData, diagnosis: Diagnosis | None = None
+) -> PageContent:
+    """Return what the page of an instrument shows."""
+    by_file = {note.source.file: index for index, note in enumerate(manifest.notes)}
+    by_sample = {note.sample.file: index for index, note in enumerate(manifest.notes)}
+    attention = doubts_attention(manifest.doubts, manifest.skipped, by_file)
+    if proof is not None:
+        attention = (*findings_attention(proof.findings, by_sample), *attention)
+    zones = tuple(_zone(zone, manifest, by_sample[zone.sample]) for zone in manifest.zones)
+    return PageContent(
+        title=manifest.name,
+        kind="Instrument",
+        verdict=_verdict(manifest, proof, attention),
+        grave=gravest(attention),
+        figures=_figures(manifest, proof, data),
+        attention=attention,
+        layers=_layer_names(manifest),
+        zones=zones,
+        notes=tuple(_note(note, manifest, data) for note in manifest.notes),
+        tuning=_tuning(manifest, diagnosis),
+        proof=proof,
+        origin=_origin(manifest),
+        manifest=manifest,
+    )
+
+
+def _verdict(manifest: Manifest, proof: Proof | None, attention: Sequence[Attention]) -> str:
+    """One plain sentence: whether to play it, and what stands in the way."""
+    grave = gravest(attention)
+    lead = {"error": "Not ready", "warning": "Playable", "note": "Ready to play"}.get(
+        grave or "note", "Ready to play"
+    )
+    things = sum(thing.severity != "note" for thing in attention)
+    if proof is not None:
+        tuned = [abs(note.tuning_cents) for note in proof.notes if note.tuning_cents is not None]
+        tune = f"every tuned key plays within {max(tuned):.1f} cents" if tuned else "it plays"
+    else:
+        tune = f"{_plural(len(manifest.notes), 'note')} on {_plural(_keys(manifest), 'key')}"
+    if not things:
+        return f"{lead}: {tune}, and nothing needs attention."
+    return f"{lead}: {tune}; {_plural(things, 'thing')} to look at."
+
+
+def _keys(manifest: Manifest) -> int:
+    return len({key for z in manifest.zones for key in range(z.low_key, z.high_key + 1)})
+
+
+def _plural(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
+def _figures(
+    manifest: Manifest, proof: Proof | None, data: FolderData
+) -> tuple[tuple[str, str], ...]:
+    joins = [note.sample.join.worst_db for note in manifest.notes if note.sample.join]
+    tunings = [n.measurement.pitch.tuning_cents for n in manifest.notes]
+    off = [abs(cents) for cents in tunings if cents is not None]
+    low = min(zone.low_key for zone in manifest.zones)
+    high = max(zone.high_key for zone in manifest.zones)
+    found = [
+        ("Notes", str(len(manifest.notes))),
+        ("Zones", str(len(manifest.zones))),
+        ("Keys", f"{key_name(low)} – {key_name(high)}"),
+    ]
+    if off and manifest.layers[0].layout == "keys":
+        found.append(("Worst tuning as recorded", f"{max(off):.1f} ct"))
+    if proof is not None and any(n.tuning_cents is not None for n in proof.notes):
+        worst = max(abs(n.tuning_cents) for n in proof.notes if n.tuning_cents is not None)
+        found.append(("Worst tuning as played", f"{worst:.1f} ct"))
+    if joins:
+        found.append(("Most audible join", f"{signed_text(max(joins), 1)} dB"))
+    if data.total_bytes:
+        found.append(("Samples", f"{data.total_bytes / 1e6:.1f} MB"))
+    return tuple(found)
+
+
+def _layer_names(manifest: Manifest) -> tuple[str, ...]:
+    """Names of the parts of the map: each layer, and its release samples."""
+    several = len(manifest.layers) > 1
+    return tuple(
+        " · ".join(text for text in (layer.folder if several else "", lane) if text)
+        for layer in manifest.layers
+        for lane in _LANES
+    )
+
+
+def _zone(zone: Zone, manifest: Manifest, note: int) -> PageZone:
+    record = manifest.notes[note]
+    layer = 0
+    for index, facts in enumerate(manifest.layers):
+        if facts.folder and record.source.file.startswith(f"{facts.folder}/"):
+            layer = index
+    return PageZone(
+        zone=zone,
+        note=note,
+        layer=len(_LANES) * layer + (zone.trigger == "release"),
+        played_dbfs=level_dbfs(zone, record),
+    )
+
+
+def _note(note: NoteRecord, manifest: Manifest, data: FolderData) -> PageNote:
+    pitch, course, rate = note.measurement.pitch, note.measurement.course, note.source.rate
+    start = note.sample.processing.start_frame
+    marks = [("onset", course.onset_frame), ("attack over", course.attack_end_frame)]
+    length = note.sample.frames / note.sample.processing.rate
+    loop, join = note.sample.loop, note.sample.join
+    sample_rate = note.sample.processing.rate
+    return PageNote(
+        name=note.source.file,
+        sample=note.sample.file,
+        root_key=note.decision.root_key,
+        tuning_cents=pitch.tuning_cents,
+        error_cents=pitch.tuning_error_cents,
+        recorded_dbfs=note.measurement.levels.body_dbfs,
+        join_db=None if join is None else join.worst_db,
+        f0_hz=pitch.f0_hz,
+        rate=sample_rate,
+        marks=tuple(
+            Mark(seconds=(frame - start) / rate, name=name)
+            for name, frame in marks
+            if 0 <= (frame - start) / rate <= length and not note.sample.processing.reversed
+        ),
+        loop_seconds=None
+        if loop is None
+        else (loop.start_frame / sample_rate, loop.end_frame / sample_rate),
+        bands_db=note.measurement.tone.bands_db,
+        facts=tuple(_facts(note)),
+        remark=_remark(note),
+        view=data.views.get(note.sample.file),
+    )
+
+
+def _remark(note: NoteRecord) -> str:
+    advice = f"; {note.loop.advice}" if note.loop.advice else ""
+    text = f"{note.loop.reason}{advice}"
+    return f"{text[:1].upper()}{text[1:]}." if text else ""
+
+
+def _facts(note: NoteRecord) -> list[tuple[str, str]]:
+    measured, decision, sample = note.measurement, note.decision, note.sample
+    pitch, levels = measured.pitch, measured.levels
+    found = [("Root key", f"{key_name(decision.root_key)}, {_DECIDED[decision.decided_by]}")]
+    if pitch.tuning_cents is not None:
+        error = "" if pitch.tuning_error_cents is None else f" ± {pitch.tuning_error_cents:.1f}"
+        found.append(("Recorded", f"{signed_text(pitch.tuning_cents, 1)}{error} ct"))
+        found.append(("Sure of the key", f"{100 * pitch.pitch_confidence:.0f} %"))
+    if pitch.detuning_width_cents is not None:
+        found.append(("Voices apart", f"{pitch.detuning_width_cents:.1f} ct"))
+    if pitch.vibrato_hz is not None and pitch.vibrato_depth_cents is not None:
+        depth = f"{pitch.vibrato_depth_cents:.1f} ct at {pitch.vibrato_hz:.1f} Hz"
+        found.append(("Vibrato", depth))
+    if pitch.drift_cents_per_second is not None:
+        found.append(("Drift", f"{signed_text(pitch.drift_cents_per_second, 1)} ct a second"))
+    found.append(("Peak", f"{number(levels.peak_dbfs)} dBFS recorded"))
+    found.append(("Loudness", f"{number(levels.loudness_lufs)} LUFS"))
+    found.append(("Gain", f"{signed_text(sample.processing.gain_db, 1)} dB"))
+    if sample.loop is not None and sample.join is not None:
+        seconds = sample.loop.length_frames / sample.processing.rate
+        found.append(("Loop", f"{number(seconds, 3)} s, {note.loop.kind}"))
+        found.append(("Join", f"{signed_text(sample.join.worst_db, 1)} dB against hearing"))
+        fade = sample.processing.crossfade_frames / sample.processing.rate
+        found.append(("Crossfade", f"{number(1000 * fade, 0)} ms"))
+    if decision.velocity is not None:
+        found.append(("Recorded at velocity", str(decision.velocity)))
+    sides = {1: "mono", 2: "stereo"}[sample.channels]
+    file = f"{sample.processing.rate} Hz, {sample.processing.bits} bits, {sides}"
+    return [*found, ("Sample", file)]
+
+
+def _tuning(manifest: Manifest, diagnosis: Diagnosis | None) -> tuple[TuningSet, ...]:
+    """One set of rows; one-shots have no key to be in tune with."""
+    if manifest.layers[0].layout == "one-shots":
+        return ()
+    rows = diagnosis.notes_table if diagnosis else tuple(map(_tuning_row, manifest.notes))
+    return (TuningSet(name=manifest.name, rows=rows, diagnosis=diagnosis),)
+
+
+def _tuning_row(note: NoteRecord) -> TuningRow:
+    pitch, decision = note.measurement.pitch, note.decision
+    minutes = note.source.first_frame / note.source.rate / 60 if note.source.take else None
+    off = None if pitch.f0_hz is None else decision.tuning_cents
+    return TuningRow(
+        file=note.source.file,
+        zone=key_name(decision.root_key),
+        key=decision.root_key,
+        velocity=decision.velocity,
+        round_robin=decision.round_robin,
+        minutes=minutes,
+        measured_cents=off,
+        error_cents=pitch.tuning_error_cents,
+        explained_cents=None,
+        rest_cents=None,
+        outlier=False,
+        reason="" if off is not None else "no pitch that could be trusted",
+    )
+
+
+def _origin(manifest: Manifest) -> tuple[tuple[str, tuple[tuple[str, str], ...]], ...]:
+    """Credits, tool and settings, and every source with its fingerprint."""
+    credits = (
+        ("Name", manifest.name),
+        ("Author", manifest.author or "not stated"),
+        ("Licence", manifest.licence or "not stated"),
+        ("Description", manifest.description or "none"),
+        ("Reference", f"A4 = {number(manifest.reference_hz, 2)} Hz"),
+    )
+    remarks = tuple(
+        (layer.folder or "The set", remark) for layer in manifest.layers for remark in layer.remarks
+    )
+    settings = tuple(_flat("", msgspec.to_builtins(manifest.recipe)))
+    sources = tuple((n.source.file, f"SHA-256 {n.source.sha256}") for n in manifest.notes)
+    return (
+        ("Credits", credits),
+        ("What was found out about the set", remarks),
+        (f"Settings (keymapper {manifest.tool_version})", settings),
+        ("Sources", sources),
+    )
+
+
+def _flat(prefix: str, value: Any) -> list[tuple[str, str]]:
+    if isinstance(value, dict):
+        return [row for name, one in value.items() for row in _flat(f"{prefix}{name}.", one)]
+    if isinstance(value, list | tuple):
+        if not value:
+            return []
+        return [row for n, one in enumerate(value, 1) for row in _flat(f"{prefix}{n}.", one)]
+    return [] if value is None else [(prefix.rstrip("."), str(value))]

@@ -1,0 +1,226 @@
+"""What the proof played, beside what was recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from keymapper.model.keys import key_name
+from keymapper.model.proof import PlayedNote, Proof
+from keymapper.reporting.page.charts import (
+    Size,
+    chart,
+    dot,
+    frame_of,
+    key_ticks,
+    legend,
+    level_line,
+    number_ticks,
+    polyline,
+    signed_text,
+    whisker,
+    x_axis,
+    y_axis,
+)
+from keymapper.reporting.page.content import PageNote
+from keymapper.reporting.page.elements import Child, Element, number, tag
+from keymapper.reporting.page.scales import padded_range
+from keymapper.reporting.page.tables import figure, folded_table, scrolling, table
+
+_SIZE = Size(width=1000, height=280)
+
+
+def proof_figures(proof: Proof, notes: Sequence[PageNote]) -> list[Element]:
+    """Return the worst figures beside their limits, tuning and level as played, and a table."""
+    return [
+        _limits(proof),
+        _tuning(proof, notes),
+        _levels(proof),
+        folded_table("Every key as played", _HEADINGS, _rows(proof)),
+    ]
+
+
+def _keys(proof: Proof) -> list[int]:
+    return sorted({note.key for note in proof.notes})
+
+
+def _span(proof: Proof) -> tuple[int, int]:
+    keys = _keys(proof) or [60]
+    return max(0, min(keys) - 1), min(127, max(keys) + 1)
+
+
+def _limits(proof: Proof) -> Element:
+    """Return the worst of each kind beside its limit."""
+    limits = proof.limits
+    kinds = (
+        ("Tuning", [note.tuning_cents for note in proof.notes], limits.tuning_cents, "ct"),
+        (
+            "Level step to the next key",
+            [step.step_db for step in proof.level_steps],
+            limits.neighbour_level_db,
+            "dB",
+        ),
+        (
+            "Hand-over between layers",
+            [one.jump_db for one in proof.hand_overs],
+            limits.hand_over_db,
+            "dB",
+        ),
+        (
+            "Loop join against hearing",
+            [one.audibility.worst_db for one in proof.joins],
+            limits.join_db,
+            "dB",
+        ),
+        (
+            "Click at the start",
+            [note.start_click_db for note in proof.notes],
+            limits.click_db,
+            "dB",
+        ),
+        (
+            "Click at note-off",
+            [note.release_click_db for note in proof.notes],
+            limits.click_db,
+            "dB",
+        ),
+        ("Click at a choke", [one.click_db for one in proof.chokes], limits.click_db, "dB"),
+    )
+    rows: list[list[Child]] = []
+    for name, values, limit, unit in kinds:
+        found = [value for value in values if value is not None]
+        either = name in ("Tuning", "Level step to the next key", "Hand-over between layers")
+        worst = max(found, key=abs if either else float, default=None)
+        rows.append(
+            [
+                name,
+                "–" if worst is None else f"{signed_text(worst, 2)} {unit}",
+                f"{'±' if either else ''}{number(limit, 2)} {unit}",
+                _held(worst, limit, either),
+            ]
+        )
+    return table(
+        "The worst of each kind beside its limit", ("What", "Worst", "Limit", "Held?"), rows
+    )
+
+
+def _held(worst: float | None, limit: float, either: bool) -> Element:
+    if worst is None:
+        return tag("span", "not played", class_="quiet")
+    size = abs(worst) if either else worst
+    held = size <= limit
+    return tag("span", "yes" if held else "see above", class_="good" if held else "warning")
+
+
+def _tuning(proof: Proof, notes: Sequence[PageNote]) -> Element:
+    low, high = _span(proof)
+    by_key = _ranges(proof.notes, lambda note: note.tuning_cents)
+    recorded = [
+        (n.root_key, n.tuning_cents)
+        for n in notes
+        if n.tuning_cents is not None and low <= n.root_key <= high
+    ]
+    limit = proof.limits.tuning_cents
+    values = [v for pair in by_key.values() for v in pair] + [c for _, c in recorded]
+    frame = frame_of(
+        _SIZE, (low, high), padded_range([*values, 2 * limit], least=4 * limit, around=0.0)
+    )
+    label = f"Tuning as played on {len(by_key)} keys, beside {len(recorded)} notes as recorded"
+    played: list[Element] = []
+    for key, (lowest, highest) in by_key.items():
+        text = f"{key_name(key)}: {signed_text(lowest, 2)} to {signed_text(highest, 2)} ct"
+        played.append(whisker(frame, key, lowest, highest))
+        played.append(dot(frame, key, (lowest + highest) / 2, "square small", tag("title", text)))
+    picture = chart(
+        frame,
+        label,
+        x_axis(frame, "key", key_ticks(low, high, room=frame.right - frame.left)),
+        y_axis(frame, "cents", number_ticks(frame.y.low, frame.y.high, 6, signed=True)),
+        level_line(frame, 0.0, "zero"),
+        level_line(frame, limit, "limit"),
+        level_line(frame, -limit, "limit"),
+        *(dot(frame, key, cents, "hollow") for key, cents in recorded),
+        *played,
+    )
+    entries = [
+        ("dot hollow", "as recorded"),
+        ("dot square small", "as played, each key"),
+        ("rule limit", "limit"),
+    ]
+    return figure(
+        legend(entries),
+        scrolling(picture, label),
+        caption="Tuning as played, beside the recordings",
+    )
+
+
+def _levels(proof: Proof) -> Element:
+    low, high = _span(proof)
+    velocities = sorted({note.velocity for note in proof.notes})
+    chosen = [
+        velocities[round(n)] for n in np.linspace(0, len(velocities) - 1, min(4, len(velocities)))
+    ]
+    values = [note.level_dbfs for note in proof.notes if note.level_dbfs > -120]
+    frame = frame_of(_SIZE, (low, high), padded_range(values, least=12.0))
+    lines = []
+    for index, velocity in enumerate(dict.fromkeys(chosen)):
+        course = _ranges(
+            [note for note in proof.notes if note.velocity == velocity],
+            lambda note: note.level_dbfs,
+        )
+        keys = sorted(course)
+        levels = [max(sum(course[key]) / 2, frame.y.low) for key in keys]
+        lines.append((velocity, polyline(frame, keys, levels, f"course-{index}")))
+    label = f"Level as played on {len(_keys(proof))} keys, by velocity"
+    picture = chart(
+        frame,
+        label,
+        x_axis(frame, "key", key_ticks(low, high, room=frame.right - frame.left)),
+        y_axis(frame, "dB re full scale", number_ticks(frame.y.low, frame.y.high, 5)),
+        *(line for _, line in lines),
+    )
+    entries = [
+        (f"line course-{n}", f"velocity {velocity}") for n, (velocity, _) in enumerate(lines)
+    ]
+    return figure(
+        legend(entries),
+        scrolling(picture, label),
+        caption="Level as played. A step between neighbours is what an ear stumbles over",
+    )
+
+
+def _ranges(notes: Iterable[PlayedNote], value_of: object) -> dict[int, tuple[float, float]]:
+    """Return the lowest and highest value on each key."""
+    found: dict[int, tuple[float, float]] = {}
+    for note in notes:
+        value = value_of(note)  # type: ignore[operator]
+        if value is not None:
+            low, high = found.get(note.key, (value, value))
+            found[note.key] = (min(low, value), max(high, value))
+    return found
+
+
+_HEADINGS = ("Key", "Notes played", "Tuning", "Level", "Latest onset", "Samples")
+
+
+def _rows(proof: Proof) -> Iterable[list[str]]:
+    tuning = _ranges(proof.notes, lambda note: note.tuning_cents)
+    level = _ranges(proof.notes, lambda note: note.level_dbfs)
+    onset = _ranges(proof.notes, lambda note: note.onset_seconds)
+    for key in _keys(proof):
+        here = [note for note in proof.notes if note.key == key]
+        reason = next((n.not_tuned_reason for n in here if n.not_tuned_reason), None)
+        yield [
+            key_name(key),
+            str(len(here)),
+            f"{_span_text(tuning[key], 2)} ct" if key in tuning else reason or "–",
+            f"{_span_text(level[key], 1)} dB",
+            f"{number(1000 * onset[key][1])} ms" if key in onset else "–",
+            ", ".join(sorted({sample for note in here for sample in note.samples})),
+        ]
+
+
+def _span_text(pair: tuple[float, float], digits: int) -> str:
+    low, high = (signed_text(value, digits) for value in pair)
+    return low if low == high else f"{low} to {high}"

@@ -1,0 +1,256 @@
+"""The parts of the page from top to bottom."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from urllib.parse import quote
+
+from keymapper.model.keys import key_name
+from keymapper.reporting.page.content import Attention, PageContent, PageNote, Place
+from keymapper.reporting.page.elements import Child, Element, append, tag
+from keymapper.reporting.page.level_charts import level_figures
+from keymapper.reporting.page.map_chart import map_figure
+from keymapper.reporting.page.note_charts import note_figures
+from keymapper.reporting.page.proof_charts import proof_figures
+from keymapper.reporting.page.tables import note_link, table
+from keymapper.reporting.page.tuning_charts import diagnosis_text, tuning_figures
+
+_SHOWN_PLACES = 3
+_SEVERITY_SIGNS = {"error": "▲", "warning": "◆", "note": "●"}
+
+
+def page_sections(content: PageContent) -> list[Element]:
+    """Return the sections that there is something to say in."""
+    notes = {note.name: index for index, note in enumerate(content.notes)}
+    found = [_attention(content.attention)]
+    if content.zones:
+        found.append(_section("map", "Map", map_figure(content)))
+    if content.tuning:
+        drawn: list[Child] = []
+        for one in content.tuning:
+            if len(content.tuning) > 1:
+                drawn.append(tag("h3", one.name))
+            if one.diagnosis is not None:
+                drawn.append(diagnosis_text(one.diagnosis))
+            drawn += tuning_figures(one, notes)
+        found.append(_section("tuning", "Tuning", *drawn))
+    if content.zones:
+        found.append(_section("levels", "Levels", *level_figures(content)))
+    if content.notes:
+        found.append(_notes(content.notes))
+    if content.proof is not None:
+        proof = content.proof
+        found.append(
+            _section(
+                "played",
+                "As played",
+                tag("p", proof.verdict, class_="lead"),
+                *proof_figures(proof, content.notes),
+            )
+        )
+    return [*found, _origin(content)]
+
+
+def page_header(content: PageContent) -> Element:
+    """Return the title, the verdict, and a few figures."""
+    figures = [tag("div", tag("dt", name), tag("dd", text)) for name, text in content.figures]
+    return tag(
+        "header",
+        tag("p", content.kind, class_="kind"),
+        tag("h1", content.title),
+        tag("p", content.verdict, class_=f"verdict {content.grave or 'fine'}"),
+        tag("dl", *figures, class_="glance"),
+    )
+
+
+def contents_list(sections: Sequence[Element]) -> Element:
+    """Return links to the sections."""
+    links = [tag("a", section.findtext("h2"), href=f"#{section.get('id')}") for section in sections]
+    return tag("nav", *links, aria_label="Parts of this page")
+
+
+def _section(name: str, title: str, *children: Child) -> Element:
+    return tag(
+        "section",
+        tag("h2", title, id=f"{name}-title"),
+        *children,
+        id=name,
+        aria_labelledby=f"{name}-title",
+    )
+
+
+def _attention(things: Sequence[Attention]) -> Element:
+    title = "What needs attention"
+    if not things:
+        return _section("attention", title, tag("p", "Nothing: everything found is in order."))
+    return _section("attention", title, tag("ul", *map(_thing, things), class_="attention"))
+
+
+def _thing(thing: Attention) -> Element:
+    item = tag(
+        "li",
+        tag(
+            "p",
+            tag(
+                "span",
+                f"{_SEVERITY_SIGNS[thing.severity]} {thing.severity}",
+                class_=f"severity {thing.severity}",
+            ),
+            " ",
+            tag("strong", thing.what),
+        ),
+        tag("p", tag("span", "To do: ", class_="quiet"), thing.action, class_="action"),
+    )
+    if len(thing.places) <= _SHOWN_PLACES:
+        append(item, [_places(thing.places)] if thing.places else [])
+    else:
+        summary = f"{len(thing.places)} places, the first: {thing.places[0].where}"
+        append(item, [tag("details", tag("summary", summary), _places(thing.places))])
+    return item
+
+
+def _places(places: Sequence[Place]) -> Element:
+    return tag(
+        "ul",
+        *(
+            tag(
+                "li",
+                note_link(place.note, place.where),
+                " ",
+                tag("span", place.measured, class_="measured"),
+            )
+            for place in places
+        ),
+        class_="places",
+    )
+
+
+def _notes(notes: Sequence[PageNote]) -> Element:
+    """Return the close-ups; the script shows one at a time."""
+    options = [
+        tag("option", f"{key_name(note.root_key)} · {note.name}", value=str(index))
+        for index, note in enumerate(notes)
+    ]
+    chooser = tag(
+        "div",
+        tag("button", "‹ previous", type="button", id="note-previous"),
+        tag("label", "Note ", tag("select", *options, id="note-choice")),
+        tag("button", "next ›", type="button", id="note-next"),
+        class_="chooser",
+        hidden=True,
+        id="chooser",
+    )
+    articles = [_note(index, note) for index, note in enumerate(notes)]
+    return _section("notes", "One note, close up", chooser, *articles)
+
+
+def _note(index: int, note: PageNote) -> Element:
+    facts = [tag("div", tag("dt", name), tag("dd", text)) for name, text in note.facts]
+    hear = tag(
+        "div",
+        tag("button", "Hear it", type="button", class_="hear", data_note=str(index)),
+        tag(
+            "button",
+            "Hear the join, three rounds",
+            type="button",
+            class_="join",
+            data_note=str(index),
+        )
+        if note.loop_seconds is not None
+        else None,
+        tag(
+            "label",
+            "The whole sample beside this page ",
+            tag("audio", controls=True, preload="none", src=quote(note.sample, safe="/")),
+        ),
+        class_="hearing",
+    )
+    return tag(
+        "article",
+        tag("h3", f"{key_name(note.root_key)} · {note.name}"),
+        hear,
+        tag("p", note.remark) if note.remark else None,
+        tag("dl", *facts, class_="facts"),
+        *note_figures(note),
+        id=f"note-{index}",
+        class_="note",
+    )
+
+
+def _origin(content: PageContent) -> Element:
+    groups: list[Child] = []
+    for title, rows in content.origin:
+        if not rows:
+            continue
+        body = table(title, ("What", "Is"), rows)
+        if len(rows) > 8:
+            body = tag("details", tag("summary", f"{title} ({len(rows)})"), body)
+        groups.append(body)
+    return _section("origin", "Where it came from", *groups)
+
+
+def player(content: PageContent) -> Element:
+    """Return the bar one plays from; the script fills it with life."""
+    return tag(
+        "section",
+        tag("h2", "Listen", class_="unseen"),
+        tag("p", "Press a key on the map.", id="sounding", role="status"),
+        tag("canvas", id="scope", width="240", height="48", aria_hidden="true"),
+        _slider(
+            "volume", "Volume", {"min": "-60", "max": "0", "step": "1", "value": "-24"}, "−24 dB"
+        ),
+        _slider(
+            "velocity", "Velocity", {"min": "1", "max": "127", "step": "1", "value": "100"}, "100"
+        ),
+        tag(
+            "div",
+            tag("button", "Octave down", type="button", id="octave-down"),
+            tag("span", "", id="octave", class_="quiet"),
+            tag("button", "Octave up", type="button", id="octave-up"),
+            class_="octaves",
+        ),
+        tag("button", "Repeat the join", type="button", id="repeat-join", disabled=True),
+        tag("button", "Silence", type="button", id="silence"),
+        tag(
+            "details",
+            tag("summary", "How to play"),
+            tag(
+                "p",
+                "The volume starts low: recordings differ in level by tens of decibels, and "
+                "a fault in a loop can be louder than the note. Turn it up slowly.",
+            ),
+            tag(
+                "p",
+                "Press the map or its key ruler, or use the computer keyboard: the lower "
+                "letter row plays from C, the upper one an octave higher.",
+            ),
+            tag(
+                "label",
+                tag("input", type="checkbox", id="typing", checked=True),
+                " Play with the computer keyboard",
+            ),
+            tag("p", "", id="source"),
+            tag(
+                "label",
+                "Load the full samples: choose the instrument's folder ",
+                tag("input", type="file", id="folder", multiple=True, webkitdirectory=True),
+            ),
+        ),
+        aria_label="Listen",
+        class_="player",
+        id="player",
+        hidden=True,
+    )
+
+
+def _slider(name: str, label: str, range_: Mapping[str, str], text: str) -> Element:
+    control = tag("input", type="range", id=name)
+    for key, value in range_.items():
+        control.set(key, value)
+    return tag(
+        "div",
+        tag("label", label, for_=name),
+        control,
+        tag("output", text, for_=name, id=f"{name}-text"),
+        class_="slider",
+    )
