@@ -18,6 +18,8 @@ LAG_COST_PER_OCTAVE = 0.03
 FIRST_PEAK_SHARE = 0.85
 MERGE_CENTS = 35.0
 FIT_HARMONICS = 10
+FIT_REACH = 0.04
+FIT_LIMIT = 0.3
 
 
 def comb_weights() -> tuple[Array, Array]:
@@ -82,7 +84,7 @@ def _fit_to_peaks(f0_hz: Array, spectrum: Spectrum) -> Array:
     weight = np.sqrt(spectrum.energies)
     for _ in range(2):
         order = np.rint(peaks / f0_hz[:, None])
-        near = np.abs(peaks - order * f0_hz[:, None]) < 0.03 * order * f0_hz[:, None]
+        near = np.abs(peaks / f0_hz[:, None] - order) < np.minimum(FIT_REACH * order, FIT_LIMIT)
         used = weight * (near & (order >= 1) & (order <= FIT_HARMONICS))
         total = np.sum(used * order**2, axis=1)
         fitted = np.sum(used * order * peaks, axis=1) / np.maximum(total, 1e-12)

@@ -12,6 +12,7 @@ from keymapper.measuring.pitch.sustain import Array, Sustain
 
 FRAME_SECONDS = 0.17
 FRAMES = 6
+FAINTEST_FRAME = 1e-6
 LONGEST_SECONDS = 3.0
 CELLS_PER_OCTAVE = 96
 LOWEST_CELL_HZ = 20.0
@@ -21,6 +22,9 @@ FLOOR_CELLS = 67  # 0.7 octave
 PEAKS = 80
 HIGHEST_PEAK_HZ = 12000.0
 COMPRESSED_BELOW_HZ = 5500.0
+FIRST_LOBE_BINS = 2.4
+FIRST_LOBE_DB = 29.0
+LOBE_FALL_DB = 18.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,7 +70,9 @@ def average_spectrum(sustain: Sustain) -> Spectrum:
     window, window_nac = hann_window(length, size)
     spectra = fft.rfft((frames - frames.mean(axis=1, keepdims=True)) * window, size, axis=1)
     power = spectra.real**2 + spectra.imag**2
-    power = np.mean(power / (power.sum(axis=1, keepdims=True) + 1e-30), axis=0)
+    energies = power.sum(axis=1, keepdims=True)
+    faintest = FAINTEST_FRAME * energies.max() + 1e-30
+    power = np.mean(power / np.maximum(energies, faintest), axis=0)
     bin_hz = sustain.rate_hz / size
     nac = fft.irfft(power, size)[: length // 2 + 1]
     nac = nac / (nac[0] + 1e-30) / window_nac
@@ -77,6 +83,8 @@ def average_spectrum(sustain: Sustain) -> Spectrum:
     decibels -= decibels.max()
     salience, reference = _salience(decibels, size, sustain.rate_hz)
     peaks_hz, peaks_db = _peaks(decibels, reference, bin_hz)
+    real = ~_side_lobes(peaks_hz * length / sustain.rate_hz, peaks_db)
+    peaks_hz, peaks_db = peaks_hz[real], peaks_db[real]
     return Spectrum(
         rate_hz=sustain.rate_hz,
         bin_hz=bin_hz,
@@ -102,8 +110,8 @@ def hann_window(length: int, size: int) -> tuple[Array, Array]:
 def _cells(size: int, rate_hz: float) -> Cells:
     count = int(np.log2(HIGHEST_CELL_HZ / LOWEST_CELL_HZ) * CELLS_PER_OCTAVE)
     centres = LOWEST_CELL_HZ * 2 ** (np.arange(count) / CELLS_PER_OCTAVE) * size / rate_hz
-    centres = centres[centres < size // 2 - 2]
     half = 2 ** (HALF_CELL_CENTS / 1200)
+    centres = centres[centres * half < size // 2 - 2]
     low = np.ceil(centres / half).astype(np.intp)
     high = np.maximum(np.floor(centres * half).astype(np.intp) + 1, low + 1)
     below = np.floor(centres).astype(np.intp)
@@ -152,6 +160,16 @@ def _peaks(decibels: Array, reference: Array, bin_hz: float) -> tuple[Array, Arr
     peaks_hz = (bins + offset).astype(np.float64) * bin_hz
     peaks_db = (top - 0.25 * (left - right) * offset).astype(np.float64)
     return peaks_hz, peaks_db - (peaks_db.max() if len(peaks_db) else 0.0)
+
+
+def _side_lobes(places: Array, decibels: Array) -> Array:
+    """Tell which peaks are no more than side lobes of a stronger one: -31 dB, 18 dB an octave.
+
+    places : in bins of the window.
+    """
+    apart = np.maximum(np.abs(places[:, None] - places), FIRST_LOBE_BINS)
+    lobe = decibels - FIRST_LOBE_DB - LOBE_FALL_DB * np.log2(apart / FIRST_LOBE_BINS)
+    return np.asarray((decibels[:, None] < lobe).any(axis=1))
 
 
 def salience_at(spectrum: Spectrum, frequencies_hz: Array) -> Array:

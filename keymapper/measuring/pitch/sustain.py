@@ -73,7 +73,7 @@ def find_sustain(mono: Array, rate_hz: float) -> Sustain | None:
     """Return the steady part of a note, or None when it is silent or empty.
 
     10 ms levels; steady from 80 ms after the first within 6 dB of the loudest to the last within
-    36 dB of it; the whole sound when that leaves less than 0.1 s.
+    36 dB of it; from the onset on, and at least 0.1 s, when that leaves less.
 
     mono : float32, shape (frames,).
     rate_hz : frames a second.
@@ -96,8 +96,7 @@ def find_sustain(mono: Array, rate_hz: float) -> Sustain | None:
     end = (int(sounding[-1]) + 1) * step
     if end - start < SHORTEST_SECONDS * rate_hz:
         start = onset
-    if end - start < SHORTEST_SECONDS * rate_hz:
-        onset, start, end = 0, 0, len(mono)
+    end = min(len(mono), max(end, start + round(SHORTEST_SECONDS * rate_hz)))
     return _sustain_of(mono, rate_hz, onset, start, end)
 
 
