@@ -37,7 +37,7 @@ class MeasuringOrder:
     source: NoteSource
     reference_hz: float
     rate: int | None
-    targets_cents: tuple[float, ...] | None
+    targets_cents: tuple[float | None, ...] | None
     """Where each key is meant to lie, when the tuning is to be baked; else None."""
     loop: LoopOptions
     """A given loop is in frames of the source."""
@@ -83,11 +83,11 @@ def _measured(order: MeasuringOrder) -> Recording:
     )
 
 
-def _baked_cents(pitch: Pitch, targets_cents: tuple[float, ...] | None) -> float:
+def _baked_cents(pitch: Pitch, targets_cents: tuple[float | None, ...] | None) -> float:
     """How sharp a note is of where its key is meant to lie; 0 for a doubtful one, which stays."""
     if targets_cents is None or pitch.doubtful or pitch.root_key is None:
         return 0.0
-    return (pitch.tuning_cents or 0.0) - targets_cents[pitch.root_key]
+    return (pitch.tuning_cents or 0.0) - (targets_cents[pitch.root_key] or 0.0)
 
 
 def _source_file(place: NoteSource, audio: Audio) -> SourceFile:

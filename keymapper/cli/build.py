@@ -66,6 +66,7 @@ def build(
     """
     from keymapper.cli.printing import shown_progress
     from keymapper.errors import UsageError
+    from keymapper.formats.folder import RECIPE_NAME
     from keymapper.formats.recipe import recipe_with
     from keymapper.pipeline import BuildSettings, default_target
 
@@ -76,12 +77,14 @@ def build(
         "samples": {"format": sample_format, "bits": int(bits) if bits else None, "rate": rate},
     }
     decisions = recipe_with(chosen_recipe(sources[0], recipe), choices)
+    targets = scale_targets(decisions, recipe or sources[0] / RECIPE_NAME)
     target = out or default_target(sources[0])
     with shown_progress(quiet=quiet or json) as progress:
         settings = BuildSettings(
             workers=workers,
             replace=force,
             progress=progress,
+            targets_cents=targets,
             formats=tuple(export or ()),
             write_recipe=write_recipe,
         )
@@ -114,6 +117,18 @@ def chosen_recipe(folder: Path, recipe: Path | None) -> Recipe:
     if recipe is None and not (folder / RECIPE_NAME).is_file():
         return Recipe()
     return read_recipe(recipe or folder / RECIPE_NAME)
+
+
+def scale_targets(recipe: Recipe, where: Path) -> tuple[float | None, ...] | None:
+    """Return where the keys lie by the Scala files that the recipe at `where` names."""
+    if recipe.tuning.scale is None:
+        return None
+    from keymapper.formats.scala import read_keyboard, read_scale, target_cents
+
+    scale = read_scale(where.parent / recipe.tuning.scale)
+    name = recipe.tuning.keyboard
+    keyboard = None if name is None else read_keyboard(where.parent / name)
+    return target_cents(scale, keyboard, recipe.reference_hz)
 
 
 def _print_result(manifest: Manifest, target: Path, *, json: bool, quiet: bool) -> None:

@@ -43,12 +43,15 @@ class Playback:
 
 
 def zones_of(
-    placed: PlacedNote, playback: Playback, targets_cents: Sequence[float] | None, recipe: Recipe
+    placed: PlacedNote,
+    playback: Playback,
+    targets_cents: Sequence[float | None] | None,
+    recipe: Recipe,
 ) -> list[Zone]:
     """Return the zones of a placed note: one, or one a key where a scale says where keys lie.
 
     targets_cents : where each of the 128 keys is meant to lie above equal temperament; None for
-    equal temperament itself.
+    equal temperament itself. A key whose entry is None stays silent.
     """
     low_key = max(placed.place.low_key, playback.layer.keys[0])
     high_key = min(placed.place.high_key, playback.layer.keys[1])
@@ -58,8 +61,9 @@ def zones_of(
         found = [_zone(placed, playback, (low_key, high_key, 0.0), recipe)]
     else:
         found = [
-            _zone(placed, playback, (key, key, targets_cents[key]), recipe)
+            _zone(placed, playback, (key, key, cents), recipe)
             for key in range(low_key, high_key + 1)
+            if (cents := targets_cents[key]) is not None
         ]
     return [zone for one in found for zone in _within(one, playback.layer.velocities)]
 

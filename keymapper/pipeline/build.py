@@ -41,8 +41,10 @@ class BuildSettings:
     replace: bool = False
     """Whether an existing result may be replaced."""
     progress: Progress = no_progress
-    targets_cents: tuple[float, ...] | None = None
-    """Where each of the 128 keys is meant to lie above equal temperament; None for there."""
+    targets_cents: tuple[float | None, ...] | None = None
+    """Where each of the 128 keys is meant to lie above equal temperament; None for there.
+
+    A key whose own entry is None stays silent."""
     formats: tuple[str, ...] = ()
     """Exporters of other packages, beside SFZ and manifest."""
     write_recipe: bool = False

@@ -46,7 +46,7 @@ class MeasuringJob:
     notes: tuple[NoteSource, ...] | None = None
     """Notes that lie in takes; None for the files of a folder."""
     layer: LayerSettings = WHOLE_FOLDER
-    targets_cents: tuple[float, ...] | None = None
+    targets_cents: tuple[float | None, ...] | None = None
     """Where each of the 128 keys is meant to lie above equal temperament; None for there."""
 
     @property

@@ -147,3 +147,12 @@ def test_help_and_version():
     assert "build" in keymapper("--help").stdout
     assert keymapper("--version").stdout.startswith("keymapper 0.")
     assert keymapper("nonsense").returncode == 2
+
+
+def test_a_scale_beside_the_recipe_tunes_the_keys(folder, tmp_path):
+    (tmp_path / "recipe.toml").write_text('[tuning]\nscale = "nineteen.scl"\n')
+    steps = "\n".join(f"{1200 * step / 19:.5f}" for step in range(1, 20))
+    (tmp_path / "nineteen.scl").write_text(f"Nineteen steps\n19\n{steps}\n")
+    options = ["--recipe", tmp_path / "recipe.toml", "--out", tmp_path / "o", "--json"]
+    zones = json.loads(keymapper("build", folder, *options).stdout)["zones"]
+    assert all(zone["low_key"] == zone["high_key"] for zone in zones)

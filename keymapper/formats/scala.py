@@ -1,0 +1,190 @@
+"""Scala tuning files: a scale (.scl) and where it lies on the keys (.kbm).
+
+Lines that begin with ``!`` are comments. A pitch with a period is in cents, any other is a ratio
+or a whole number; the unison is not written, the last pitch is the period. A keyboard of size 0
+maps the scale straight on, one degree a key.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from keymapper.errors import InputError
+from keymapper.model.keys import A4, HIGHEST_KEY, MIDDLE_C, key_to_hz
+
+_MOST_BYTES = 1 << 20
+_MOST_DEGREES = 10_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """A scale; degree 0 is 0 cents, degree n is `degrees_cents[n - 1]`, the last is the period."""
+
+    description: str
+    degrees_cents: tuple[float, ...]
+
+    def cents(self, degree: int) -> float:
+        """Return how far any degree, also below 0 or beyond the period, lies above degree 0."""
+        periods, rest = divmod(degree, len(self.degrees_cents))
+        within = self.degrees_cents[rest - 1] if rest else 0.0
+        return periods * self.degrees_cents[-1] + within
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Keyboard:
+    """Where a scale lies on the keys."""
+
+    first_key: int = 0
+    last_key: int = HIGHEST_KEY
+    middle_key: int = MIDDLE_C
+    """Plays the first entry of the mapping."""
+    reference_key: int = A4
+    reference_hz: float = 440.0
+    period_degree: int = 0
+    """Degree that the mapping rises by when it repeats; 0: the scale's own period."""
+    degrees: tuple[int | None, ...] = ()
+    """Degree of each key from the middle one up; None is silent; () is one degree a key."""
+
+    def cents(self, key: int, scale: Scale) -> float | None:
+        """Return how far a key lies above degree 0 at the middle key; None where it is silent."""
+        if not self.first_key <= key <= self.last_key:
+            return None
+        steps = key - self.middle_key
+        if not self.degrees:
+            return scale.cents(steps)
+        repeats, place = divmod(steps, len(self.degrees))
+        degree = self.degrees[place]
+        if degree is None:
+            return None
+        period = scale.cents(self.period_degree or len(scale.degrees_cents))
+        return repeats * period + scale.cents(degree)
+
+
+def read_scale(path: Path) -> Scale:
+    """Return the scale in a .scl file.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, or is no scale; the message names the line.
+    """
+    lines = _lines(path)
+    if len(lines) < 2:
+        raise InputError(f"{path}: is no scale: description or count of notes are missing.")
+    count = _whole(lines[1], path, "the count of notes")
+    pitches = lines[2 : 2 + count]
+    if not 0 < count <= _MOST_DEGREES or len(pitches) < count:
+        raise InputError(f"{path}: promises {count} notes and has {len(pitches)}.")
+    degrees = tuple(_pitch_cents(line, path) for line in pitches)
+    if degrees[-1] <= 0:
+        raise InputError(f"{path}: its period must lie above the unison.")
+    return Scale(description=lines[0].strip(), degrees_cents=degrees)
+
+
+def read_keyboard(path: Path) -> Keyboard:
+    """Return the keyboard in a .kbm file.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, or is no keyboard mapping.
+    """
+    lines = [line for line in _lines(path) if line.strip()]
+    if len(lines) < 7:
+        raise InputError(f"{path}: is no keyboard mapping: fewer than 7 values.")
+    names = ("size", "first key", "last key", "middle key", "reference key")
+    size, first, last, middle, reference = (
+        _whole(line, path, name) for line, name in zip(lines, names, strict=False)
+    )
+    reference_hz = _number(lines[5], path, "the reference frequency")
+    if not (0 <= size <= _MOST_DEGREES and reference_hz > 0):
+        raise InputError(f"{path}: size and reference frequency must not be negative.")
+    entries = [line.split()[0] for line in lines[7 : 7 + size]]
+    degrees = [None if e.lower() == "x" else _whole(e, path, "a degree") for e in entries]
+    degrees += [None] * (size - len(degrees))
+    return Keyboard(
+        first_key=first,
+        last_key=last,
+        middle_key=middle,
+        reference_key=reference,
+        reference_hz=reference_hz,
+        period_degree=_whole(lines[6], path, "the degree of the octave"),
+        degrees=tuple(degrees),
+    )
+
+
+def target_cents(
+    scale: Scale, keyboard: Keyboard | None = None, reference_hz: float = 440.0
+) -> tuple[float | None, ...]:
+    """Return where each of the 128 keys lies above equal temperament, in cents.
+
+    Without a keyboard degree 0 is middle C, one degree a key, and A4 sounds at reference_hz.
+    None for a key that the keyboard leaves out.
+
+    Raises
+    ------
+    InputError
+        The keyboard leaves its own reference key silent.
+    """
+    board = keyboard or Keyboard(reference_hz=reference_hz)
+    at_reference = board.cents(board.reference_key, scale)
+    if at_reference is None:
+        raise InputError(f"the keyboard maps nothing to its reference key {board.reference_key}.")
+    found: list[float | None] = []
+    for key in range(HIGHEST_KEY + 1):
+        cents = board.cents(key, scale)
+        if cents is None:
+            found.append(None)
+            continue
+        above_equal = 1200 * math.log2(board.reference_hz / key_to_hz(key, reference_hz))
+        found.append(round(cents - at_reference + above_equal, 9))
+    return tuple(found)
+
+
+def _lines(path: Path) -> list[str]:
+    """Return the lines that are no comments; UTF-8, else Latin-1."""
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise InputError(f"{path}: too large for a tuning file.")
+        content = path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = content.decode("latin-1")
+    return [line for line in text.splitlines() if not line.startswith("!")]
+
+
+def _pitch_cents(line: str, path: Path) -> float:
+    words = line.split()
+    if words and "." in words[0]:
+        return _number(words[0], path, "a pitch")
+    try:
+        ratio = Fraction(words[0]) if words else Fraction(0)
+    except (ValueError, ZeroDivisionError):
+        ratio = Fraction(0)
+    if ratio <= 0 or ratio.numerator.bit_length() > 900 or ratio.denominator.bit_length() > 900:
+        raise InputError(f"{path}: {line.strip()[:40]!r} is neither cents nor a ratio above 0.")
+    return 1200 * math.log2(ratio)
+
+
+def _whole(text: str, path: Path, what: str) -> int:
+    number = _number(text, path, what)
+    if not number.is_integer():
+        raise InputError(f"{path}: {what} is {text.strip()[:40]!r}, not a whole number.")
+    return int(number)
+
+
+def _number(text: str, path: Path, what: str) -> float:
+    words = text.split()
+    try:
+        number = float(words[0]) if words else math.nan
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number) or abs(number) > 1e6:
+        raise InputError(f"{path}: {what} is {text.strip()[:40]!r}, not a number.")
+    return number
