@@ -11,6 +11,7 @@ from keymapper.errors import InputError
 from keymapper.formats.session_sheet import json_schema
 from keymapper.model.session import NOTES_FORMAT_VERSION, CutReport
 
+NOTES_NAME = "notes.json"
 _MOST_BYTES = 256 << 20
 
 

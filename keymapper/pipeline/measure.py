@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
+from keymapper.errors import InputError
 from keymapper.formats.folder import find_recordings
+from keymapper.formats.notes_file import NOTES_NAME, read_notes
 from keymapper.mapping.assembling import unusable_reason
 from keymapper.model.instrument import SkippedFile
 from keymapper.model.loop import Loop, LoopOptions
@@ -98,8 +100,25 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
     if job.notes is not None:
         return job.notes, []
     found = find_recordings(job.where, job.layer.folder)
-    sources = [NoteSource(path=job.where / file, name=file) for file in found.recordings]
-    return sources, [SkippedFile(file=file, reason=reason) for file, reason in found.passed_over]
+    skipped = [SkippedFile(file=file, reason=reason) for file, reason in found.passed_over]
+    helpers = _session_helpers(job.where)
+    sources = []
+    for file in found.recordings:
+        if file in helpers:
+            skipped.append(SkippedFile(file=file, reason=f"a {helpers[file]} note of the session"))
+        else:
+            sources.append(NoteSource(path=job.where / file, name=file))
+    return sources, skipped
+
+
+def _session_helpers(folder: Path) -> dict[str, str]:
+    """Return the sync and reference notes of a cut session that lies in a folder."""
+    path = folder / NOTES_NAME
+    try:
+        notes = read_notes(path).notes if path.is_file() else ()
+    except InputError:  # somebody else's file of that name
+        return {}
+    return {note.file: note.role for note in notes if note.file and note.role != "note"}
 
 
 def followed(results: Iterable[Result], what: str, count: int, progress: Progress) -> list[Result]:

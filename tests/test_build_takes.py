@@ -1,0 +1,74 @@
+"""From plan and take to an instrument, with copies of the notes and without."""
+
+import json
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from keymapper import BuildSettings, build_from_takes, build_instrument
+from keymapper.cli.plan import plan
+from keymapper.cutting import cut_takes, read_plan, write_notes
+from tests.session_takes import Patch, Recording, render_take
+
+ONE = BuildSettings(workers=1)
+
+
+@pytest.fixture(scope="module")
+def session(tmp_path_factory):
+    top = tmp_path_factory.mktemp("session")
+    plan(out=top / "plan", keys="C3,E3,G3", velocities="60,110", hold=1.2, quiet=True)
+    sheet = read_plan(top / "plan" / "session.json").sheet
+    how = Recording(latency_seconds=0.7, drift_ppm=150.0)
+    take = render_take(sheet.notes, Patch(), how)
+    soundfile.write(top / "take.wav", take.samples, take.rate_hz, subtype="PCM_24")
+    return top, sheet
+
+
+def zones(manifest):
+    return [
+        (z.root_key, z.low_key, z.high_key, z.low_velocity, z.high_velocity, z.loop)
+        for z in manifest.zones
+    ]
+
+
+def test_with_copies_and_without_gives_the_same_instrument(session, tmp_path):
+    top, sheet = session
+    take = top / "take.wav"
+    write_notes(cut_takes([take], sheet), [take], tmp_path / "notes")
+    copied = build_instrument(tmp_path / "notes", tmp_path / "one", settings=ONE)
+    direct = build_from_takes([take], sheet, tmp_path / "two", settings=ONE)
+    assert zones(copied) == zones(direct)
+    assert [z[0] for z in zones(direct)] == [48, 52, 55, 48, 52, 55]
+    samples = [
+        (one.sample.processing.start_frame, one.sample.frames, one.sample.peak_dbfs)
+        for one in direct.notes
+    ]
+    assert samples == [
+        (one.sample.processing.start_frame, one.sample.frames, one.sample.peak_dbfs)
+        for one in copied.notes
+    ]
+
+
+def test_notes_of_a_take_are_traced_to_it(session, tmp_path):
+    top, sheet = session
+    manifest = build_from_takes([top / "take.wav"], sheet, tmp_path / "out", settings=ONE)
+    assert {note.source.take for note in manifest.notes} == {"take.wav"}
+    firsts = [note.source.first_frame for note in manifest.notes]
+    assert len(set(firsts)) == 6
+    assert json.loads((tmp_path / "out" / "manifest.json").read_text())["name"] == "take"
+
+
+def test_count_in_notes_are_no_zones(session, tmp_path):
+    top, sheet = session
+    take = top / "take.wav"
+    write_notes(cut_takes([take], sheet), [take], tmp_path / "notes")
+    manifest = build_instrument(tmp_path / "notes", tmp_path / "out", settings=ONE)
+    assert len(manifest.zones) == 6
+    assert {s.reason for s in manifest.skipped} == {"a sync note of the session"}
+
+
+def test_nothing_is_copied_to_disk(session, tmp_path):
+    top, sheet = session
+    build_from_takes([top / "take.wav"], sheet, tmp_path / "out", settings=ONE)
+    assert sorted(Path(p).name for p in tmp_path.iterdir()) == ["out"]
