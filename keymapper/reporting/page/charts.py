@@ -207,9 +207,9 @@ def dot(frame: Frame, x: float, y: float, kind: str, *children: Child, **more: s
     return tag("circle", *children, cx=cx, cy=cy, r=4.5, class_=f"dot {kind}", **more)
 
 
-def whisker(frame: Frame, x: float, low: float, high: float) -> Element:
-    """Return an error bar."""
-    return _line(frame.x(x), frame.y(low), frame.x(x), frame.y(high), "whisker")
+def whisker(frame: Frame, x: float, low: float, high: float, kind: str = "error") -> Element:
+    """Return an upright line between two values, for example an error bar."""
+    return _line(frame.x(x), frame.y(low), frame.x(x), frame.y(high), f"whisker {kind}")
 
 
 def level_line(frame: Frame, y: float, kind: str) -> Element:
@@ -218,18 +218,18 @@ def level_line(frame: Frame, y: float, kind: str) -> Element:
 
 
 def mark(frame: Frame, x: float, text: str, kind: str, *, row: int = 0) -> Element:
-    """Return an upright line with a word at its head; `row` sets words under each other."""
-    place = frame.x(x)
-    right = place > frame.left + 0.8 * (frame.right - frame.left)
+    """Return an upright line with a word over the plot; higher rows keep words apart."""
+    place, head = frame.x(x), frame.top - 5 - 15 * row
+    right = place > (frame.left + frame.right) / 2
     word = tag(
         "text",
         text,
         x=place - 4 if right else place + 4,
-        y=frame.top + 11 + 13 * row,
+        y=head,
         text_anchor="end" if right else "start",
     )
     return tag(
-        "g", _line(place, frame.top, place, frame.bottom, "rule"), word, class_=f"mark {kind}"
+        "g", _line(place, head - 10, place, frame.bottom, "rule"), word, class_=f"mark {kind}"
     )
 
 

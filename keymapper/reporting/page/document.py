@@ -32,7 +32,7 @@ def page_document(content: PageContent) -> str:
         page_header(content),
         contents_list(sections),
         tag("main", *sections, id="report"),
-        player(content) if content.zones else None,
+        player() if content.zones else None,
         raw("script", _script_json(_sound_data(content)), type="application/json", id="sound"),
         raw("script", script),
     )

@@ -53,7 +53,7 @@ def instrument_content(
         attention=attention,
         layers=_layer_names(manifest),
         zones=zones,
-        notes=tuple(_note(note, manifest, data) for note in manifest.notes),
+        notes=tuple(_note(note, data) for note in manifest.notes),
         tuning=_tuning(manifest, diagnosis),
         proof=proof,
         origin=_origin(manifest),
@@ -135,7 +135,7 @@ def _zone(zone: Zone, manifest: Manifest, note: int) -> PageZone:
     )
 
 
-def _note(note: NoteRecord, manifest: Manifest, data: FolderData) -> PageNote:
+def _note(note: NoteRecord, data: FolderData) -> PageNote:
     pitch, course, rate = note.measurement.pitch, note.measurement.course, note.source.rate
     start = note.sample.processing.start_frame
     marks = [("onset", course.onset_frame), ("attack over", course.attack_end_frame)]
@@ -234,7 +234,7 @@ def _tuning_row(note: NoteRecord) -> TuningRow:
 
 def _origin(manifest: Manifest) -> tuple[tuple[str, tuple[tuple[str, str], ...]], ...]:
     """Credits, tool and settings, and every source with its fingerprint."""
-    credits = (
+    credit = (
         ("Name", manifest.name),
         ("Author", manifest.author or "not stated"),
         ("Licence", manifest.licence or "not stated"),
@@ -247,7 +247,7 @@ def _origin(manifest: Manifest) -> tuple[tuple[str, tuple[tuple[str, str], ...]]
     settings = tuple(_flat("", msgspec.to_builtins(manifest.recipe)))
     sources = tuple((n.source.file, f"SHA-256 {n.source.sha256}") for n in manifest.notes)
     return (
-        ("Credits", credits),
+        ("Credits", credit),
         ("What was found out about the set", remarks),
         (f"Settings (keymapper {manifest.tool_version})", settings),
         ("Sources", sources),

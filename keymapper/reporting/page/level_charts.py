@@ -10,6 +10,7 @@ import numpy as np
 from keymapper.model.instrument import Zone
 from keymapper.model.keys import key_name
 from keymapper.reporting.page.charts import (
+    Frame,
     Size,
     chart,
     dot,
@@ -18,6 +19,7 @@ from keymapper.reporting.page.charts import (
     legend,
     number_ticks,
     polyline,
+    whisker,
     x_axis,
     y_axis,
 )
@@ -60,30 +62,46 @@ def _by_key(content: PageContent, zones: Sequence[PageZone]) -> Element:
     low, high = max(0, min(keys) - 2), min(127, max(keys) + 2)
     frame = frame_of(_SIZE, (low, high), padded_range(values, least=12.0))
     label = f"Level by key: {len(zones)} zones, as recorded and as mapped"
-    drawn = []
-    for zone in zones:
-        note, key = content.notes[zone.note], zone.zone.root_key
-        title = tag("title", f"{note.name}: {number(zone.played_dbfs)} dB as mapped")
-        link = tag(
-            "a",
-            dot(frame, key, note.recorded_dbfs, "hollow"),
-            dot(frame, key, zone.played_dbfs, "square level", title),
-            href=f"#note-{zone.note}",
-            tabindex="-1",
-            aria_hidden="true",
-        )
-        drawn.append(link)
+    drawn = [_moved(frame, zone, content) for zone in zones]
+    layers = sorted({(zone.layer, zone.zone.low_velocity) for zone in zones})
+    courses = [_layer_course(frame, zones, layer) for layer in layers]
     picture = chart(
         frame,
         label,
         x_axis(frame, "root key", key_ticks(low, high, room=frame.right - frame.left)),
         y_axis(frame, "dB re full scale", number_ticks(frame.y.low, frame.y.high, 5)),
+        *courses,
         *drawn,
         interactive=True,
     )
     entries = [("dot hollow", "as recorded"), ("dot square level", "as mapped, after all gains")]
     caption = "Level of the loudest 400 ms by key. The mapped course should be smooth."
     return figure(legend(entries), scrolling(picture, label), caption=caption)
+
+
+def _moved(frame: Frame, zone: PageZone, content: PageContent) -> Element:
+    """Return where a zone was recorded and where it is mapped, with a line from one to other."""
+    note, key = content.notes[zone.note], zone.zone.root_key
+    title = tag("title", f"{note.name}: {number(zone.played_dbfs)} dB as mapped")
+    return tag(
+        "a",
+        whisker(frame, key, note.recorded_dbfs, zone.played_dbfs, "moved"),
+        dot(frame, key, note.recorded_dbfs, "hollow"),
+        dot(frame, key, zone.played_dbfs, "square level", title),
+        href=f"#note-{zone.note}",
+        tabindex="-1",
+        aria_hidden="true",
+    )
+
+
+def _layer_course(frame: Frame, zones: Sequence[PageZone], layer: tuple[int, int]) -> Element:
+    """Return a line through the mapped levels of one velocity layer; turns are averaged."""
+    levels: dict[int, list[float]] = {}
+    for zone in zones:
+        if (zone.layer, zone.zone.low_velocity) == layer:
+            levels.setdefault(zone.zone.root_key, []).append(zone.played_dbfs)
+    keys = sorted(levels)
+    return polyline(frame, keys, [sum(levels[key]) / len(levels[key]) for key in keys], "through")
 
 
 def _by_velocity(zones: Sequence[PageZone]) -> Element:

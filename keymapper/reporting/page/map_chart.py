@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 from keymapper.model.keys import key_name
 from keymapper.reporting.page.charts import (
@@ -19,132 +18,44 @@ from keymapper.reporting.page.charts import (
 )
 from keymapper.reporting.page.content import PageContent, PageZone
 from keymapper.reporting.page.elements import Element, append, number, tag
-from keymapper.reporting.page.scales import (
-    DIVERGING_STEPS,
-    SEQUENTIAL_STEPS,
-    diverging_step,
-    nice_step,
-    sequential_step,
-)
+from keymapper.reporting.page.measures import Measure, map_measures
 from keymapper.reporting.page.tables import figure, folded_table, note_link, scrolling
 
-WIDTH = 1000.0
-_PANEL = Margins(left=58, right=12, top=10, bottom=42)
+_WIDTH = 1000.0
+_PLOT = Margins(left=58, right=12, top=10, bottom=84)
+_STRIP_HEIGHT = 22.0
 _VELOCITIES = [(1.0, "1"), (32.0, "32"), (64.0, "64"), (96.0, "96"), (127.0, "127")]
-_JOIN_REACH_DB = 6.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Measure:
-    """What the zones can be shaded by."""
-
-    name: str
-    title: str
-    step_of: Callable[[PageZone], str]
-    ends: tuple[str, str, str]
-    """What the lowest, middle and highest colour mean."""
-    steps: tuple[str, ...]
-    unknown: str
+_CAPTION = (
+    "Keys across, velocities up. Press anywhere to hear that key at that velocity, or the strip "
+    "to hear a key at the velocity set below. The dot marks the key a note was recorded on."
+)
+_HEADINGS = ("Keys", "Root", "Velocities", "Turn", "Recorded", "Level", "Loop", "Join", "Recording")
 
 
 def map_figure(content: PageContent) -> Element:
     """Return the map with its choice of measures, legends and table."""
     measures = map_measures(content)
-    used = sorted({zone.layer for zone in content.zones})
     keys = _key_range(content.zones)
-    panels = [_panel(content, layer, keys, measures) for layer in used]
-    caption = (
-        "Keys across, velocities up. Press anywhere to hear that key at that velocity; the dot "
-        "marks the key a note was recorded on."
-    )
+    panels = [
+        _panel(content, layer, keys, measures)
+        for layer in sorted({zone.layer for zone in content.zones})
+    ]
+    hint = "Point at a zone, or move through the zones with the arrow keys; Enter plays one."
     return figure(
         _choice(measures),
-        *(_key_to(measure) for measure in measures),
+        *(_colour_key(measure) for measure in measures),
         *panels,
-        tag(
-            "p",
-            "Point at a zone, or move through them with the arrow keys.",
-            id="map-readout",
-            class_="readout",
-            role="status",
-        ),
+        tag("p", hint, id="map-readout", class_="readout", role="status"),
         folded_table("Zones", _HEADINGS, (_row(zone, content) for zone in content.zones)),
-        caption=caption,
+        caption=_CAPTION,
         kind="map",
     )
 
 
-def map_measures(content: PageContent) -> list[Measure]:
-    """Return the measures with scales that fit what was found."""
-    zones, notes = content.zones, content.notes
-    reach = _round_up(
-        max((abs(n.tuning_cents) for n in notes if n.tuning_cents is not None), default=5.0)
-    )
-    levels = [zone.played_dbfs for zone in zones]
-    low, high = min(levels, default=0.0), max(levels, default=1.0)
-    high = max(high, low + 1.0)
-    far = max(7, max((_farthest(zone) for zone in zones), default=7))
-    return [
-        _diverging(
-            "tuning", "Tuning as recorded", reach, "ct", lambda z: notes[z.note].tuning_cents
-        ),
-        Measure(
-            name="level",
-            title="Level as mapped",
-            step_of=lambda z: sequential_step(z.played_dbfs, low, high),
-            ends=(f"{low:.1f} dB", "", f"{high:.1f} dB"),
-            steps=_sequential(),
-            unknown="",
-        ),
-        Measure(
-            name="transposition",
-            title="Farthest transposition",
-            step_of=lambda z: sequential_step(_farthest(z), 0, far),
-            ends=("0", "", f"{far} semitones"),
-            steps=_sequential(),
-            unknown="",
-        ),
-        _diverging(
-            "loop",
-            "Loop join",
-            _JOIN_REACH_DB,
-            "dB",
-            lambda z: notes[z.note].join_db if z.zone.loop else None,
-        ),
-    ]
-
-
-def _diverging(
-    name: str, title: str, reach: float, unit: str, value: Callable[[PageZone], float | None]
-) -> Measure:
-    middle = "0" if name == "tuning" else "just heard"
-    return Measure(
-        name=name,
-        title=title,
-        step_of=lambda zone: diverging_step(value(zone), reach),
-        ends=(f"−{reach:g} {unit}", middle, f"+{reach:g} {unit}"),
-        steps=tuple(f"d{step}" for step in range(DIVERGING_STEPS)),
-        unknown="no pitch" if name == "tuning" else "no loop",
-    )
-
-
-def _sequential() -> tuple[str, ...]:
-    return tuple(f"s{step}" for step in range(SEQUENTIAL_STEPS))
-
-
-def _round_up(value: float) -> float:
-    step = nice_step(max(value, 1.0), 2)
-    return next(step * n for n in range(1, 10) if step * n >= value)
-
-
-def _farthest(zone: PageZone) -> int:
-    one = zone.zone
-    return max(abs(one.low_key - one.root_key), abs(one.high_key - one.root_key))
-
-
 def _key_range(zones: Sequence[PageZone]) -> tuple[int, int]:
-    low = min((zone.zone.low_key for zone in zones), default=36)
-    high = max((zone.zone.high_key for zone in zones), default=84)
+    """Return the keys the map shows: those with zones, but two octaves at least."""
+    low = min(zone.zone.low_key for zone in zones)
+    high = max(zone.zone.high_key for zone in zones)
     short = max(0, 24 - (high - low))
     return max(0, low - (short + 1) // 2), min(127, high + short // 2)
 
@@ -153,56 +64,42 @@ def _choice(measures: Sequence[Measure]) -> Element:
     """Return the choice of what shades the zones."""
     group = tag("fieldset", tag("legend", "Shade by"), class_="choice")
     for index, measure in enumerate(measures):
+        name = f"measure-{measure.name}"
         button = tag(
-            "input",
-            type="radio",
-            name="measure",
-            value=measure.name,
-            id=f"measure-{measure.name}",
-            checked=index == 0,
+            "input", type="radio", name="measure", value=measure.name, id=name, checked=index == 0
         )
-        append(
-            group,
-            [tag("span", button, tag("label", measure.title, for_=f"measure-{measure.name}"))],
-        )
+        append(group, [tag("span", button, tag("label", measure.title, for_=name))])
     return group
 
 
-def _key_to(measure: Measure) -> Element:
+def _colour_key(measure: Measure) -> Element:
     """Return the legend of one measure: its steps in a row, its ends in words."""
-    width, step = 24.0, len(measure.steps)
+    scale, width = measure.scale, 24.0
     cells = [
         tag("rect", x=index * width, y=0, width=width, height=14, class_=f"box {kind}")
-        for index, kind in enumerate(measure.steps)
+        for index, kind in enumerate(scale.steps)
     ]
-    bar = tag(
+    low, middle, high = scale.words
+    words = [tag("span", low), _swatch(len(cells) * width, *cells), tag("span", high)]
+    if middle:
+        words.append(tag("span", f"middle: {middle}"))
+    if measure.unknown:
+        box = tag("rect", x=1, y=1, width=width - 2, height=12, class_="box unknown")
+        words += [_swatch(width, box), tag("span", measure.unknown)]
+    words.append(tag("span", measure.strip))
+    return tag("p", *words, class_="colour-key", data_measure=measure.name)
+
+
+def _swatch(width: float, *drawn: Element) -> Element:
+    return tag(
         "svg",
-        *cells,
-        viewBox=f"0 0 {number(step * width)} 14",
-        width=step * width,
+        *drawn,
+        viewBox=f"0 0 {number(width)} 14",
+        width=width,
         height=14,
         aria_hidden="true",
         class_="swatch",
     )
-    low, middle, high = measure.ends
-    words = [tag("span", low), bar, tag("span", high)]
-    if middle:
-        words.append(tag("span", f"middle: {middle}", class_="quiet"))
-    if measure.unknown:
-        box = tag("rect", x=1, y=1, width=22, height=12, class_="box unknown")
-        words += [
-            tag(
-                "svg",
-                box,
-                viewBox="0 0 24 14",
-                width=24,
-                height=14,
-                aria_hidden="true",
-                class_="swatch",
-            ),
-            tag("span", measure.unknown),
-        ]
-    return tag("p", *words, class_="colour-key", data_measure=measure.name)
 
 
 def _panel(
@@ -210,98 +107,94 @@ def _panel(
 ) -> Element:
     """Return one part of the map: the zones of a layer, or its release samples."""
     zones = [(n, zone) for n, zone in enumerate(content.zones) if zone.layer == layer]
-    several = len({zone.layer for zone in content.zones}) > 1
-    rows = len({(z.zone.low_velocity, z.zone.round_robin) for _, z in zones})
-    height = _PANEL.top + _PANEL.bottom + 34 + min(170, 110 + 20 * rows)
+    rows = len({(zone.zone.low_velocity, zone.zone.round_robin) for _, zone in zones})
+    height = _PLOT.top + _PLOT.bottom + 110 + min(130, 20 * rows)
     frame = frame_of(
-        Size(
-            width=WIDTH,
-            height=height,
-            margins=Margins(
-                left=_PANEL.left, right=_PANEL.right, top=_PANEL.top, bottom=_PANEL.bottom + 34
-            ),
-        ),
+        Size(width=_WIDTH, height=height, margins=_PLOT),
         (keys[0] - 0.5, keys[1] + 0.5),
         (0.5, 127.5),
     )
-    name = content.layers[layer] or "all zones"
-    label = f"Map of {name}: {len(zones)} zones over keys and velocities"
-    boxes = [_box(frame, index, zone, content, measures) for index, zone in zones]
+    name = content.layers[layer]
+    label = f"Map of {name or 'all zones'}: {len(zones)} zones over keys and velocities"
     picture = chart(
         frame,
         label,
         y_axis(frame, "velocity", _VELOCITIES),
-        _keys_axis(frame, keys),
-        tag("g", *boxes, class_="zones"),
+        _keys(frame, keys, measures),
+        tag("g", *(_box(frame, (n, zone), content, measures) for n, zone in zones)),
         interactive=True,
     )
-    for side, value in (
-        ("left", frame.left),
-        ("right", frame.right),
-        ("top", frame.top),
-        ("bottom", frame.bottom),
-    ):
-        picture.set(f"data-{side}", number(value))
+    for side in ("left", "right", "top", "bottom"):
+        picture.set(f"data-{side}", number(getattr(frame, side)))
     picture.set("data-low-key", str(keys[0]))
     picture.set("data-high-key", str(keys[1]))
-    heading = tag("h3", name) if several else None
+    heading = tag("h3", name) if name else None
     return tag("div", heading, scrolling(picture, label), class_="panel")
 
 
-def _keys_axis(frame: Frame, keys: tuple[int, int]) -> Element:
-    """Return the key axis: a ruler with a cell a key, one can press them, and the names of Cs."""
+def _keys(frame: Frame, keys: tuple[int, int], measures: Sequence[Measure]) -> Element:
+    """Return the key axis under a strip with a cell a key, shaded by how that key plays."""
+    below = Margins(left=_PLOT.left, right=_PLOT.right, top=_PLOT.top, bottom=44)
     lowered = frame_of(
-        Size(width=frame.width, height=frame.height, margins=_PANEL),
+        Size(width=frame.width, height=frame.height, margins=below),
         (frame.x.low, frame.x.high),
         (0.0, 1.0),
     )
     axis = x_axis(lowered, "key", key_ticks(*keys, room=frame.right - frame.left))
-    cells = tag("g", class_="ruler")
-    for key in range(keys[0], keys[1] + 1):
-        left, right = frame.x(key - 0.5), frame.x(key + 0.5)
-        shade = "sharp" if key % 12 in (1, 3, 6, 8, 10) else "plain"
-        append(
-            cells,
-            [
-                tag(
-                    "rect",
-                    x=left,
-                    y=frame.bottom + 6,
-                    width=right - left,
-                    height=24,
-                    class_=f"cell {shade}",
-                    data_key=str(key),
-                )
-            ],
-        )
-    return tag("g", axis, cells)
+    top = frame.bottom + 9
+    name = tag("text", "by key", x=frame.left - 8, y=top + 15, text_anchor="end")
+    cells = [_cell(frame, key, top, measures) for key in range(keys[0], keys[1] + 1)]
+    return tag("g", axis, name, tag("g", *cells, class_="strip"))
+
+
+def _cell(frame: Frame, key: int, top: float, measures: Sequence[Measure]) -> Element:
+    left, right = frame.x(key - 0.5), frame.x(key + 0.5)
+    cell = tag(
+        "rect",
+        tag("title", key_name(key)),
+        x=left,
+        y=top,
+        width=right - left,
+        height=_STRIP_HEIGHT,
+        data_key=str(key),
+    )
+    return _shaded(
+        cell, "cell", [(one.name, one.scale.step(one.keys.get(key))) for one in measures]
+    )
+
+
+def _shaded(shape: Element, kind: str, steps: Sequence[tuple[str, str]]) -> Element:
+    """Return a shape in its first colour, with all colours noted for the script to choose."""
+    shape.set("class", f"{kind} {steps[0][1]}")
+    for name, step in steps:
+        shape.set(f"data-{name}", step)
+    return shape
 
 
 def _box(
-    frame: Frame, index: int, zone: PageZone, content: PageContent, measures: Sequence[Measure]
+    frame: Frame, numbered: tuple[int, PageZone], content: PageContent, measures: Sequence[Measure]
 ) -> Element:
+    """Return one zone; round robins share the height of their velocities."""
+    index, zone = numbered
     one = zone.zone
     left, right = frame.x(one.low_key - 0.5), frame.x(one.high_key + 0.5)
     top, bottom = frame.y(one.high_velocity + 0.5), frame.y(one.low_velocity - 0.5)
     lane = (bottom - top) / one.round_robins
     top += lane * (one.round_robins - one.round_robin)
-    shades = {measure.name: measure.step_of(zone) for measure in measures}
     box = tag(
         "rect",
         x=left + 0.5,
         y=top + 0.5,
         width=max(right - left - 1, 0.5),
         height=max(lane - 1, 0.5),
-        class_=f"box {shades['tuning']}",
     )
-    for name, shade in shades.items():
-        box.set(f"data-{name}", shade)
+    steps = [(measure.name, measure.scale.step(measure.zones[index])) for measure in measures]
     root = None
     if one.low_key <= one.root_key <= one.high_key:
         root = tag("circle", cx=frame.x(one.root_key), cy=top + lane / 2, r=2.6, class_="root")
     return tag(
         "g",
-        box,
+        _shaded(box, "box", steps),
         root,
         class_="zone",
         role="button",
@@ -315,10 +208,9 @@ def _box(
 def zone_text(zone: PageZone, content: PageContent) -> str:
     """Return a zone in words."""
     one, note = zone.zone, content.notes[zone.note]
+    low, high = key_name(one.low_key), key_name(one.high_key)
     parts = [
-        key_name(one.low_key)
-        if one.low_key == one.high_key
-        else f"{key_name(one.low_key)} to {key_name(one.high_key)}",
+        low if low == high else f"{low} to {high}",
         f"velocity {one.low_velocity} to {one.high_velocity}",
     ]
     if one.round_robins > 1:
@@ -330,9 +222,6 @@ def zone_text(zone: PageZone, content: PageContent) -> str:
     if note.join_db is not None and one.loop is not None:
         parts.append(f"join {signed_text(note.join_db, 1)} dB")
     return ", ".join(parts)
-
-
-_HEADINGS = ("Keys", "Root", "Velocities", "Turn", "Recorded", "Level", "Loop", "Join", "Recording")
 
 
 def _row(zone: PageZone, content: PageContent) -> list[str | Element]:

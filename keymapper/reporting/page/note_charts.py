@@ -28,14 +28,14 @@ from keymapper.reporting.page.elements import Element, number, tag
 from keymapper.reporting.page.scales import padded_range
 from keymapper.reporting.page.tables import figure, folded_table
 
-_WIDE = Size(width=1000, height=230)
-_HALF = Size(width=500, height=260, margins=Margins(left=52, right=12, top=12, bottom=44))
+_WIDE = Size(width=1000, height=250, margins=Margins(left=58, right=16, top=40, bottom=46))
+_HALF = Size(width=500, height=270, margins=Margins(left=56, right=12, top=24, bottom=44))
 _OCTAVE_HZ = (31.25, 62.5, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 _SPECTRUM_RANGE_DB = 90.0
 
 
-def note_figures(note: PageNote) -> list[Element]:
-    """Return every chart there is data for, and one table of the moments drawn in."""
+def note_figures(note: PageNote, facts: Element) -> list[Element]:
+    """Return every chart there is data for, facts among them, and one table of what is drawn."""
     drawn: list[Element] = []
     if note.view is not None:
         drawn.append(_wave(note, note.view))
@@ -45,7 +45,7 @@ def note_figures(note: PageNote) -> list[Element]:
             drawn.append(_pitch(note, note.view.pitch))
     if note.bands_db:
         drawn.append(_spectrum(note))
-    return [tag("div", *drawn, class_="close-up"), _table(note)]
+    return [tag("div", *drawn, facts, class_="close-up"), _table(note)]
 
 
 def _wave(note: PageNote, view: SampleView) -> Element:
@@ -55,15 +55,13 @@ def _wave(note: PageNote, view: SampleView) -> Element:
     frame = frame_of(_WIDE, (0.0, wave.seconds), (-reach, reach))
     times = (np.arange(len(wave.lows)) + 0.5) * wave.seconds / len(wave.lows)
     marks = [
-        mark(frame, one.seconds, one.name, "moment", row=row) for row, one in enumerate(note.marks)
+        mark(frame, one.seconds, one.name, "moment", row=n % 2) for n, one in enumerate(note.marks)
     ]
     if note.loop_seconds is not None:
         start, end = note.loop_seconds
-        marks = [
-            stretch(frame, start, end, "loop"),
-            *marks,
-            mark(frame, start, "loop start", "loop", row=2),
-            mark(frame, end, "loop end", "loop", row=3),
+        marks += [
+            mark(frame, start, "loop start", "loop"),
+            mark(frame, end, "loop end", "loop", row=1),
         ]
     label = f"Waveform of {note.name}, {number(wave.seconds, 2)} s"
     levels = [(value, signed_text(value, 3)) for value in (-peak, 0.0, peak)]
@@ -72,9 +70,9 @@ def _wave(note: PageNote, view: SampleView) -> Element:
         label,
         x_axis(frame, "seconds", number_ticks(0.0, wave.seconds, 8)),
         y_axis(frame, "of full scale", levels),
-        *marks[:1] if note.loop_seconds else [],
+        stretch(frame, *note.loop_seconds, "loop") if note.loop_seconds else None,
         area(frame, times, (wave.lows, wave.highs), "wave"),
-        *marks[1:] if note.loop_seconds else marks,
+        *marks,
     )
     entries = [("area wave", "the sample as written")]
     if note.loop_seconds is not None:
@@ -99,11 +97,10 @@ def _join(note: PageNote, join: JoinView) -> Element:
         polyline(frame, join.milliseconds, join.played, "played"),
     )
     entries = [
-        ("line played", "played: to the loop's end, then on from its start"),
-        ("line other", "what lies before the start, and after the end"),
+        ("line played", "played: up to the end, then on from the start"),
+        ("line other", "the other side: before the start, after the end"),
     ]
-    caption = "The join, enlarged. The better both lie on each other, the less is heard"
-    return figure(legend(entries), picture, caption=caption)
+    return figure(legend(entries), picture, caption="The join of the loop, enlarged")
 
 
 def _pitch(note: PageNote, view: PitchView) -> Element:

@@ -290,7 +290,10 @@
 
   // ---- The map ---------------------------------------------------------------------------------
   function shade(measure) {
-    all(".zone .box").forEach((box) => box.setAttribute("class", `box ${box.dataset[measure]}`));
+    for (const shape of all(".zone .box, .cell")) {
+      const kind = shape.classList[0], lit = shape.classList.contains("sounding");
+      shape.setAttribute("class", `${kind} ${shape.dataset[measure]}${lit ? " sounding" : ""}`);
+    }
     all(".colour-key").forEach((key) => { key.hidden = key.dataset.measure !== measure; });
   }
 
@@ -405,7 +408,7 @@
   let base = 12 * Math.floor((roots[roots.length >> 1] ?? 60) / 12);
   function moveOctave(by) {
     base = Math.min(Math.max(base + 12 * by, 0), 108);
-    element("octave").textContent = `from ${keyName(base)}`;
+    element("octave").textContent = `keys from ${keyName(base)}`;
   }
   addEventListener("keydown", (event) => {
     const step = steps.get(event.code);

@@ -6,6 +6,7 @@ import base64
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -77,7 +78,7 @@ def _shortened(mono: np.ndarray, rate: int, loop: Loop | None, seconds: float) -
         round(_LEAST_GAIN_SECONDS * rate),
     )
     sound, loop_start = mono[: kept[0][1]], start
-    for (_, before), (after, until) in zip(kept, kept[1:], strict=False):
+    for (_, before), (after, until) in pairwise(kept):
         fade = min(round(_FADE_SECONDS * rate), before, after)
         after -= _best_shift(mono[:, 0], before, after, (fade, round(_SEARCH_SECONDS * rate)))
         if after <= start:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 
 from keymapper.model.keys import key_name
-from keymapper.model.proof import PlayedNote, Proof
+from keymapper.model.proof import STEADY_CENTS, PlayedNote, Proof
 from keymapper.reporting.page.charts import (
     Size,
     chart,
@@ -28,6 +31,7 @@ from keymapper.reporting.page.elements import Child, Element, number, tag
 from keymapper.reporting.page.scales import padded_range
 from keymapper.reporting.page.tables import figure, folded_table, scrolling, table
 
+_FLOOR_DB = -20.0
 _SIZE = Size(width=1000, height=280)
 
 
@@ -51,66 +55,110 @@ def _span(proof: Proof) -> tuple[int, int]:
 
 
 def _limits(proof: Proof) -> Element:
-    """Return the worst of each kind beside its limit."""
+    """Return the worst of each kind beside its limit, and how often that was passed."""
+    rows = [_limit_row(kind, proof) for kind in _kinds(proof) if kind.values]
+    headings = ("What", "Worst", "Limit", "Beside the limit", "Passed in")
+    return table("The worst of each kind beside its limit", headings, rows)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kind:
+    name: str
+    values: tuple[float, ...]
+    limit: float
+    unit: str
+    rule: str
+    floor: float | None = None
+    """The least a value can be; None where both signs count alike."""
+
+
+def _kinds(proof: Proof) -> list[_Kind]:
     limits = proof.limits
-    kinds = (
-        ("Tuning", [note.tuning_cents for note in proof.notes], limits.tuning_cents, "ct"),
-        (
+    steady = [n.tuning_cents for n in proof.notes if n.movement_cents <= STEADY_CENTS]
+    moving = [n.tuning_cents for n in proof.notes if n.movement_cents > STEADY_CENTS]
+    steps = [one.step_db for one in proof.level_steps]
+    jumps = [one.jump_db for one in proof.hand_overs]
+    joins = [one.audibility.worst_db for one in proof.joins]
+    tuned = partial(_kind, limit=limits.tuning_cents, unit="ct", rule="proof-tuning")
+    clicked = partial(_kind, limit=limits.click_db, unit="dB", floor=_FLOOR_DB)
+    return [
+        tuned("Tuning of steady sounds", steady),
+        tuned("Tuning of moving sounds", moving),
+        _kind(
             "Level step to the next key",
-            [step.step_db for step in proof.level_steps],
-            limits.neighbour_level_db,
-            "dB",
+            steps,
+            limit=limits.neighbour_level_db,
+            unit="dB",
+            rule="proof-level-step",
         ),
-        (
+        _kind(
             "Hand-over between layers",
-            [one.jump_db for one in proof.hand_overs],
-            limits.hand_over_db,
-            "dB",
+            jumps,
+            limit=limits.hand_over_db,
+            unit="dB",
+            rule="proof-hand-over",
         ),
-        (
+        _kind(
             "Loop join against hearing",
-            [one.audibility.worst_db for one in proof.joins],
-            limits.join_db,
-            "dB",
+            joins,
+            limit=limits.join_db,
+            unit="dB",
+            rule="proof-join",
+            floor=_FLOOR_DB,
         ),
-        (
-            "Click at the start",
-            [note.start_click_db for note in proof.notes],
-            limits.click_db,
-            "dB",
+        clicked(
+            "Click at the start", [n.start_click_db for n in proof.notes], rule="proof-start-click"
         ),
-        (
+        clicked(
             "Click at note-off",
-            [note.release_click_db for note in proof.notes],
-            limits.click_db,
-            "dB",
+            [n.release_click_db for n in proof.notes],
+            rule="proof-release-click",
         ),
-        ("Click at a choke", [one.click_db for one in proof.chokes], limits.click_db, "dB"),
-    )
-    rows: list[list[Child]] = []
-    for name, values, limit, unit in kinds:
-        found = [value for value in values if value is not None]
-        either = name in ("Tuning", "Level step to the next key", "Hand-over between layers")
-        worst = max(found, key=abs if either else float, default=None)
-        rows.append(
-            [
-                name,
-                "–" if worst is None else f"{signed_text(worst, 2)} {unit}",
-                f"{'±' if either else ''}{number(limit, 2)} {unit}",
-                _held(worst, limit, either),
-            ]
-        )
-    return table(
-        "The worst of each kind beside its limit", ("What", "Worst", "Limit", "Held?"), rows
-    )
+        clicked(
+            "Click at a choke", [one.click_db for one in proof.chokes], rule="proof-choke-click"
+        ),
+    ]
 
 
-def _held(worst: float | None, limit: float, either: bool) -> Element:
-    if worst is None:
-        return tag("span", "not played", class_="quiet")
-    size = abs(worst) if either else worst
-    held = size <= limit
-    return tag("span", "yes" if held else "see above", class_="good" if held else "warning")
+def _kind(name: str, values: Iterable[float | None], **more: Any) -> _Kind:
+    return _Kind(name=name, values=tuple(v for v in values if v is not None), **more)
+
+
+def _limit_row(kind: _Kind, proof: Proof) -> list[Child]:
+    either = kind.floor is None
+    worst = max(kind.values, key=abs if either else float)
+    passed = sum(finding.rule == kind.rule for finding in proof.findings)
+    low = kind.floor or 0.0
+    share = ((abs(worst) if either else worst) - low) / (kind.limit - low)
+    return [
+        kind.name,
+        f"{signed_text(worst, 2)} {kind.unit}",
+        f"{'±' if either else ''}{number(kind.limit, 2)} {kind.unit}",
+        _bar(share),
+        tag("span", "–", class_="quiet")
+        if not passed
+        else tag("span", _places(passed), class_="warning"),
+    ]
+
+
+def _places(count: int) -> str:
+    return f"{count} place{'' if count == 1 else 's'}"
+
+
+def _bar(share: float) -> Element:
+    """Return a small bar; the upright line is the limit."""
+    width, limit = 180.0, 120.0
+    length = min(max(share, 0.0), width / limit) * limit
+    return tag(
+        "svg",
+        tag("rect", x=0, y=3, width=length, height=8, class_="bar over" if share > 1 else "bar"),
+        tag("line", x1=limit, x2=limit, y1=0, y2=14, class_="rule limit-mark"),
+        viewBox=f"0 0 {number(width)} 14",
+        width=width,
+        height=14,
+        aria_hidden="true",
+        class_="swatch",
+    )
 
 
 def _tuning(proof: Proof, notes: Sequence[PageNote]) -> Element:
@@ -190,11 +238,13 @@ def _levels(proof: Proof) -> Element:
     )
 
 
-def _ranges(notes: Iterable[PlayedNote], value_of: object) -> dict[int, tuple[float, float]]:
+def _ranges(
+    notes: Iterable[PlayedNote], value_of: Callable[[PlayedNote], float | None]
+) -> dict[int, tuple[float, float]]:
     """Return the lowest and highest value on each key."""
     found: dict[int, tuple[float, float]] = {}
     for note in notes:
-        value = value_of(note)  # type: ignore[operator]
+        value = value_of(note)
         if value is not None:
             low, high = found.get(note.key, (value, value))
             found[note.key] = (min(low, value), max(high, value))

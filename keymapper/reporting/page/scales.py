@@ -9,8 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
-DIVERGING_STEPS = 9
-SEQUENTIAL_STEPS = 7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,18 +70,35 @@ def padded_range(
     return math.floor((middle - half) / step) * step, math.ceil((middle + half) / step) * step
 
 
-def diverging_step(value: float | None, reach: float) -> str:
-    """Return which of the nine steps -reach … +reach a value falls into: "d0" … "d8"."""
-    if value is None:
-        return "unknown"
-    half = DIVERGING_STEPS // 2
-    step = round(min(max(value / reach, -1.0), 1.0) * half)
-    return f"d{step + half}"
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColourScale:
+    """Steps of colour from low to high, each a class of the style sheet."""
 
+    low: float
+    high: float
+    steps: tuple[str, ...]
+    words: tuple[str, str, str]
+    """What the lowest, the middle and the highest step mean."""
 
-def sequential_step(value: float | None, low: float, high: float) -> str:
-    """Return which of the seven steps low … high a value falls into: "s0" … "s6"."""
-    if value is None:
-        return "unknown"
-    way = (value - low) / (high - low) if high > low else 0.0
-    return f"s{min(max(int(way * SEQUENTIAL_STEPS), 0), SEQUENTIAL_STEPS - 1)}"
+    @classmethod
+    def diverging(cls, reach: float, unit: str, middle: str) -> ColourScale:
+        """Return nine steps about zero: one colour below, another above."""
+        return cls(
+            low=-reach,
+            high=reach,
+            steps=tuple(f"d{step}" for step in range(9)),
+            words=(f"−{reach:g} {unit}", middle, f"+{reach:g} {unit}"),
+        )
+
+    @classmethod
+    def sequential(cls, low: float, high: float, unit: str) -> ColourScale:
+        """Return seven steps of one colour, from faint to strong."""
+        words = (f"{low:.3g} {unit}".replace("-", "−"), "", f"{high:.3g} {unit}".replace("-", "−"))
+        return cls(low=low, high=high, steps=tuple(f"s{step}" for step in range(7)), words=words)
+
+    def step(self, value: float | None) -> str:
+        """Return the step that a value falls into; beyond the ends, the last."""
+        if value is None:
+            return "unknown"
+        way = (value - self.low) / (self.high - self.low)
+        return self.steps[min(max(round(way * (len(self.steps) - 1)), 0), len(self.steps) - 1)]

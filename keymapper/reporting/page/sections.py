@@ -7,7 +7,7 @@ from urllib.parse import quote
 
 from keymapper.model.keys import key_name
 from keymapper.reporting.page.content import Attention, PageContent, PageNote, Place
-from keymapper.reporting.page.elements import Child, Element, append, tag
+from keymapper.reporting.page.elements import Child, Element, tag
 from keymapper.reporting.page.level_charts import level_figures
 from keymapper.reporting.page.map_chart import map_figure
 from keymapper.reporting.page.note_charts import note_figures
@@ -87,26 +87,21 @@ def _attention(things: Sequence[Attention]) -> Element:
 
 
 def _thing(thing: Attention) -> Element:
-    item = tag(
-        "li",
-        tag(
-            "p",
-            tag(
-                "span",
-                f"{_SEVERITY_SIGNS[thing.severity]} {thing.severity}",
-                class_=f"severity {thing.severity}",
-            ),
-            " ",
-            tag("strong", thing.what),
-        ),
-        tag("p", tag("span", "To do: ", class_="quiet"), thing.action, class_="action"),
-    )
-    if len(thing.places) <= _SHOWN_PLACES:
-        append(item, [_places(thing.places)] if thing.places else [])
-    else:
+    sign = f"{_SEVERITY_SIGNS[thing.severity]} {thing.severity}"
+    places: Element | None = _places(thing.places) if thing.places else None
+    if len(thing.places) > _SHOWN_PLACES:
         summary = f"{len(thing.places)} places, the first: {thing.places[0].where}"
-        append(item, [tag("details", tag("summary", summary), _places(thing.places))])
-    return item
+        places = tag("details", tag("summary", summary), places)
+    return tag(
+        "li",
+        tag("p", sign, class_=f"severity {thing.severity}"),
+        tag(
+            "div",
+            tag("p", tag("strong", thing.what)),
+            tag("p", tag("span", "To do: ", class_="quiet"), thing.action),
+        ),
+        tag("div", places),
+    )
 
 
 def _places(places: Sequence[Place]) -> Element:
@@ -170,8 +165,7 @@ def _note(index: int, note: PageNote) -> Element:
         tag("h3", f"{key_name(note.root_key)} · {note.name}"),
         hear,
         tag("p", note.remark) if note.remark else None,
-        tag("dl", *facts, class_="facts"),
-        *note_figures(note),
+        *note_figures(note, tag("dl", *facts, class_="facts")),
         id=f"note-{index}",
         class_="note",
     )
@@ -189,7 +183,7 @@ def _origin(content: PageContent) -> Element:
     return _section("origin", "Where it came from", *groups)
 
 
-def player(content: PageContent) -> Element:
+def player() -> Element:
     """Return the bar one plays from; the script fills it with life."""
     return tag(
         "section",
@@ -204,9 +198,9 @@ def player(content: PageContent) -> Element:
         ),
         tag(
             "div",
-            tag("button", "Octave down", type="button", id="octave-down"),
-            tag("span", "", id="octave", class_="quiet"),
-            tag("button", "Octave up", type="button", id="octave-up"),
+            tag("button", "−", type="button", id="octave-down", aria_label="An octave lower"),
+            tag("span", "", id="octave"),
+            tag("button", "+", type="button", id="octave-up", aria_label="An octave higher"),
             class_="octaves",
         ),
         tag("button", "Repeat the join", type="button", id="repeat-join", disabled=True),

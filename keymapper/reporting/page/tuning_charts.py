@@ -123,7 +123,7 @@ def _slope(diagnosis: Diagnosis, keys: np.ndarray) -> np.ndarray:
 
 
 def _course(diagnosis: Diagnosis, since: np.ndarray) -> np.ndarray:
-    """The course of the set as a whole: straight, or settling exponentially.
+    """Return the course of the set as a whole: straight, or settling exponentially.
 
     A straight course has gone at the last note, as a settling one has in the end.
     """
