@@ -20,7 +20,7 @@ from keymapper.measuring.levels import without_dc
 from keymapper.measuring.note import measured_note
 from keymapper.model.instrument import EmbeddedHints, Measurement
 from keymapper.model.loop import Loop
-from keymapper.model.sample_facts import Disturbances, SampleFacts
+from keymapper.model.sample_facts import Disturbances, Edges, SampleFacts
 from keymapper.model.sound import SILENCE_DBFS
 
 
@@ -70,6 +70,7 @@ def sample_facts(order: FactsOrder) -> SampleFacts:
         requests.append(LoopRequest(start_frame=None, end_frame=None))
     loops = dict.fromkeys(request.resolved(embedded, info.frames) for request in requests)
     f0_hz = _sure_f0_hz(measurement)
+    edges = measured_edges(sound, rate, measurement.course)
     return SampleFacts(
         rate=rate,
         channels=info.channels,
@@ -81,8 +82,8 @@ def sample_facts(order: FactsOrder) -> SampleFacts:
         embedded=embedded,
         texts=imprint.texts,
         measurement=measurement,
-        edges=measured_edges(sound, rate, measurement.course),
-        disturbances=_disturbances(audio.samples, sound, rate, measurement),
+        edges=edges,
+        disturbances=_disturbances(audio.samples, sound, rate, measurement, edges),
         mono_loss_db=mono_loss_db(sound),
         loops=tuple(judged_loop(sound, rate, loop, f0_hz) for loop in loops),
     )
@@ -99,20 +100,21 @@ def _digest(samples: np.ndarray, rate: int) -> str:
 
 
 def _disturbances(
-    stored: np.ndarray, sound: np.ndarray, rate: int, measurement: Measurement
+    stored: np.ndarray, sound: np.ndarray, rate: int, measurement: Measurement, edges: Edges
 ) -> Disturbances:
     course, f0_hz = measurement.course, _sure_f0_hz(measurement)
     body = measurement.levels.body_dbfs
+    lead = round(edges.lead_seconds * rate)
     sounding = (course.onset_frame, course.end_frame)
-    hum = hum_of(sound, rate, f0_hz)
+    hum = hum_of(sound, rate, f0_hz, lead)
     between = noise_between_dbfs(
         sound, rate, (course.attack_end_frame, course.note_off_frame), f0_hz
     )
     return Disturbances(
         hum_hz=hum.mains_hz,
         hum_db=SILENCE_DBFS if hum.mains_hz is None else hum.level_dbfs - body,
-        noise_dbfs=noise_dbfs(sound, rate, course),
+        noise_dbfs=noise_dbfs(sound, rate, lead),
         noise_between_db=None if between is None else between - body,
         dropouts=find_dropouts(stored, rate, sounding),
-        clicks=find_clicks(sound, rate, sounding, f0_hz),
+        clicks=find_clicks(sound, rate, course, f0_hz),
     )

@@ -314,23 +314,28 @@ def layer_order(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
 )
 def name_disagrees(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
     """Key of the name against the root, less what most names of the set differ by."""
-    named = [
-        (zone, zone.root_key - zone.hint.key)
-        for zone in instrument.zones
-        if instrument.mapped and zone.hint is not None and zone.hint.key is not None
-    ]
+    if not instrument.mapped:
+        return
+    disbelieved = {one.name: one.named for one in instrument.contradictions if one.kind == "key"}
+    named: list[tuple[PackZone, int]] = []
+    for zone in instrument.zones:
+        key = zone.hint.key if zone.hint and zone.hint.key is not None else None
+        key = disbelieved.get(zone.file or "", key)
+        if key is not None:
+            named.append((zone, key))
     if len(named) < 3:
         return
-    usual, count = Counter(apart for _, apart in named).most_common(1)[0]
+    usual, count = Counter(zone.root_key - key for zone, key in named).most_common(1)[0]
     if count < 0.5 * len(named):
         return
-    for zone, apart in named:
-        if abs(apart - usual) > limit and zone.hint is not None and zone.hint.key is not None:
+    for zone, key in named:
+        apart = zone.root_key - key - usual
+        if abs(apart) > limit:
             yield Hit(
                 file=zone.file,
                 zone=zone.label,
-                measured=apart - usual,
-                message=f"is named after {key_text(zone.hint.key + usual)}, its root is "
+                measured=apart,
+                message=f"is named after {key_text(key + usual)}, its root is "
                 f"{key_text(zone.root_key)}",
             )
 

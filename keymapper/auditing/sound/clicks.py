@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from keymapper.model.sample_facts import Click
+from keymapper.model.sound import Course
 
 WINDOW_SECONDS = 0.002
 AROUND_SECONDS = 0.1
@@ -12,6 +13,7 @@ AROUND_PERIODS = 6
 GUARD_WINDOWS = 2
 USUAL_PERCENTILE = 95
 SKIPPED_HEAD_SECONDS = 0.04
+LONGEST_ATTACK_SECONDS = 0.4
 SKIPPED_TAIL_SECONDS = 0.012
 LEAST_OVER_DB = 6.0
 AFTER_DB = 8.0
@@ -20,7 +22,7 @@ MOST_PERIODS_BACK = 8
 
 
 def find_clicks(
-    samples: np.ndarray, rate: int, sounding: tuple[int, int], f0_hz: float | None
+    samples: np.ndarray, rate: int, course: Course, f0_hz: float | None
 ) -> tuple[Click, ...]:
     """Return the jumps that stand out from those around them, loudest first.
 
@@ -30,11 +32,12 @@ def find_clicks(
     100 ms (six periods of a low note). A jump after which the sound stays louder is an attack.
 
     samples : float, shape (frames, channels), free of DC.
-    sounding : half-open frames from onset to end.
+    course : the attack and the last 12 ms are left out.
     f0_hz : fundamental; None compares the jumps themselves.
     """
-    first = sounding[0] + round(SKIPPED_HEAD_SECONDS * rate)
-    last = sounding[1] - round(SKIPPED_TAIL_SECONDS * rate)
+    risen = min(course.attack_end_frame, course.onset_frame + round(LONGEST_ATTACK_SECONDS * rate))
+    first = risen + round(SKIPPED_HEAD_SECONDS * rate)
+    last = course.end_frame - round(SKIPPED_TAIL_SECONDS * rate)
     window = max(4, round(WINDOW_SECONDS * rate))
     if last - first < 20 * window:
         return ()

@@ -11,6 +11,7 @@ from keymapper.model.sample_facts import Span
 SHORTEST_SECONDS = 0.0006
 LONGEST_SECONDS = 0.5
 NOTHING = 2.5 / 32768
+OVER_NOTHING = 10.0
 NEAR_SECONDS = 0.005
 UNDER_BODY_DB = 26.0
 GATE_COUNT = 6
@@ -37,6 +38,7 @@ def find_dropouts(samples: np.ndarray, rate: int, sounding: tuple[int, int]) -> 
     level = float(np.sqrt(np.mean(np.square(sound, dtype=np.float64)))) * 10 ** (
         -UNDER_BODY_DB / 20
     )
+    level = max(level, OVER_NOTHING * NOTHING)
     found = [
         Span(start_frame=start + first, end_frame=start + last)
         for first, last in runs

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from keymapper.measuring.levels import amplitude_db, loudest_windows, peak_dbfs, rms_dbfs
@@ -11,6 +13,8 @@ from keymapper.model.sound import SILENCE_DBFS, Course
 TAIL_SECONDS = 0.02
 PAUSE_BLOCK_SECONDS = 0.01
 PAUSE_BELOW_PEAK_DB = 60.0
+NOISE_BELOW_PEAK_DB = 30.0
+NOISE_RANGE_DB = 6.0
 FADE_DB = 6.0
 LEAD_BLOCK_SECONDS = 0.002
 OVER_NOISE_DB = 8.0
@@ -27,14 +31,15 @@ def measured_edges(samples: np.ndarray, rate: int, course: Course) -> Edges:
     tail = max(1, round(TAIL_SECONDS * rate))
     last = rms_dbfs(samples[-tail:])
     before = rms_dbfs(samples[-2 * tail : -tail]) if len(samples) >= 2 * tail else last
+    silences = _silences(samples, rate)
     return Edges(
         lead_seconds=_lead_seconds(samples, rate),
         first_step_db=_against(amplitude_db(float(np.abs(samples[0]).max())), peak),
         last_step_db=_against(amplitude_db(float(np.abs(samples[-1]).max())), peak),
         tail_db=_against(last, body),
         fades_out=before - last >= FADE_DB,
-        quiet_tail_seconds=(len(samples) - course.end_frame) / rate,
-        longest_pause_seconds=_longest_pause_seconds(samples, rate, course),
+        quiet_tail_seconds=silences.tail_seconds,
+        longest_pause_seconds=silences.pause_seconds,
     )
 
 
@@ -69,19 +74,36 @@ def _against(level_db: float, reference_db: float) -> float:
     return max(level_db - reference_db, SILENCE_DBFS)
 
 
-def _longest_pause_seconds(samples: np.ndarray, rate: int, course: Course) -> float:
-    """Longest run of blocks of 10 ms that are 60 dB below the loudest, inside the sound."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Silences:
+    """Seconds of silence between two sounds (the longest), and after the last."""
+
+    pause_seconds: float
+    tail_seconds: float
+
+
+def _silences(samples: np.ndarray, rate: int) -> _Silences:
+    """Return the runs of silent blocks of 10 ms; what counts is how far a block moves.
+
+    Silent is 60 dB under the loudest block, or within 6 dB of the quietest where that lies 30 dB
+    under the loudest.
+    """
     block = max(1, round(PAUSE_BLOCK_SECONDS * rate))
-    sound = samples[course.onset_frame : course.end_frame]
-    count = len(sound) // block
+    count = len(samples) // block
     if count < 3:
-        return 0.0
-    whole = np.ascontiguousarray(sound[: count * block]).reshape(count, -1)
-    power = np.einsum("ij,ij->i", whole, whole)
-    quiet = power <= float(power.max()) * 10 ** (-PAUSE_BELOW_PEAK_DB / 10)
-    flags = np.concatenate([[0], quiet.astype(np.int8), [0]])
-    edges = np.flatnonzero(np.diff(flags))
+        return _Silences(pause_seconds=0.0, tail_seconds=0.0)
+    blocks = samples[: count * block].reshape(count, block, -1)
+    power = blocks.var(axis=1, dtype=np.float64).sum(axis=1)
+    loudest, quietest = float(power.max()), float(power.min())
+    threshold = loudest * 10 ** (-PAUSE_BELOW_PEAK_DB / 10)
+    if quietest < loudest * 10 ** (-NOISE_BELOW_PEAK_DB / 10):
+        threshold = max(threshold, quietest * 10 ** (NOISE_RANGE_DB / 10))
+    quiet = power <= threshold
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], quiet.astype(np.int8), [0]])))
     starts, ends = edges[::2], edges[1::2]
-    inside = (starts > 0) & (ends < count)
-    longest = int((ends - starts)[inside].max(initial=0))
-    return longest * block / rate
+    lengths, inside = ends - starts, (starts > 0) & (ends < count)
+    at_tail = lengths[(ends == count) & (starts > 0)]
+    return _Silences(
+        pause_seconds=int(lengths[inside].max(initial=0)) * block / rate,
+        tail_seconds=int(at_tail.max(initial=0)) * block / rate,
+    )

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
-from keymapper.measuring.levels import power_db
-from keymapper.model.sound import SILENCE_DBFS, Course
+from keymapper.measuring.levels import loudest_windows, power_db, rms_dbfs
+from keymapper.model.sound import SILENCE_DBFS
 
 MAINS_HZ = (50.0, 60.0)
 MAINS_LINES = 10
@@ -16,8 +16,12 @@ LINE_OVER_FLOOR_DB = 15.0
 LINE_OFF_HZ = 0.4
 SHORTEST_SECONDS = 0.7
 LONGEST_SECONDS = 6.0
+SILENCE_SECONDS = 0.2
+EXPLAINED = 0.6
 LEAST_QUIET_SECONDS = 0.02
-UNEVEN_DB = 3.0
+UNEVEN_DB = 1.5
+TAIL_SECONDS = 0.1
+UNDER_SOUND_DB = 20.0
 HIGHEST_BETWEEN_HZ = 10_000.0
 
 
@@ -29,26 +33,57 @@ class Hum:
     level_dbfs: float
 
 
-def hum_of(samples: np.ndarray, rate: int, f0_hz: float | None) -> Hum:
+NO_HUM = Hum(mains_hz=None, level_dbfs=SILENCE_DBFS)
+
+
+def hum_of(samples: np.ndarray, rate: int, f0_hz: float | None, lead_frames: int) -> Hum:
     """Return the hum in a file, in dBFS.
 
-    A line counts where it stands 15 dB over the median of the spectrum around it, lies within
-    0.4 Hz of its place and away from the partials of the note. The first line alone, or three
-    others, make hum.
+    Where nothing sounds, hum is what sines at multiples of 50 or 60 Hz explain of what is there.
+    Elsewhere a line counts where it stands 15 dB over the median of the spectrum around it, lies
+    within 0.4 Hz of its place and away from the partials of the note. The first line alone, or
+    three others, make hum.
 
     samples : float, shape (frames, channels), free of DC; the whole file, head and tail included.
+    lead_frames : silence before the sound.
     """
     length = min(len(samples), round(LONGEST_SECONDS * rate))
-    nothing = Hum(mains_hz=None, level_dbfs=SILENCE_DBFS)
-    if length < SHORTEST_SECONDS * rate:
-        return nothing
-    mono = samples[:length].mean(axis=1)
-    window = np.hanning(length)
-    size = scipy.fft.next_fast_len(2 * length, real=True)
-    spectrum = np.abs(scipy.fft.rfft(mono * window, size)) / window.sum()
-    grid = Grid(power=2 * spectrum**2, step_hz=rate / size, width_hz=2 * rate / length)
-    hums = [_lines(grid, mains_hz, f0_hz) for mains_hz in MAINS_HZ]
-    return max(hums, key=lambda hum: hum.level_dbfs)
+    found = [_hum_in_silence(part, rate) for part in _silences(samples, rate, lead_frames)]
+    if length >= SHORTEST_SECONDS * rate:
+        mono = samples[:length].mean(axis=1)
+        window = np.hanning(length)
+        size = scipy.fft.next_fast_len(2 * length, real=True)
+        spectrum = np.abs(scipy.fft.rfft(mono * window, size)) / window.sum()
+        grid = Grid(power=2 * spectrum**2, step_hz=rate / size, width_hz=2 * rate / length)
+        found += [_lines(grid, mains_hz, f0_hz) for mains_hz in MAINS_HZ]
+    return max(found, key=lambda hum: hum.level_dbfs, default=NO_HUM)
+
+
+def _silences(samples: np.ndarray, rate: int, lead_frames: int) -> list[np.ndarray]:
+    """Head and tail where they last long enough, hold their level and lie under the sound."""
+    least = round(SILENCE_SECONDS * rate)
+    parts = (samples[: max(0, lead_frames - round(0.005 * rate))][-4 * least :], samples[-least:])
+    loudest = rms_dbfs(loudest_windows(samples, rate)[0])
+    return [
+        part
+        for part in parts
+        if len(part) >= least and _holds_level(part) and rms_dbfs(part) < loudest - UNDER_SOUND_DB
+    ]
+
+
+def _hum_in_silence(samples: np.ndarray, rate: int) -> Hum:
+    """Fit sines at the multiples of a mains frequency; they must explain half of the power."""
+    mono = samples.mean(axis=1) - samples.mean()
+    total = float(mono @ mono)
+    hums = []
+    for mains_hz in MAINS_HZ:
+        turns = np.outer(np.arange(len(mono)) / rate * mains_hz, np.arange(1, MAINS_LINES + 1))
+        basis = np.concatenate([np.cos(2 * np.pi * turns), np.sin(2 * np.pi * turns)], axis=1)
+        fitted = basis @ np.linalg.lstsq(basis, mono, rcond=None)[0]
+        power = float(fitted @ fitted)
+        if total > 0 and power > EXPLAINED * total:
+            hums.append(Hum(mains_hz=mains_hz, level_dbfs=power_db(power / len(mono))))
+    return max(hums, key=lambda hum: hum.level_dbfs, default=NO_HUM)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,20 +109,16 @@ def _lines(grid: Grid, mains_hz: float, f0_hz: float | None) -> Hum:
             if power > 0:
                 powers[order] = power
     if 1 not in powers and len(powers) < 3:
-        return Hum(mains_hz=None, level_dbfs=SILENCE_DBFS)
+        return NO_HUM
     return Hum(mains_hz=mains_hz, level_dbfs=power_db(sum(powers.values())))
 
 
 def _near_partial(at_hz: float, f0_hz: float | None, width_hz: float) -> bool:
-    """Whether a partial, a half or a third of the note lies close enough to be taken for hum."""
+    """Tell whether a partial of the note lies so close that it would be taken for hum."""
     if f0_hz is None:
         return False
-    reach = max(3 * width_hz, 0.012 * at_hz)
-    for part in (1.0, 2.0, 3.0):
-        base = f0_hz / part
-        if abs(at_hz / base - round(at_hz / base)) * base < reach and round(at_hz / base):
-            return part == 1.0 or base * round(at_hz / base) < f0_hz
-    return False
+    order = round(at_hz / f0_hz)
+    return order > 0 and abs(at_hz - order * f0_hz) < max(2 * width_hz, 0.012 * at_hz)
 
 
 def _line_power(grid: Grid, at_hz: float) -> float:
@@ -109,28 +140,31 @@ def _line_power(grid: Grid, at_hz: float) -> float:
     return power if stands_out else 0.0
 
 
-def noise_dbfs(samples: np.ndarray, rate: int, course: Course) -> float | None:
-    """Return the RMS where nothing sounds, before the onset or after the end, in dBFS.
+def noise_dbfs(samples: np.ndarray, rate: int, lead_frames: int) -> float | None:
+    """Return the RMS where nothing sounds, at the head or at the tail, in dBFS.
 
-    The quieter of the two; None where neither lasts 20 ms and holds level: a sound that is still
-    dying away is no noise.
+    The quieter of what comes before the sound and of the last 100 ms. A part counts where it
+    lasts 20 ms, holds its level (a sound still dying away is no noise) and lies 20 dB under the
+    loudest of the file; None where neither does.
 
     samples : float, shape (frames, channels), free of DC.
+    lead_frames : silence before the sound.
     """
     guard = round(0.005 * rate)
     least = round(LEAST_QUIET_SECONDS * rate)
-    parts = (samples[: max(0, course.onset_frame - guard)], samples[course.end_frame + guard :])
-    levels = [_rms_dbfs(part) for part in parts if len(part) >= least and _holds_level(part)]
+    parts = (samples[: max(0, lead_frames - guard)], samples[-round(TAIL_SECONDS * rate) :])
+    loudest = rms_dbfs(loudest_windows(samples, rate)[0])
+    levels = [
+        rms_dbfs(part)
+        for part in parts
+        if len(part) >= least and _holds_level(part) and rms_dbfs(part) < loudest - UNDER_SOUND_DB
+    ]
     return min(levels) if levels else None
 
 
 def _holds_level(samples: np.ndarray) -> bool:
     half = len(samples) // 2
-    return abs(_rms_dbfs(samples[:half]) - _rms_dbfs(samples[half:])) < UNEVEN_DB
-
-
-def _rms_dbfs(samples: np.ndarray) -> float:
-    return power_db(float(np.mean(np.square(samples, dtype=np.float64))))
+    return abs(rms_dbfs(samples[:half]) - rms_dbfs(samples[half:])) < UNEVEN_DB
 
 
 def noise_between_dbfs(
