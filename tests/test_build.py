@@ -18,9 +18,10 @@ from keymapper.formats.manifest import read_manifest
 from keymapper.formats.sfz import read_sfz
 from keymapper.formats.wav_chunks import read_embedded_hints
 from keymapper.model.recipe import NoteCorrection, SampleSettings, ZoneSettings
+from keymapper.proving.proof import read_proof
 from tests.simple_notes import RATE, note, write_note
 
-ONE = BuildSettings(workers=1)
+ONE = BuildSettings(workers=1, prove=False)
 KEYS = {"Lantern C3.wav": 48, "Lantern F3.wav": 53, "Lantern A#3.wav": 58}
 
 
@@ -56,6 +57,16 @@ def test_an_instrument_of_three_notes(lantern, tmp_path):
     assert all(abs(z.tuning_cents) < 0.02 for z in manifest.zones)
     assert all(z.play_mode == "loop_continuous" and z.loop is not None for z in manifest.zones)
     assert manifest.doubts == ()
+
+
+def test_every_build_ends_with_a_short_proof(lantern, tmp_path):
+    build_instrument(lantern, tmp_path / "out", settings=BuildSettings(workers=1))
+    proof = read_proof(tmp_path / "out" / "proof.json")
+    played = {note.key for note in proof.notes}
+    assert played == {36, 48, 50, 51, 53, 55, 56, 58, 70}
+    assert proof.findings == ()
+    tuned = [note.tuning_cents for note in proof.notes]
+    assert all(cents is not None and abs(cents) < 1 for cents in tuned)
 
 
 def test_manifest_comes_back_as_it_was_written(lantern, tmp_path):
@@ -111,7 +122,7 @@ def test_recorded_dynamics_stay_under_one_common_gain(tmp_path):
 
 @pytest.mark.parametrize("workers", [2, 3])
 def test_same_input_same_bytes_whatever_the_workers(lantern, tmp_path, workers):
-    build_instrument(lantern, tmp_path / "one", settings=ONE)
+    build_instrument(lantern, tmp_path / "one", settings=BuildSettings(workers=1))
     build_instrument(lantern, tmp_path / "many", settings=BuildSettings(workers=workers))
     one, many = tree(tmp_path / "one"), tree(tmp_path / "many")
     assert one == many

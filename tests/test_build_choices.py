@@ -20,7 +20,7 @@ from keymapper.model.recipe import (
 )
 from tests.simple_notes import RATE, note, write_note
 
-ONE = BuildSettings(workers=1)
+ONE = BuildSettings(workers=1, prove=False)
 
 
 def regions(out):

@@ -9,6 +9,7 @@ import typer
 
 if TYPE_CHECKING:
     from keymapper.model.instrument import Manifest
+    from keymapper.model.proof import Proof
     from keymapper.model.recipe import Recipe
     from keymapper.pipeline import BuildSettings
 
@@ -49,6 +50,9 @@ def build(
         list[str] | None,
         typer.Option(metavar="NAME", help="Also write this format, of an installed exporter."),
     ] = None,
+    prove: Annotated[
+        bool, typer.Option("--proof/--no-proof", help="Play what was written and measure it.")
+    ] = True,
     force: Annotated[bool, typer.Option("--force", help="Replace an existing result.")] = False,
     write_recipe: Annotated[
         bool, typer.Option("--write-recipe", help="Also write a recipe of what was found.")
@@ -86,6 +90,7 @@ def build(
             progress=progress,
             targets_cents=targets,
             formats=tuple(export or ()),
+            prove=prove,
             write_recipe=write_recipe,
         )
         manifest = _built(sources, session, target, decisions, settings)
@@ -140,24 +145,34 @@ def _print_result(manifest: Manifest, target: Path, *, json: bool, quiet: bool) 
         zone_table,
     )
 
+    proof = _proof_in(target)
     if json:
-        typer.echo(pretty_json(instrument_data(manifest, str(target))), nl=False)
+        typer.echo(pretty_json(instrument_data(manifest, proof, str(target))), nl=False)
         return
     if quiet:
         return
     console = output_console()
     for notice in instrument_notices(manifest):
         console.print(notice)
-    if manifest.doubts or manifest.skipped:
+    if any(True for _ in instrument_notices(manifest)):
         console.print()
     console.print(zone_table(manifest))
     console.print()
-    for line in summary_lines(manifest, target):
+    for line in summary_lines(manifest, proof, target):
         console.print(line)
 
 
-def summary_lines(manifest: Manifest, target: Path) -> list[str]:
-    """Return what was built and where it lies."""
+def _proof_in(target: Path) -> Proof | None:
+    from keymapper.pipeline import PROOF_NAME
+    from keymapper.proving.proof import read_proof
+
+    path = target / PROOF_NAME
+    return read_proof(path) if path.is_file() else None
+
+
+def summary_lines(manifest: Manifest, proof: Proof | None, target: Path) -> list[str]:
+    """Return what was built, how its proof went, and where it lies."""
+    from keymapper.proving.summary import finding_lines
     from keymapper.reporting.plain import one_line
 
     looped = sum(zone.loop is not None for zone in manifest.zones)
@@ -165,4 +180,5 @@ def summary_lines(manifest: Manifest, target: Path) -> list[str]:
         f"{len(manifest.zones)} zones, {looped} looped, {len(manifest.doubts)} to look at, "
         f"{len(manifest.skipped)} files skipped."
     )
-    return [counts, f"Instrument: {one_line(str(target))}"]
+    proved = [] if proof is None else [*finding_lines(proof, 3), f"Proof: {proof.verdict}"]
+    return [counts, *proved, f"Instrument: {one_line(str(target))}"]

@@ -9,6 +9,7 @@
 """
 
 from keymapper.pipeline.build import (
+    PROOF_NAME,
     BuildSettings,
     build_from_takes,
     build_instrument,
@@ -17,6 +18,7 @@ from keymapper.pipeline.build import (
 from keymapper.pipeline.measure import MeasuredFolder, Progress, measure_folder
 
 __all__ = [
+    "PROOF_NAME",
     "BuildSettings",
     "MeasuredFolder",
     "Progress",

@@ -15,6 +15,7 @@ from keymapper.formats.folder import RECIPE_NAME
 from keymapper.formats.recipe import starting_recipe
 from keymapper.mapping.safe_names import safe_name
 from keymapper.model.instrument import Manifest
+from keymapper.model.proof import Proof
 from keymapper.model.recipe import Recipe
 from keymapper.model.session import SessionSheet
 from keymapper.pipeline.finish import finished_manifest
@@ -29,7 +30,12 @@ from keymapper.pipeline.measure import (
 )
 from keymapper.pipeline.plan import BuildPlan, build_plan, levelled, sample_orders
 from keymapper.pipeline.takes import notes_in_takes
+from keymapper.proving.proof import ProofSettings, prove_instrument, write_proof
 from keymapper.workers import Workers
+
+PROOF_NAME = "proof.json"
+PROOF_HOLD_SECONDS = 1.0
+PROOF_TAIL_SECONDS = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +53,8 @@ class BuildSettings:
     A key whose own entry is None stays silent."""
     formats: tuple[str, ...] = ()
     """Exporters of other packages, beside SFZ and manifest."""
+    prove: bool = True
+    """Whether the written files are played and measured, in short."""
     write_recipe: bool = False
     """Whether to write a recipe of what was found beside the instrument."""
 
@@ -110,10 +118,23 @@ def _built(job: MeasuringJob, target: Path, settings: BuildSettings) -> Manifest
         samples = followed(written, "Writing", len(orders), settings.progress)
         manifest = finished_manifest(plans, samples)
         export(manifest, [*OWN_FORMATS, *settings.formats], to)
+        if settings.prove:
+            write_proof(_short_proof(to, settings, pool), to / PROOF_NAME)
         if settings.write_recipe:
             text = starting_recipe(job.recipe, manifest.name, manifest.notes)
             write_text(to / RECIPE_NAME, text)
     return manifest
+
+
+def _short_proof(folder: Path, settings: BuildSettings, pool: Workers) -> Proof:
+    """Play what was written: each zone at its lowest, root and highest key."""
+    how = ProofSettings(
+        short=True,
+        hold_seconds=PROOF_HOLD_SECONDS,
+        tail_seconds=PROOF_TAIL_SECONDS,
+        progress=settings.progress,
+    )
+    return prove_instrument(folder, how, pool)
 
 
 def _plans(job: MeasuringJob, settings: BuildSettings, pool: Workers) -> list[BuildPlan]:

@@ -153,6 +153,20 @@ def write_proof(proof: Proof, path: Path) -> None:
         raise OutputError(f"{path}: cannot be written; choose another --output.") from error
 
 
+def read_proof(path: Path) -> Proof:
+    """Return the proof that `write_proof` wrote.
+
+    Raises
+    ------
+    InputError
+        The file is no proof of this version.
+    """
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=Proof)
+    except (OSError, msgspec.MsgspecError) as error:
+        raise InputError(f"{path}: is no proof that can be read ({error}).") from error
+
+
 def sfz_file(path: Path) -> Path:
     """Return the one SFZ file that `path` is or holds.
 

@@ -10,6 +10,7 @@ from rich.table import Table
 
 from keymapper.model.instrument import Manifest, NoteRecord, Zone
 from keymapper.model.keys import key_name
+from keymapper.model.proof import Proof
 from keymapper.reporting.plain import one_line
 
 
@@ -61,7 +62,7 @@ def instrument_notices(manifest: Manifest) -> Iterator[str]:
             yield f"note     {where}{one_line(remark)}"
 
 
-def instrument_data(manifest: Manifest, where: str) -> dict[str, Any]:
+def instrument_data(manifest: Manifest, proof: Proof | None, where: str) -> dict[str, Any]:
     """Return what the table and the notices say, as data for `--json`."""
     notes = _notes_by_sample(manifest)
     return {
@@ -69,6 +70,9 @@ def instrument_data(manifest: Manifest, where: str) -> dict[str, Any]:
         "zones": [_zone_data(zone, notes[zone.sample]) for zone in manifest.zones],
         "doubts": msgspec.to_builtins(manifest.doubts),
         "skipped": msgspec.to_builtins(manifest.skipped),
+        "proof": None
+        if proof is None
+        else {"verdict": proof.verdict, "findings": msgspec.to_builtins(proof.findings)},
         "remarks": [remark for layer in manifest.layers for remark in layer.remarks],
     }
 
