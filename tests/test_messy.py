@@ -1,4 +1,4 @@
-"""A folder as messy as real ones are: every file is used, told about or passed over as it should."""
+"""A folder as messy as real ones are: each file is used, told about or passed over as it should."""
 
 import pytest
 
