@@ -37,8 +37,8 @@ Array = npt.NDArray[Any]
 
 SEED = 20250
 SYNTH_NOTES = 16
-INSTRUMENT_NOTES = 24
-UNPITCHED_NOTES = 48
+INSTRUMENT_NOTES = 32
+UNPITCHED_NOTES = 80
 LEFT_OUT = frozenset({"sub_oscillator", "fifth"})
 INHARMONIC = frozenset({"fm_bell", "fm_clang"})
 INHARMONIC_SHARE = 3

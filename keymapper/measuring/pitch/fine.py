@@ -25,7 +25,7 @@ LOW_HARMONICS = 36
 LOW_HZ = 110.0
 GUARD_CENTS = 35.0
 LOOSE_SHARE = 0.6
-STRETCHED_CENTS = 1.0
+STRETCHED_CENTS = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
