@@ -12,12 +12,16 @@ from keymapper.slicing.novelty import Candidate, Novelty
 from keymapper.slicing.presence import new_share
 from keymapper.slicing.timing import Timed
 
-_NEAR_SECONDS = (0.06, 0.12)
+_BEFORE_SECONDS = 0.06
+_AFTER_SECONDS = 0.08
+_AFTER_SLOW_SECONDS = 0.15
 _RELEASE_SECONDS = 0.08
-_LEAST_STRENGTH = 0.2
-_LEAST_SHARE = 0.2
-_TYPICAL_SHARE = 0.5
-"""An extra note must be this near in strength to the weakest tenth of the planned ones."""
+_LEAST_STRENGTH = 0.1
+_HELD_RATIO = 2.0
+"""An onset is at least so much more sudden than what goes on in four of five held notes."""
+_HELD_SECONDS = (0.09, 0.06)
+_LET_GO_STRENGTH = 0.42
+_LEAST_SHARE = 0.03
 _EARLY_SECONDS = 0.008
 _START_SECONDS = 0.05
 
@@ -34,28 +38,30 @@ class Extra:
 def extra_onsets(
     course: Course, novelty: Novelty, candidates: Sequence[Candidate], notes: Sequence[Timed]
 ) -> list[Extra]:
-    """Return the onsets beside the planned notes that are as sudden as those.
+    """Return the onsets beside the planned notes.
 
-    What swells, beats or is let go is told from a note by how much of the sound is new at once.
+    What a patch does while its keys are held (beating, swelling, breathing) says how sudden an
+    onset must be to count.
     """
     onsets = np.array([note.onset_seconds or 0.0 for note in notes])
-    least = max(_LEAST_STRENGTH, _TYPICAL_SHARE * _weakest_strength(novelty, onsets))
+    after = np.array([_AFTER_SECONDS if n.abrupt else _AFTER_SLOW_SECONDS for n in notes])
+    least = max(_LEAST_STRENGTH, _HELD_RATIO * _held_novelty(novelty, notes))
     extras = []
     for candidate in candidates:
-        if candidate.strength < least or candidate.seconds < _START_SECONDS:
+        away = candidate.seconds - onsets
+        if candidate.seconds < _START_SECONDS or candidate.strength < least:
             continue
-        before = int(np.searchsorted(onsets, candidate.seconds + _NEAR_SECONDS[0])) - 1
-        near = candidate.seconds - onsets
-        if bool(((near > -_NEAR_SECONDS[0]) & (near < _NEAR_SECONDS[1])).any()):
+        if bool(((away > -_BEFORE_SECONDS) & (away < after)).any()):
             continue
-        note = notes[before] if before >= 0 else None
-        let_go = note is not None and abs(candidate.seconds - note.asked.off_seconds)
-        if let_go is not False and let_go < _RELEASE_SECONDS and candidate.strength < 0.5:
-            continue
+        before = int((away > 0).sum()) - 1
+        note = notes[before].asked if before >= 0 else None
+        if note is not None and candidate.strength < _LET_GO_STRENGTH:
+            if abs(candidate.seconds - note.off_seconds) < _RELEASE_SECONDS:
+                continue
         if new_share(course, novelty, candidate.seconds, candidate.seconds + 0.25) < _LEAST_SHARE:
             continue
-        is_double = note is not None and candidate.seconds < note.asked.off_seconds
-        index = note.asked.plan_index if note is not None else None
+        is_double = note is not None and candidate.seconds < note.off_seconds
+        index = None if note is None else note.plan_index
         extras.append(
             Extra(
                 seconds=candidate.seconds - _EARLY_SECONDS,
@@ -66,11 +72,14 @@ def extra_onsets(
     return extras
 
 
-def _weakest_strength(novelty: Novelty, onsets: np.ndarray) -> float:
-    """Return the tenth percentile of the novelty at the planned notes."""
-    strengths = []
-    for seconds in onsets:
-        first = max(0, round((seconds - 0.02) / novelty.hop_seconds))
-        end = first + round(0.08 / novelty.hop_seconds)
-        strengths.append(float(novelty.share[first:end].max(initial=0.0)))
-    return float(np.percentile(strengths, 10)) if strengths else 0.0
+def _held_novelty(novelty: Novelty, notes: Sequence[Timed]) -> float:
+    """Return the highest novelty within a held note, the 80th percentile over the notes."""
+    highest = []
+    for note in notes:
+        start = (note.onset_seconds or 0.0) + _HELD_SECONDS[0]
+        end = min(note.asked.off_seconds, note.asked.until_seconds) - _HELD_SECONDS[1]
+        first = round(start / novelty.hop_seconds)
+        held = novelty.share[first : round(end / novelty.hop_seconds)]
+        if len(held):
+            highest.append(float(held.max()))
+    return float(np.percentile(highest, 80)) if highest else 0.0

@@ -55,6 +55,8 @@ class FoundOnset:
 
     frame: int
     case: Literal["clear", "noise", "tail"]
+    rise_frames: int = 0
+    """From the onset to four times its level; 0 where noise or a tail hides it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,8 +88,13 @@ def audible_onset(moment: Moment) -> FoundOnset | None:
     ]
     frames = [frame for frame in clear if frame is not None]
     if frames:
-        is_tail = all(channel.is_tail for channel in channels if channel.stands_out)
-        return FoundOnset(frame=search + min(frames), case="tail" if is_tail else "clear")
+        if all(channel.is_tail for channel in channels if channel.stands_out):
+            return FoundOnset(frame=search + min(frames), case="tail")
+        risen = [_first(channel.size >= 4 * channel.threshold) for channel in channels]
+        rise = min((frame for frame in risen if frame is not None), default=min(frames))
+        return FoundOnset(
+            frame=search + min(frames), case="clear", rise_frames=max(0, rise - min(frames))
+        )
     noisy = [channel for channel in channels if not channel.is_tail]
     if not noisy:
         return None

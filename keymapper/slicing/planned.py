@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -30,6 +31,9 @@ from keymapper.slicing.timing import (
 _LINE_NOTES = 60
 _LEAST_FIT = 0.5
 _LATE_SECONDS = 0.02
+_OTHER_STRENGTH = 0.3
+_OTHER_SECONDS = 0.1
+"""From so long after its time on, an onset is not that of the planned note."""
 
 
 def slice_by_plan(
@@ -46,7 +50,8 @@ def slice_by_plan(
     placed = placed_take(heard, sheet, pitch_of)
     latency, drift = _line(heard, sheet, plan, placed)
     asked = _asked(heard, sheet, plan, latency, drift)
-    played = [one for one in asked if _is_present(heard, one)]
+    struck = [c.seconds - 0.02 for c in heard.candidates if c.strength >= _OTHER_STRENGTH]
+    played = [one for one in asked if _is_present(heard, one, struck)]
     present = {one.plan_index for one in played}
     notes = _timed_notes(heard, played)
     extras = extra_onsets(heard.course, heard.novelty, heard.candidates, notes)
@@ -109,16 +114,18 @@ def _line(
     return latency, drift
 
 
-def _is_present(heard: HeardTake, asked: Asked) -> bool:
+def _is_present(heard: HeardTake, asked: Asked, struck: Sequence[float]) -> bool:
+    """Say whether something begins where a note was asked for.
+
+    struck : sudden onsets, rising; what follows one of them is not this note.
+    """
     hop = heard.novelty.hop_seconds
     first = max(0, round((asked.expected_seconds - 0.03) / hop))
     nearby = heard.novelty.share[first : round((asked.expected_seconds + 0.06) / hop) + 1]
-    share = new_share(
-        heard.course,
-        heard.novelty,
-        asked.expected_seconds,
-        min(asked.off_seconds, asked.until_seconds),
-    )
+    start = asked.expected_seconds
+    later = bisect_right(struck, start + _OTHER_SECONDS)
+    stop = min([asked.off_seconds, asked.until_seconds, *struck[later : later + 1]])
+    share = new_share(heard.course, heard.novelty, start, stop)
     return max(share, float(nearby.max(initial=0.0))) >= PRESENT_SHARE
 
 

@@ -25,6 +25,7 @@ _ABRUPT_SECONDS = 0.012
 _EARLY_SECONDS = 0.0003
 _LEAST_SPREAD_SECONDS = 0.0003
 _WEIGHTS = {"clear": 1.0, "noise": 0.2, "tail": 0.1}
+_MOST_LAG_SECONDS = 0.01
 _SLOW_WEIGHT = 0.02
 _SWELL_REACH_SECONDS = 0.25
 
@@ -52,6 +53,8 @@ class Timed:
     peak: float
     abrupt: bool
     """It rises to many times the audible threshold within some milliseconds."""
+    lag_seconds: float = 0.0
+    """From key-down to onset, where the attack is seen to rise steadily."""
     swell: Swell | None = None
 
 
@@ -78,7 +81,14 @@ def timed_onset(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | N
         return Timed(asked=asked, onset_seconds=None, case=None, peak=peak, abrupt=False)
     onset = (first + found.frame) / rate
     abrupt = found.case == "tail" or _rises_abruptly(levels, onset, peak)
-    return Timed(asked=asked, onset_seconds=onset, case=found.case, peak=peak, abrupt=abrupt)
+    return Timed(
+        asked=asked,
+        onset_seconds=onset,
+        case=found.case,
+        peak=peak,
+        abrupt=abrupt,
+        lag_seconds=min(found.rise_frames / (3 * rate), _MOST_LAG_SECONDS),
+    )
 
 
 def note_peak(levels: Levels, onset_seconds: float, until_seconds: float) -> float:
@@ -108,14 +118,15 @@ def clock_line(
 ) -> tuple[float, float]:
     """Return latency (seconds) and drift (ratio) of the line through the key-downs of the notes.
 
-    The key-down of an abrupt note is its onset; that of a swelling one is where its swell starts.
+    The key-down of an abrupt note is its onset, less what a straight attack takes to get there;
+    that of a swelling one is where its swell starts.
     plan_seconds : the note-on of each note.
     """
     moments, weights, planned = [], [], []
     for note, seconds in zip(notes, plan_seconds, strict=True):
         if note.onset_seconds is None or note.case is None:
             continue
-        moment, weight = note.onset_seconds, _WEIGHTS[note.case]
+        moment, weight = note.onset_seconds - note.lag_seconds, _WEIGHTS[note.case]
         if not note.abrupt:
             swell = key_down_of(levels, note.onset_seconds - 0.015, note.asked.off_seconds)
             if swell is None:
