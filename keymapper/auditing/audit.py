@@ -8,6 +8,7 @@ from pathlib import Path
 
 from keymapper import __version__
 from keymapper.auditing.assembly import assembled_pack
+from keymapper.auditing.diagnosis import diagnosed_set
 from keymapper.auditing.judging import Judgement, judged_pack, sorted_findings
 from keymapper.auditing.measuring_files import measured_files, orders_of
 from keymapper.auditing.packs import find_packs
@@ -70,11 +71,12 @@ def _audited(
     read: ReadPack, settings: AuditSettings, facts: dict[str, SampleFacts | str]
 ) -> AuditedPack:
     pack = assembled_pack(read, facts)
+    diagnoses = [diagnosed_set(read, instrument) for instrument in pack.instruments]
     return AuditedPack(
         read=read,
         pack=pack,
         judgement=judged_pack(pack, settings.changes),
-        diagnoses=(),
+        diagnoses=tuple(one for one in diagnoses if one is not None),
     )
 
 

@@ -92,12 +92,12 @@ CourseKind = Literal["none", "straight", "settling"]
 class WarmUp:
     """How the whole set moved while it was recorded.
 
-    Straight: by `depth_cents` from the first note to the last. Settling: `depth_cents` away at
-    the first note, approaching its final pitch with a time constant. Positive: it sank.
+    Straight: it sank by `depth_cents` from the first note to the last. Settling: it sank by
+    `depth_cents` in all, exponentially, with a time constant. Negative: it rose.
     """
 
     kind: CourseKind
-    depth: Estimate
+    depth_cents: Estimate
     settling_minutes: float | None
     """Time constant of the settling; in notes where only the order is known."""
     span_minutes: float
@@ -120,13 +120,13 @@ class Diagnosis:
     """Why a set of notes deviates: a robust fit of all that is common to it.
 
     deviation = offset + slope × (key − 60) / 12 + warm-up + velocity × (v − 100) / 100 + rest,
-    with the offset as it was at the end of the recording.
+    with the warm-up falling to 0 at the end of the recording.
     """
 
     set_name: str
     notes: int
     offset_cents: Estimate
-    """At key 60, velocity 100, at the end of the recording."""
+    """At key 60 and velocity 100, once the pitch has settled (at the last note)."""
     middle_cents: float
     """Median of all deviations: what tuning the set as a whole has to take away."""
     slope_cents_per_octave: Estimate

@@ -1,0 +1,156 @@
+"""In which order the notes of a set were recorded, from the best source there is."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path, PurePosixPath
+
+from keymapper.auditing.reading import ReadPack
+from keymapper.errors import InputError
+from keymapper.formats.notes_file import read_notes
+from keymapper.mapping.names.hints import NameHint
+from keymapper.model.finding import OrderSource
+from keymapper.model.sample_facts import SampleFacts
+
+NOTES_NAME = "notes.json"
+SHARE_WITH_TIME = 0.8
+SECONDS_A_NOTE = 2.0
+"""Files written faster than this were copied or exported, not recorded, in that order."""
+_DIGITS = re.compile(r"\d+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingOrder:
+    """When each file was recorded: minutes since the first, or its place among the notes."""
+
+    source: OrderSource
+    in_minutes: bool
+    place: Mapping[str, float]
+
+
+NO_ORDER = RecordingOrder(source="none", in_minutes=False, place={})
+
+
+def recording_order(
+    read: ReadPack, facts: Mapping[str, SampleFacts], hints: Mapping[str, NameHint | None]
+) -> RecordingOrder:
+    """Return the order: session sheet, time stamps, numbers in names, file times, or none.
+
+    facts : of the files of one set. hints : what their names say, to tell numbers of keys from
+    numbers of takes.
+    """
+    files = sorted(facts)
+    if len(files) < 3:
+        return NO_ORDER
+    found = _from_session(read, files)
+    if found is not None:
+        return _order("session sheet", found, in_minutes=True)
+    found = _from_stamps(facts)
+    if found is not None:
+        return _order("bext time stamps", found, in_minutes=True)
+    numbers = _from_names([read.recorded_as.get(file, file) for file in files], files, hints)
+    if numbers is not None:
+        return _order("numbers in names", numbers, in_minutes=False)
+    found = _from_file_times(read.source.root, files)
+    return NO_ORDER if found is None else _order("file times", found, in_minutes=True)
+
+
+def _order(
+    source: OrderSource, seconds_or_places: Mapping[str, float], *, in_minutes: bool
+) -> RecordingOrder:
+    first = min(seconds_or_places.values())
+    unit = 60.0 if in_minutes else 1.0
+    place = {file: (value - first) / unit for file, value in seconds_or_places.items()}
+    return RecordingOrder(source=source, in_minutes=in_minutes, place=place)
+
+
+def _from_session(read: ReadPack, files: Sequence[str]) -> dict[str, float] | None:
+    """Return onsets from notes.json in the pack; takes follow one another."""
+    names = [name for name in read.source.files if PurePosixPath(name).name == NOTES_NAME]
+    for name in names:
+        try:
+            report = read_notes(read.source.root / name)
+        except InputError:
+            continue
+        here = PurePosixPath(name).parent
+        starts = [0.0]
+        for take in report.takes:
+            starts.append(starts[-1] + take.frames / max(1, take.rate_hz))
+        onsets = {
+            (here / note.file).as_posix(): starts[min(note.take, len(starts) - 1)]
+            + note.onset_seconds
+            for note in report.notes
+            if note.file is not None
+        }
+        known = {file: onsets[file] for file in files if file in onsets}
+        known |= {
+            file: onsets[recorded]
+            for file in files
+            if (recorded := read.recorded_as.get(file, "")) in onsets and file not in known
+        }
+        if len(known) >= SHARE_WITH_TIME * len(files):
+            return known
+    return None
+
+
+def _from_stamps(facts: Mapping[str, SampleFacts]) -> dict[str, float] | None:
+    known: dict[str, float] = {}
+    for file, one in facts.items():
+        if one.texts.recorded is not None:
+            seconds = _seconds(one.texts.recorded, one.texts.time_reference_frames, one.rate)
+            if seconds is not None:
+                known[file] = seconds
+    enough = len(known) >= max(3.0, SHARE_WITH_TIME * len(facts))
+    return known if enough and len(set(known.values())) > len(known) / 2 else None
+
+
+def _seconds(stamp: str, reference_frames: int | None, rate: int) -> float | None:
+    """Return seconds since an arbitrary day; the time code since midnight is finer than the clock."""
+    try:
+        moment = datetime.fromisoformat(stamp)
+    except ValueError:
+        return None
+    day = moment.toordinal() * 86_400.0
+    clock = moment.hour * 3600.0 + moment.minute * 60.0 + moment.second
+    if reference_frames is not None and abs(reference_frames / rate - clock) < 2.0:
+        clock = reference_frames / rate
+    return day + clock
+
+
+def _from_names(
+    names: Sequence[str], files: Sequence[str], hints: Mapping[str, NameHint | None]
+) -> dict[str, float] | None:
+    """Return numbers that count the notes: all different, nearly without a gap, and no keys."""
+    groups = [_DIGITS.findall(PurePosixPath(name).stem) for name in names]
+    if len({len(group) for group in groups}) != 1:
+        return None
+    for column in zip(*groups, strict=True):
+        numbers = [int(text) for text in column if len(text) <= 9]
+        if len(numbers) != len(files) or len(set(numbers)) != len(numbers):
+            continue
+        dense = max(numbers) - min(numbers) + 1 <= 1.25 * len(numbers) + 1
+        keys = [hint.key if (hint := hints.get(file)) else None for file in files]
+        if dense and not _are_keys(numbers, keys):
+            return dict(zip(files, map(float, numbers), strict=True))
+    return None
+
+
+def _are_keys(numbers: Sequence[int], keys: Sequence[int | None]) -> bool:
+    """Tell whether numbers say which key a note is: they differ from the keys by a constant."""
+    apart = [number - key for number, key in zip(numbers, keys, strict=True) if key is not None]
+    return bool(apart) and max(apart.count(one) for one in set(apart)) > 0.5 * len(apart)
+
+
+def _from_file_times(root: Path, files: Sequence[str]) -> dict[str, float] | None:
+    known = {}
+    for file in files:
+        try:
+            known[file] = (root / file).stat().st_mtime
+        except OSError:
+            return None
+    span = max(known.values()) - min(known.values())
+    different = len({round(value, 1) for value in known.values()}) == len(known)
+    return known if different and span >= SECONDS_A_NOTE * len(files) else None
