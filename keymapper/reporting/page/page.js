@@ -92,6 +92,20 @@
     return gain * (zone.curve.length ? curveGain(zone.curve, velocity) : (velocity / 127) ** 2);
   }
 
+  // Equal power, 1 and 1 in the middle.
+  function placed(node, pan) {
+    if (!pan) return node;
+    const both = new GainNode(context, { channelCount: 2, channelCountMode: "explicit" });
+    const split = new ChannelSplitterNode(context, { numberOfOutputs: 2 });
+    const merge = new ChannelMergerNode(context, { numberOfInputs: 2 });
+    const angle = Math.PI / 4 * (1 + pan / 100);
+    [Math.cos(angle), Math.sin(angle)].forEach((gain, side) =>
+      split.connect(new GainNode(context, { gain: Math.SQRT2 * gain }), side)
+        .connect(merge, 0, side));
+    node.connect(both).connect(split);
+    return merge;
+  }
+
   const rateOf = (zone, key) => 2 ** ((key - zone.root) / 12 + zone.cents / 1200);
 
   function startVoice(zone, found, key, velocity) {
@@ -110,10 +124,10 @@
       level.gain.setValueAtTime(level.gain.value, start + zone.hold);
       level.gain.exponentialRampToValueAtTime(level.gain.value * 1e-4, start + zone.hold + fall);
     }
-    const pan = new StereoPannerNode(context, { pan: zone.pan / 100 });
-    source.connect(level).connect(end).connect(pan).connect(master);
+    source.connect(level).connect(end);
+    placed(end, zone.pan).connect(master);
     const voice = { zone, key, source, end, over: false };
-    source.onended = () => { voices.delete(voice); pan.disconnect(); quiet(); };
+    source.onended = () => { voices.delete(voice); end.disconnect(); quiet(); };
     source.start(start);
     voices.add(voice);
     if (voices.size > MOST_VOICES) release(voices.values().next().value, 0.02);
