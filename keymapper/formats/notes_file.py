@@ -1,14 +1,12 @@
-"""`notes.json`: what slicing found, as JSON, written and read, and its JSON Schema."""
+"""`notes.json`: what slicing found, as JSON, written and read."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import msgspec
 
 from keymapper.errors import InputError
-from keymapper.formats.session_sheet import json_schema
 from keymapper.model.session import NOTES_FORMAT_VERSION, CutReport
 
 NOTES_NAME = "notes.json"
@@ -49,11 +47,6 @@ def read_notes(path: Path) -> CutReport:
         if note.file is not None and not _stays_inside(note.file):
             raise InputError(f"{path}: names a file outside its folder: {note.file!r}.")
     return report
-
-
-def notes_schema() -> dict[str, Any]:
-    """Return the JSON Schema (2020-12) of a list of notes."""
-    return json_schema(CutReport, "keymapper notes")
 
 
 class _Version(msgspec.Struct):

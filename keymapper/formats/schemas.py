@@ -16,6 +16,7 @@ import msgspec
 from keymapper.model.finding import AuditReport
 from keymapper.model.instrument import Manifest
 from keymapper.model.recipe import Recipe
+from keymapper.model.session import CutReport, SessionSheet
 
 SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -23,6 +24,8 @@ MODELS: dict[str, tuple[str, Any]] = {
     "manifest": ("keymapper instrument manifest", Manifest),
     "recipe": ("keymapper recipe", Recipe),
     "findings": ("keymapper findings", AuditReport),
+    "session": ("keymapper session sheet", SessionSheet),
+    "notes": ("keymapper notes cut from takes", CutReport),
 }
 """Schema name: title and type."""
 

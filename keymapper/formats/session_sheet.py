@@ -1,4 +1,4 @@
-"""`session.json`: a session sheet as JSON, written and read, and its JSON Schema."""
+"""`session.json`: a session sheet as JSON, written and read."""
 
 from __future__ import annotations
 
@@ -70,17 +70,6 @@ def read_session_table(path: Path) -> dict[str, Any]:
     if not isinstance(table, dict):
         raise UsageError(f"{path}: session must be a table; write [session].")
     return table
-
-
-def session_sheet_schema() -> dict[str, Any]:
-    """Return the JSON Schema (2020-12) of a session sheet."""
-    return json_schema(SessionSheet, "keymapper session sheet")
-
-
-def json_schema(model: type, title: str) -> dict[str, Any]:
-    """Return the JSON Schema (2020-12) of what msgspec writes for a dataclass of the model."""
-    schema = msgspec.json.schema(model)
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": title, **schema}
 
 
 class _Version(msgspec.Struct):

@@ -20,7 +20,7 @@ _WINDOW_SECONDS = 0.02
 _BAND_EDGES_HZ = np.geomspace(50.0, 20_000.0, 25)
 _CHUNK_SECONDS = 2.0
 SILENCE_POWER = 1e-10
-"""Quieter than any recording (-100 dBFS): the noise floor of a take is taken to be at least this."""
+"""Quieter than any recording (-100 dBFS): the least noise floor a take is taken to have."""
 _LEAST_POWER = 1e-14
 
 

@@ -36,6 +36,8 @@ class PitchAgreement:
     """How many of the notes whose pitch is sure have the planned key."""
 
     agreeing: int
+    agreeing_but_octave: int
+    """The same, an octave more or less forgiven."""
     sure: int
     distinct_keys: int
     """Different pitches among the sure ones."""
@@ -54,11 +56,15 @@ def pitch_agreement(
             shifts.append(round(pitch.key - notes[int(note)].key))
             keys.add(round(pitch.key))
     if not shifts:
-        return PitchAgreement(agreeing=0, sure=0, distinct_keys=0, shift=0)
+        return PitchAgreement(agreeing=0, agreeing_but_octave=0, sure=0, distinct_keys=0, shift=0)
     counts = {shift: shifts.count(shift) for shift in sorted(set(shifts))}
     shift = max(counts, key=lambda one: (counts[one], one % 12 == 0, -abs(one)))
     return PitchAgreement(
-        agreeing=counts[shift], sure=len(shifts), distinct_keys=len(keys), shift=shift
+        agreeing=counts[shift],
+        agreeing_but_octave=sum((one - shift) % 12 == 0 for one in shifts),
+        sure=len(shifts),
+        distinct_keys=len(keys),
+        shift=shift,
     )
 
 
@@ -89,11 +95,11 @@ def likeliest(
 
 
 def _pitch_score(agreement: PitchAgreement) -> float:
-    """Return 0..1; a whole number of octaves off is a patch's business, other shifts count less."""
+    """Return 0..1; octaves off are a patch's business and cost little, other shifts much."""
     if not agreement.sure:
         return 0.0
-    octaves = agreement.shift % 12 == 0
-    return agreement.agreeing / agreement.sure * (1.0 if octaves else 0.5)
+    worth = 1.0 if agreement.shift == 0 else 0.9 if agreement.shift % 12 == 0 else 0.5
+    return worth * agreement.agreeing / agreement.sure
 
 
 def _level_score(

@@ -55,9 +55,9 @@ def extra_onsets(
             continue
         before = int((away > 0).sum()) - 1
         note = notes[before].asked if before >= 0 else None
-        if note is not None and candidate.strength < _LET_GO_STRENGTH:
-            if abs(candidate.seconds - note.off_seconds) < _RELEASE_SECONDS:
-                continue
+        let_go = note is not None and abs(candidate.seconds - note.off_seconds) < _RELEASE_SECONDS
+        if let_go and candidate.strength < _LET_GO_STRENGTH:
+            continue
         if new_share(course, novelty, candidate.seconds, candidate.seconds + 0.25) < _LEAST_SHARE:
             continue
         is_double = note is not None and candidate.seconds < note.off_seconds

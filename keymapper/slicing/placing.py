@@ -33,7 +33,7 @@ _SURE_STRENGTH = 0.3
 _PITCH_NOTES = 48
 _PITCH_SECONDS = (0.08, 1.2)
 _REFUSE_PITCHES = 8
-_PITCH_FIT = 0.3
+_PITCH_FIT = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,9 +130,9 @@ def spread(count: int, most: int) -> list[int]:
 
 def _refuse_other_keys(place: Alignment, agreement: PitchAgreement) -> None:
     telling = agreement.sure >= _REFUSE_PITCHES and agreement.distinct_keys >= 3
-    if telling and agreement.agreeing < _PITCH_FIT * agreement.sure:
+    if telling and agreement.agreeing_but_octave < _PITCH_FIT * agreement.sure:
         raise MeasurementError(
             f"the plan does not fit the take: {len(place.notes)} onsets lie where it has notes, "
-            f"but only {agreement.agreeing} of {agreement.sure} have the planned key; is this the "
-            "session sheet of another session?"
+            f"but only {agreement.agreeing_but_octave} of {agreement.sure} have the planned key; "
+            "is this the session sheet of another session?"
         )
