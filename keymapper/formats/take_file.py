@@ -6,6 +6,7 @@ becomes WAV of the same depth. Nothing is ever held whole in memory.
 
 from __future__ import annotations
 
+import io
 import struct
 from collections.abc import Iterator
 from pathlib import Path
@@ -32,6 +33,7 @@ _BITS = {
     "DOUBLE": 64,
 }
 _FLOATS = frozenset({"FLOAT", "DOUBLE"})
+_SIZES_UNKNOWN = frozenset({0, 0x7FFFFFFF, 0xFFFFFFFF})
 _MOST_CHANNELS = 32
 _COPY_BYTES = 1 << 22
 
@@ -48,16 +50,18 @@ class TakeFile:
         try:
             if path.stat().st_size == 0:
                 raise InputError(f"{path}: the file is empty; record or copy it again.")
-            self._file = soundfile.SoundFile(path)
+            self._layout = _wav_layout(path)
+            self._source = _source(path, self._layout)
+            self._file = soundfile.SoundFile(self._source)
         except soundfile.LibsndfileError as error:
             reason = str(error.error_string).strip().rstrip(".")
             raise InputError(f"{path}: not readable as audio ({reason}).") from error
         except OSError as error:
             raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
         try:
-            self._layout = self._checked()
+            self._refuse_unusable()
         except InputError:
-            self._file.close()
+            self._close()
             raise
         self._frames_there: int | None = None
 
@@ -72,7 +76,7 @@ class TakeFile:
         trace: TracebackType | None,
     ) -> None:
         """Close the file."""
-        self._file.close()
+        self._close()
 
     @property
     def rate_hz(self) -> int:
@@ -98,9 +102,9 @@ class TakeFile:
     def missing_frames(self) -> int:
         """Return how many frames the header promises beyond those that are there."""
         missing = int(self._file.frames) - self.frames
-        if self._layout is not None and self._layout.bytes_per_frame:
-            absent = self._layout.data_bytes - self._layout.data_bytes_present
-            missing += max(0, absent) // self._layout.bytes_per_frame
+        layout = self._layout
+        if layout is not None and layout.bytes_per_frame and not _is_unfinished(layout):
+            missing += (layout.data_bytes - layout.data_bytes_present) // layout.bytes_per_frame
         return missing
 
     @property
@@ -141,6 +145,11 @@ class TakeFile:
             with target.open("wb") as file:
                 file.write(_wav_head(fmt, len(data)) + data + b"\0" * (len(data) & 1))
 
+    def _close(self) -> None:
+        self._file.close()
+        if isinstance(self._source, _UnfinishedWav):
+            self._source.close()
+
     def _next(self, frames: int) -> FloatArray:
         try:
             block = self._file.read(frames, dtype="float32", always_2d=True)
@@ -157,7 +166,7 @@ class TakeFile:
             return False
         return True
 
-    def _checked(self) -> WavLayout | None:
+    def _refuse_unusable(self) -> None:
         file = self._file
         if file.format not in _CONTAINERS or file.subtype not in _BITS:
             raise InputError(
@@ -168,19 +177,6 @@ class TakeFile:
             raise InputError(f"{self.path}: has {file.channels} channels; record one patch a take.")
         if file.frames == 0:
             raise InputError(f"{self.path}: holds no sound (0 frames).")
-        if file.format not in _WAV_FAMILY:
-            return None
-        layout = read_wav_layout(self.path)
-        self._refuse_second_recording(layout)
-        return layout
-
-    def _refuse_second_recording(self, layout: WavLayout) -> None:
-        for place in layout.chunks:
-            if place.id in ("RIFF", "RF64"):
-                raise InputError(
-                    f"{self.path}: a second recording begins at byte {place.offset - 8}; its "
-                    "rate or channels may differ: split the file."
-                )
 
     def _copy_bytes(self, layout: WavLayout, first: int, end: int, target: Path) -> None:
         places = {place.id: place for place in layout.chunks}
@@ -207,6 +203,52 @@ class TakeFile:
         self._file.seek(first)
         dtype = dtypes.get(self._file.subtype, "int32")
         return np.asarray(self._file.read(end - first, dtype=dtype, always_2d=True))
+
+
+def _wav_layout(path: Path) -> WavLayout | None:
+    """Return the chunks of a WAV or RF64 file; None for other files."""
+    with path.open("rb") as file:
+        if file.read(4) not in (b"RIFF", b"RF64"):
+            return None
+    layout = read_wav_layout(path)
+    for place in layout.chunks:
+        if place.id in ("RIFF", "RF64"):
+            raise InputError(
+                f"{path}: a second recording begins at byte {place.offset - 8}; its rate or "
+                "channels may differ: split the file."
+            )
+    return layout
+
+
+def _source(path: Path, layout: WavLayout | None) -> Path | _UnfinishedWav:
+    """Return what to open: the path, or the file with the size of its audio put right."""
+    places = [place for place in (layout.chunks if layout else ()) if place.id == "data"]
+    if places and places[0].size == 0 and path.stat().st_size > places[0].offset:
+        return _UnfinishedWav(path, places[0].offset - 4)
+    return path
+
+
+def _is_unfinished(layout: WavLayout) -> bool:
+    """Say whether the recorder stopped before it wrote the size of the audio into the header."""
+    sizes = [place.size for place in layout.chunks if place.id == "data"]
+    return bool(sizes) and sizes[0] in _SIZES_UNKNOWN
+
+
+class _UnfinishedWav(io.FileIO):
+    """A WAV file whose size of the audio reads as "up to the end"."""
+
+    def __init__(self, path: Path, size_offset: int) -> None:
+        super().__init__(path, "rb")
+        self._size_offset = size_offset
+
+    def readinto(self, buffer: Any, /) -> int:
+        """Fill the buffer, with the size put right."""
+        start = self.tell()
+        count = super().readinto(buffer) or 0
+        first = self._size_offset - start
+        for index in range(max(0, first), min(count, first + 4)):
+            memoryview(buffer).cast("B")[index] = 0xFF
+        return count
 
 
 def _wav_format(rate_hz: int, channels: int, subtype: str) -> bytes:

@@ -5,6 +5,7 @@ All times are whole milliseconds until the sheet is made, so that nothing is rou
 
 from __future__ import annotations
 
+import random
 from dataclasses import dataclass
 
 from keymapper.errors import UsageError
@@ -170,10 +171,8 @@ def _hold_seconds(settings: SessionSettings, key: int) -> float:
 
 
 def _stretch_ms(position: int) -> int:
-    """Return a fixed, irregular sequence of small stretches (a linear congruential generator)."""
-    state = (position * 2_654_435_761 + 12_345) % 2**32
-    state = (state * 1_664_525 + 1_013_904_223) % 2**32
-    return (state >> 20) % _STRETCHES * _STRETCH_MS
+    """Return a fixed, irregular sequence of small stretches."""
+    return int(random.Random(position).random() * _STRETCHES) * _STRETCH_MS
 
 
 def _check_sheet(sheet: SessionSheet, settings: SessionSettings) -> None:
