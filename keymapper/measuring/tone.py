@@ -43,6 +43,7 @@ def tone(samples: np.ndarray, rate: int, course: Course) -> Tone:
     return Tone(
         bands_db=_levels_db(parts[body].mean(axis=0)),
         folded_bands_db=_levels_db(_summed(folded[body].mean(axis=0), rate)),
+        onset_bands_db=_levels_db(parts[0]),
         edge_99_hz=None if silent else _edge_hz(power, spacing_hz, 0.99),
         edge_999_hz=None if silent else _edge_hz(power, spacing_hz, 0.999),
         audible_edge_hz=None if silent else _audible_edge_hz(parts),

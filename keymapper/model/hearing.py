@@ -137,10 +137,11 @@ def folding_loss_db(tone: Tone) -> float:
 
 
 def rate_loss_db(tone: Tone, rate: int) -> float:
-    """Return how differently a note sounds at a lower sample rate, in dB."""
-    whole = band_powers(tone.bands_db)
+    """Return how differently a note sounds at a lower sample rate, at its onset or after, in dB."""
+    whole = np.stack([band_powers(tone.bands_db), band_powers(tone.onset_bands_db)])
     kept = np.where(band_hz(np.arange(LOWEST_BAND, HIGHEST_BAND + 1.0)) < 0.45 * rate, whole, 0.0)
-    return float(difference_db(excitation(whole), excitation(kept, whole), with_level=True))
+    losses = difference_db(excitation(whole), excitation(kept, whole), with_level=True)
+    return float(losses.max())
 
 
 def noise_loss_db(tone: Tone, noise_dbfs: float, rate: int) -> float:

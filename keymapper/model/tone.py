@@ -24,6 +24,8 @@ class Tone:
     """Level of each semitone, LOWEST_BAND … HIGHEST_BAND, mean power of the channels."""
     folded_bands_db: tuple[float, ...]
     """The same of all channels folded to one; as `bands_db` for mono."""
+    onset_bands_db: tuple[float, ...]
+    """Of the first 0.3 s alone."""
     edge_99_hz: float | None
     """Below it lie 99 % of the energy in every part of the note; None for silence."""
     edge_999_hz: float | None
