@@ -8,6 +8,7 @@ from pathlib import Path
 
 from keymapper import __version__
 from keymapper.auditing.assembly import assembled_pack
+from keymapper.auditing.cache import FactsCache
 from keymapper.auditing.diagnosis import diagnosed_set
 from keymapper.auditing.judging import Judgement, judged_pack, sorted_findings
 from keymapper.auditing.measuring_files import measured_files, orders_of
@@ -35,6 +36,8 @@ class AuditSettings:
     pack_folder: Path | None = None
     """Where an `.sfz` file may take its samples from; None is its own folder."""
     as_one: bool = False
+    cache: FactsCache | None = None
+    """Where measurements are kept; None keeps none."""
     workers: int | None = None
     progress: Progress = field(default=no_progress)
 
@@ -61,7 +64,9 @@ def audit_path(path: Path, settings: AuditSettings) -> list[AuditedPack]:
     reads = [read_pack(source, settings.reference_hz) for source in sources]
     orders = [order for read in reads for order in orders_of(read)]
     with Workers(settings.workers) as pool:
-        results = iter(measured_files(orders, pool, settings.progress))
+        results = iter(measured_files(orders, settings.cache, pool, settings.progress))
+    if settings.cache is not None:
+        settings.cache.prune()
     return [
         _audited(read, settings, {file: next(results) for file in read.samples}) for read in reads
     ]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 
+from keymapper.auditing.cache import FactsCache
 from keymapper.auditing.facts import FactsOrder, sample_facts
 from keymapper.auditing.reading import ReadPack
 from keymapper.errors import InputError, MeasurementError
@@ -26,20 +28,30 @@ def orders_of(read: ReadPack) -> list[FactsOrder]:
 
 
 def measured_files(
-    orders: Sequence[FactsOrder], pool: Workers, progress: Progress
+    orders: Sequence[FactsOrder], cache: FactsCache | None, pool: Workers, progress: Progress
 ) -> list[SampleFacts | str]:
-    """Return what is known of each file, or why nothing is, in the order of the orders."""
+    """Return what is known of each file, or why nothing is, in the order of the orders.
+
+    What is measured is kept at once, so that an interrupted audit goes on where it stopped.
+    """
     results: list[SampleFacts | str] = []
-    for facts in pool.run(facts_or_reason, orders):
+    for facts in pool.run(partial(facts_or_reason, cache), orders):
         results.append(facts)
         progress("measuring", len(results), len(orders))
     return results
 
 
-def facts_or_reason(order: FactsOrder) -> SampleFacts | str:
-    """Return what is known of a file, or why nothing is."""
+def facts_or_reason(cache: FactsCache | None, order: FactsOrder) -> SampleFacts | str:
+    """Return what is known of a file, kept or measured, or why nothing is."""
     try:
-        return sample_facts(order)
+        if cache is None:
+            return sample_facts(order)
+        key = cache.key(order.path, f"{order.reference_hz!r} {order.loops!r}")
+        facts = cache.read(key)
+        if facts is None:
+            facts = sample_facts(order)
+            cache.write(key, facts)
+        return facts
     except (InputError, MeasurementError) as error:
         return str(error).removeprefix(f"{order.path}: ")
     except OSError as error:

@@ -108,7 +108,7 @@ def _from_stamps(facts: Mapping[str, SampleFacts]) -> dict[str, float] | None:
 
 
 def _seconds(stamp: str, reference_frames: int | None, rate: int) -> float | None:
-    """Return seconds since an arbitrary day; the time code since midnight is finer than the clock."""
+    """Return seconds since an arbitrary day; a time code is finer than the clock."""
     try:
         moment = datetime.fromisoformat(stamp)
     except ValueError:

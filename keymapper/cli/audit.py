@@ -46,6 +46,16 @@ def audit(
         Literal["error", "warning", "note", "never"],
         typer.Option(help="Exit with 1 for findings as grave as this."),
     ] = "error",
+    cache: Annotated[
+        Path | None,
+        typer.Option(
+            help="Where measurements are kept, by content.  "
+            "[default: $KEYMAPPER_CACHE, else keymapper/measurements in the user's cache folder]"
+        ),
+    ] = None,
+    cache_mb: Annotated[
+        int, typer.Option(min=0, help="Largest size of the cache in MB; 0 keeps nothing.")
+    ] = 256,
     workers: Annotated[
         int | None, typer.Option(min=1, help="Processes.  [default: every core]")
     ] = None,
@@ -64,6 +74,7 @@ def audit(
         _tell_rules(explain)
         return
     from keymapper.auditing.audit import AuditSettings, audit_path, audit_report
+    from keymapper.auditing.cache import open_cache
     from keymapper.cli.printing import shown_progress
     from keymapper.errors import UsageError
 
@@ -76,6 +87,7 @@ def audit(
             reference_hz=reference or table.reference_hz,
             pack_folder=pack,
             as_one=one,
+            cache=open_cache(cache, cache_mb),
             workers=workers,
             progress=progress,
         )

@@ -19,8 +19,8 @@ LONGEST_SECONDS = 6.0
 SILENCE_SECONDS = 0.2
 EXPLAINED = 0.6
 LEAST_QUIET_SECONDS = 0.02
-UNEVEN_DB = 1.5
-TAIL_SECONDS = 0.1
+UNEVEN_DB = 1.0
+TAIL_SECONDS = 0.3
 UNDER_SOUND_DB = 20.0
 HIGHEST_BETWEEN_HZ = 10_000.0
 
@@ -143,7 +143,7 @@ def _line_power(grid: Grid, at_hz: float) -> float:
 def noise_dbfs(samples: np.ndarray, rate: int, lead_frames: int) -> float | None:
     """Return the RMS where nothing sounds, at the head or at the tail, in dBFS.
 
-    The quieter of what comes before the sound and of the last 100 ms. A part counts where it
+    The quieter of what comes before the sound and of the last 300 ms. A part counts where it
     lasts 20 ms, holds its level (a sound still dying away is no noise) and lies 20 dB under the
     loudest of the file; None where neither does.
 
@@ -163,8 +163,8 @@ def noise_dbfs(samples: np.ndarray, rate: int, lead_frames: int) -> float | None
 
 
 def _holds_level(samples: np.ndarray) -> bool:
-    half = len(samples) // 2
-    return abs(rms_dbfs(samples[:half]) - rms_dbfs(samples[half:])) < UNEVEN_DB
+    levels = [rms_dbfs(part) for part in np.array_split(samples, 3)]
+    return max(levels) - min(levels) < UNEVEN_DB
 
 
 def noise_between_dbfs(
