@@ -10,9 +10,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from queue import SimpleQueue
 
 import numpy as np
 
@@ -22,7 +24,7 @@ from keymapper.formats.midi_file import read_midi
 from keymapper.formats.notes_file import notes_json
 from keymapper.formats.session_sheet import read_session_sheet
 from keymapper.formats.take_file import TakeFile
-from keymapper.model.session import CutReport, SessionSheet
+from keymapper.model.session import CutNote, CutReport, SessionSheet
 from keymapper.slicing.evidence import HeardPitch
 from keymapper.slicing.found import SlicedTake
 from keymapper.slicing.hearing import hear_take
@@ -31,6 +33,7 @@ from keymapper.slicing.report import TakeFacts, planned_report, unplanned_report
 from keymapper.slicing.unplanned import UnplannedTake, slice_unplanned
 
 NOTES_NAME = "notes.json"
+_COPIERS = 2
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many are done, and how many there are."""
@@ -99,14 +102,23 @@ def write_notes(
         The folder exists and `replace` is off, or cannot be written.
     """
     with published_folder(out, replace=replace) as to, ExitStack() as stack:
-        takes = [stack.enter_context(TakeFile(path)) for path in paths]
-        for done, note in enumerate(report.notes):
-            if note.file is not None:
-                target = to / note.file
-                target.parent.mkdir(parents=True, exist_ok=True)
-                takes[note.take].copy_range(note.first_frame, note.end_frame, target)
-            if progress is not None:
-                progress("Copying", done + 1, len(report.notes))
+        idle: SimpleQueue[list[TakeFile]] = SimpleQueue()
+        for _ in range(_COPIERS):
+            idle.put([stack.enter_context(TakeFile(path)) for path in paths])
+
+        def copy(note: CutNote) -> None:
+            if note.file is None:
+                return
+            takes = idle.get()
+            target = to / note.file
+            target.parent.mkdir(parents=True, exist_ok=True)
+            takes[note.take].copy_range(note.first_frame, note.end_frame, target)
+            idle.put(takes)
+
+        with ThreadPoolExecutor(_COPIERS) as pool:
+            for done, _ in enumerate(pool.map(copy, report.notes), 1):
+                if progress is not None:
+                    progress("Copying", done, len(report.notes))
         (to / NOTES_NAME).write_bytes(notes_json(report))
 
 

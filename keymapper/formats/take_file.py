@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import struct
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal
@@ -36,6 +37,7 @@ _FLOATS = frozenset({"FLOAT", "DOUBLE"})
 _SIZES_UNKNOWN = frozenset({0, 0x7FFFFFFF, 0xFFFFFFFF})
 _MOST_CHANNELS = 32
 _COPY_BYTES = 1 << 22
+_FASTEST = 0.0
 
 
 class TakeFile:
@@ -116,13 +118,15 @@ class TakeFile:
         """Yield the take in float32 blocks, shape (frames, channels); a damaged one ends early."""
         done = 0
         self._seek(0)
-        while True:
-            block = self._next(block_frames)
-            done += len(block)
-            if len(block):
+        with ThreadPoolExecutor(1) as reader:  # decodes ahead while the last block is worked on
+            coming = reader.submit(self._next, block_frames)
+            while len(block := coming.result()):
+                if len(block) == block_frames:
+                    coming = reader.submit(self._next, block_frames)
+                done += len(block)
                 yield block
-            if len(block) < block_frames:
-                break
+                if len(block) < block_frames:
+                    break
         self._frames_there = done
 
     def read(self, first_frame: int, end_frame: int) -> FloatArray:
@@ -138,7 +142,14 @@ class TakeFile:
             self._copy_bytes(self._layout, first_frame, end_frame, target)
         elif self._file.format == "FLAC":
             pcm = self._read_pcm(first_frame, end_frame)
-            soundfile.write(target, pcm, self.rate_hz, subtype=self._file.subtype, format="FLAC")
+            soundfile.write(
+                target,
+                pcm,
+                self.rate_hz,
+                subtype=self._file.subtype,
+                format="FLAC",
+                compression_level=_FASTEST,
+            )
         else:
             data = _little_endian(self._read_pcm(first_frame, end_frame), self._file.subtype)
             fmt = _wav_format(self.rate_hz, self.channels, self._file.subtype)

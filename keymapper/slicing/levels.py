@@ -10,6 +10,7 @@ import numpy as np
 from keymapper.slicing.course import SILENCE_POWER, Course, FloatArray
 
 _NOISE_SECONDS = 0.1
+_DIGITAL_SILENCE = 1e-11
 SILENCE_DB = -200.0
 
 
@@ -55,7 +56,8 @@ class Levels:
     def noise_before(self, seconds: float) -> float:
         """Return the noise power just before a note, or of the take where a tail still rings."""
         nearby = self.mean_power(seconds - 0.12, seconds - 0.03) if seconds > 0.15 else math.inf
-        return nearby if nearby <= 4 * self.noise_power else self.noise_power
+        near = self.noise_power / 4 <= nearby <= 4 * self.noise_power
+        return nearby if near else self.noise_power
 
 
 def levels_of(course: Course) -> Levels:
@@ -63,7 +65,8 @@ def levels_of(course: Course) -> Levels:
     sums = np.concatenate([[0.0], np.cumsum(course.power, dtype=np.float64)])
     size = min(len(course.power), round(_NOISE_SECONDS / course.block_seconds))
     smooth = (sums[size:] - sums[:-size]) / size
-    sounding = np.flatnonzero(smooth > SILENCE_POWER)
+    silent = np.concatenate([[0], np.cumsum(course.power <= _DIGITAL_SILENCE)])
+    sounding = np.flatnonzero(silent[size:] == silent[:-size])
     quietest = int(sounding[np.argmin(smooth[sounding])]) if len(sounding) else 0
     return Levels(
         course=course,

@@ -31,6 +31,7 @@ from keymapper.slicing.timing import (
 _LINE_NOTES = 60
 _LEAST_FIT = 0.5
 _LATE_SECONDS = 0.02
+_LEAST_EXTRA_DB = 6.0
 _OTHER_STRENGTH = 0.3
 _OTHER_SECONDS = 0.1
 """From so long after its time on, an onset is not that of the planned note."""
@@ -156,6 +157,8 @@ def _cut(
         limit = _next_start(starts, extra.seconds, heard.levels.duration_seconds)
         end = note_end(heard.levels, extra.seconds, extra.seconds, limit)
         found = found_note(heard.levels, extra.seconds, end.seconds, None, ("not in the plan",))
+        if found.signal_to_noise_db < _LEAST_EXTRA_DB:
+            continue
         cut.append(
             replace(
                 found,
