@@ -87,7 +87,7 @@ def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) ->
     done = frames = 0
     for samples in _even_chunks(take.blocks(chunk), chunk, block):
         if offset is None:
-            offset = samples.mean(axis=0, dtype=np.float64).astype(np.float32)
+            offset = _constant_part(samples, rate)
         at_full_scale = np.abs(samples).reshape(-1, block * samples.shape[1]).max(axis=1) >= 0.9999
         full.append(done + np.flatnonzero(at_full_scale))
         centred = (samples - offset).reshape(len(samples) // block, -1)
@@ -109,6 +109,15 @@ def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) ->
         bands_db=np.concatenate(bands) if bands else np.zeros((0, spectra.count), np.float16),
         full_scale_blocks=np.concatenate(full) if full else np.zeros(0, np.int64),
     )
+
+
+def _constant_part(samples: FloatArray, rate_hz: int) -> FloatArray:
+    """Return the mean of the quietest tenth of a second, a value a channel."""
+    length = min(len(samples), round(0.1 * rate_hz))
+    count = len(samples) // length
+    parts = samples[: count * length].reshape(count, length, -1)
+    quietest = int(np.argmin(parts.var(axis=1).sum(axis=1)))
+    return np.asarray(parts[quietest].mean(axis=0, dtype=np.float64), np.float32)
 
 
 def _even_chunks(blocks: Iterable[FloatArray], chunk: int, block: int) -> Iterator[FloatArray]:
