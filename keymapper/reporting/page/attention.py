@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 from keymapper.model.finding import Finding
 from keymapper.model.instrument import Doubt, SkippedFile
@@ -12,6 +13,7 @@ from keymapper.reporting.page.charts import signed_text
 from keymapper.reporting.page.content import SEVERITIES, Attention, Place, Severity
 
 _MEASURED = re.compile(r"\s*\(([^()]*)\)$")
+_NUMBER = re.compile(r"[-+]?\d+(\.\d+)?")
 _ACTIONS = {
     "pitch": "listen to it and, where it is wrong, write its root into the recipe",
     "name": "listen to it; the sound was believed, so rename the file or correct it in the recipe",
@@ -30,22 +32,49 @@ def doubts_attention(
 
     notes : which note of the page each recording is.
     """
-    groups: dict[tuple[str, str], list[Place]] = {}
+    groups: dict[tuple[str, str], list[_Doubted]] = {}
     for doubt in doubts:
-        what, _, action = doubt.message.rpartition("; ")
-        what, action = (what, action) if what else (action, _ACTIONS[doubt.about])
-        found = _MEASURED.search(what)
-        what = _MEASURED.sub("", what)
-        place = Place(
-            where=doubt.file, measured=found[1] if found else "", note=notes.get(doubt.file)
+        one = _doubted(doubt)
+        groups.setdefault((_NUMBER.sub("", one.what), one.action), []).append(one)
+    things = [
+        _thing(
+            "warning", some[0].what, some[0].action, [_doubt_place(n, some, notes) for n in some]
         )
-        groups.setdefault((what, action), []).append(place)
-    things = [_thing("warning", what, action, some) for (what, action), some in groups.items()]
+        for some in groups.values()
+    ]
     if skipped:
         places = [Place(where=one.file, measured=one.reason) for one in skipped]
         action = "leave it if it is no recording of this sound; else mend it and build again"
         things.append(_thing("note", "left out of the instrument", action, places))
     return tuple(things)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Doubted:
+    """A doubt taken apart: what is the matter, the figure behind it, and what to do."""
+
+    file: str
+    what: str
+    measured: str
+    action: str
+
+
+def _doubted(doubt: Doubt) -> _Doubted:
+    what, _, action = doubt.message.rpartition("; ")
+    what, action = (what, action) if what else (action, _ACTIONS[doubt.about])
+    found = _MEASURED.search(what)
+    return _Doubted(
+        file=doubt.file,
+        what=_MEASURED.sub("", what),
+        measured=found[1] if found else "",
+        action=action,
+    )
+
+
+def _doubt_place(one: _Doubted, group: Sequence[_Doubted], notes: Mapping[str, int]) -> Place:
+    """Return a place; where the doubts of a group differ in their words, it brings its own."""
+    told = one.measured if one.what == group[0].what else f"{one.what} {one.measured}".strip()
+    return Place(where=one.file, measured=told, note=notes.get(one.file))
 
 
 def findings_attention(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from keymapper.model.keys import key_name
-from keymapper.reporting.page.elements import Child, Element, append, number, tag
+from keymapper.reporting.page.elements import Child, Element, number, tag
 from keymapper.reporting.page.scales import Scale, ticks
 
 SVG_NAMESPACE = "http://www.w3.org/2000/svg"
@@ -102,37 +102,39 @@ def chart(frame: Frame, label: str, *children: Child, interactive: bool = False)
 
 def x_axis(frame: Frame, label: str, values: Sequence[tuple[float, str]]) -> Element:
     """Return the lower axis with grid lines; values are (value, text) pairs."""
-    axis = tag("g", class_="axis")
-    for value, text in values:
-        x = frame.x(value)
-        append(axis, [_line(x, frame.top, x, frame.bottom, "grid")])
-        append(axis, [tag("text", text, x=x, y=frame.bottom + 18, text_anchor="middle")])
-    append(axis, [_line(frame.left, frame.bottom, frame.right, frame.bottom, "base")])
+    places = [frame.x(value) for value, _ in values]
+    grid = "".join(f"M{number(x)} {number(frame.top)}V{number(frame.bottom)}" for x in places)
+    words = [
+        tag("text", text, x=x, y=frame.bottom + 18)
+        for x, (_, text) in zip(places, values, strict=True)
+    ]
     middle = (frame.left + frame.right) / 2
-    name = tag(
-        "text", label, x=middle, y=frame.height - 6, text_anchor="middle", class_="axis-name"
+    return tag(
+        "g",
+        tag("path", d=grid, class_="grid"),
+        *words,
+        _line(frame.left, frame.bottom, frame.right, frame.bottom, "base"),
+        tag("text", label, x=middle, y=frame.height - 6, class_="axis-name"),
+        class_="axis across",
     )
-    append(axis, [name])
-    return axis
 
 
 def y_axis(frame: Frame, label: str, values: Sequence[tuple[float, str]]) -> Element:
     """Return the left axis with grid lines; values are (value, text) pairs."""
-    axis = tag("g", class_="axis")
-    for value, text in values:
-        y = frame.y(value)
-        append(axis, [_line(frame.left, y, frame.right, y, "grid")])
-        append(axis, [tag("text", text, x=frame.left - 8, y=y + 4, text_anchor="end")])
-    middle = (frame.top + frame.bottom) / 2
-    name = tag(
-        "text",
-        label,
-        transform=f"translate(14 {number(middle)}) rotate(-90)",
-        text_anchor="middle",
-        class_="axis-name",
+    places = [frame.y(value) for value, _ in values]
+    grid = "".join(f"M{number(frame.left)} {number(y)}H{number(frame.right)}" for y in places)
+    words = [
+        tag("text", text, x=frame.left - 8, y=y + 4)
+        for y, (_, text) in zip(places, values, strict=True)
+    ]
+    turned = f"translate(14 {number((frame.top + frame.bottom) / 2)}) rotate(-90)"
+    return tag(
+        "g",
+        tag("path", d=grid, class_="grid"),
+        *words,
+        tag("text", label, transform=turned, class_="axis-name"),
+        class_="axis up",
     )
-    append(axis, [name])
-    return axis
 
 
 def number_ticks(
@@ -177,20 +179,35 @@ def area(
 ) -> Element:
     """Return the surface between a lower and an upper course."""
     places = frame.x.many(xs)
-    there = _path(places, frame.y.many(bounds[1]))
-    back = _path(places[::-1], frame.y.many(bounds[0])[::-1]).replace("M", "L", 1)
-    return tag("path", d=f"{there}{back}Z", class_=f"area {kind}")
+    round_trip = np.concatenate([places, places[::-1]])
+    ys = np.concatenate([frame.y.many(bounds[1]), frame.y.many(bounds[0])[::-1]])
+    return tag("path", d=f"{_path(round_trip, ys)}Z", class_=f"area {kind}")
+
+
+def filled_under(
+    frame: Frame, xs: Sequence[float] | np.ndarray, ys: Sequence[float] | np.ndarray, kind: str
+) -> Element:
+    """Return the surface between a course and the lower edge of the plot."""
+    line = _path(frame.x.many(xs), frame.y.many(ys))
+    left = number(frame.x(float(xs[0])))
+    return tag("path", d=f"{line}V{number(frame.bottom)}H{left}Z", class_=f"area {kind}")
 
 
 def _path(xs: np.ndarray, ys: np.ndarray) -> str:
-    """Return the commands of a path through points, to a tenth of a unit."""
-    parts, pen_up = [], True
-    for x, y in zip(np.round(xs, 1).tolist(), np.round(ys, 1).tolist(), strict=True):
-        if not (np.isfinite(x) and np.isfinite(y)):
-            pen_up = True
+    """Return the commands of a path through points, in tenths of a unit, each from the last."""
+    there = np.isfinite(xs) & np.isfinite(ys)
+    tenths = np.rint(10 * np.where(there, [xs, ys], 0.0)).astype(int).T.tolist()
+    parts, last = [], None
+    for place, inside in zip(tenths, there.tolist(), strict=True):
+        if not inside:
+            last = None
             continue
-        parts.append(f"{'M' if pen_up else 'L'}{x:g} {y:g}")
-        pen_up = False
+        if last is None:
+            parts.append(f"M{place[0] / 10:g} {place[1] / 10:g}")
+        else:
+            across, down = (place[0] - last[0]) / 10, (place[1] - last[1]) / 10
+            parts.append(f"l{across:g} {down:g}" if down else f"h{across:g}")
+        last = place
     return "".join(parts)
 
 

@@ -30,6 +30,7 @@ from keymapper.reporting.page.tables import figure, folded_table, note_link, scr
 
 _SIZE = Size(width=1000, height=280)
 _LOWEST_DB = -60.0
+_VELOCITY_RANGE_DB = 48.0
 _HEADINGS = ("Note", "Root", "Velocities", "Recorded", "As mapped")
 
 
@@ -109,9 +110,9 @@ def _by_velocity(zones: Sequence[PageZone]) -> Element:
     chosen = sorted({roots[0], roots[len(roots) // 2], roots[-1]}) if roots else []
     courses = {key: _course(key, zones) for key in chosen}
     values = [value for course in courses.values() for value in course if math.isfinite(value)]
-    frame = frame_of(
-        _SIZE, (1.0, 127.0), padded_range([*values, max(values, default=0.0) - 40.0], least=20.0)
-    )
+    top = max(values, default=0.0)
+    shown = [max(value, top - _VELOCITY_RANGE_DB) for value in values]
+    frame = frame_of(_SIZE, (1.0, 127.0), padded_range(shown, least=20.0))
     label = "Level over velocity at the lowest, a middle and the highest recorded key"
     lines = [
         polyline(

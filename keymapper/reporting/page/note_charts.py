@@ -12,6 +12,7 @@ from keymapper.reporting.page.charts import (
     Size,
     area,
     chart,
+    filled_under,
     frame_of,
     legend,
     level_line,
@@ -134,7 +135,6 @@ def _spectrum(note: PageNote) -> Element:
     frame = frame_of(
         _HALF, (float(hz[0]), float(hz[-1])), (top - _SPECTRUM_RANGE_DB, top), log_x=True
     )
-    floor = np.full_like(levels, frame.y.low)
     ticks = [
         (hertz, f"{hertz / 1000:g}k" if hertz >= 1000 else f"{hertz:.0f}") for hertz in _OCTAVE_HZ
     ]
@@ -145,7 +145,7 @@ def _spectrum(note: PageNote) -> Element:
         label,
         x_axis(frame, "Hz", ticks),
         y_axis(frame, "dB a semitone", number_ticks(frame.y.low, frame.y.high, 5)),
-        area(frame, hz, (floor, np.maximum(levels, floor)), "spectrum"),
+        filled_under(frame, hz, np.maximum(levels, frame.y.low), "spectrum"),
         pitch,
     )
     return figure(

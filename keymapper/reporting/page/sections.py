@@ -188,8 +188,12 @@ def player() -> Element:
     return tag(
         "section",
         tag("h2", "Listen", class_="unseen"),
-        tag("p", "Press a key on the map.", id="sounding", role="status"),
-        tag("canvas", id="scope", width="240", height="48", aria_hidden="true"),
+        tag(
+            "div",
+            tag("p", "Press a key on the map.", id="sounding", role="status"),
+            tag("canvas", id="scope", width="240", height="48", aria_hidden="true"),
+            class_="now",
+        ),
         _slider(
             "volume", "Volume", {"min": "-60", "max": "0", "step": "1", "value": "-24"}, "−24 dB"
         ),

@@ -17,7 +17,9 @@ def table(caption: str, headings: Sequence[str], rows: Iterable[Sequence[Child]]
     whole = tag(
         "table", tag("caption", caption), tag("thead", head), tag("tbody", *body or [tag("tr")])
     )
-    return tag("div", whole, class_="scroll", tabindex="0", role="region", aria_label=f"{caption}, table")
+    return tag(
+        "div", whole, class_="scroll", tabindex="0", role="region", aria_label=f"{caption}, table"
+    )
 
 
 def folded_table(caption: str, headings: Sequence[str], rows: Iterable[Sequence[Child]]) -> Element:

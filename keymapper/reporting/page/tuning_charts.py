@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -30,6 +31,8 @@ from keymapper.reporting.page.scales import padded_range
 from keymapper.reporting.page.tables import figure, folded_table, note_link, scrolling
 
 _SIZE = Size(width=1000, height=300)
+_SPREAD_KEYS = 1.6
+"""Room in which the notes of one key stand side by side."""
 _HEADINGS = ("Note", "Key", "Minute", "Recorded", "Error", "Explained", "Rest", "Remark")
 
 
@@ -64,7 +67,10 @@ def _by_key(one: TuningSet, notes: Mapping[str, int]) -> Element:
         label,
         *_axes(frame, "key", key_ticks(low, high, room=frame.right - frame.left)),
         *fitted,
-        *(_point(frame, float(row.key), (row, cents), notes) for row, cents in measured),
+        *(
+            _point(frame, place, one, notes)
+            for place, one in zip(_spread(measured), measured, strict=True)
+        ),
         interactive=True,
     )
     entries = [("dot note", "a note as recorded, with its error bar")]
@@ -75,6 +81,18 @@ def _by_key(one: TuningSet, notes: Mapping[str, int]) -> Element:
         ]
     caption = "Tuning by key. Above the line is sharp, below is flat; the build takes this away."
     return figure(legend(entries), scrolling(picture, label), caption=caption)
+
+
+def _spread(measured: Sequence[tuple[TuningRow, float]]) -> list[float]:
+    """Return a place for each note about its key: several of one key stand side by side."""
+    places: list[float] = []
+    of_key: dict[int, int] = Counter(row.key for row, _ in measured)
+    seen: dict[int, int] = Counter()
+    for row, _ in measured:
+        step = min(_SPREAD_KEYS / max(of_key[row.key] - 1, 1), 0.4)
+        places.append(row.key + step * (seen[row.key] - (of_key[row.key] - 1) / 2))
+        seen[row.key] += 1
+    return places
 
 
 def _over_time(one: TuningSet, notes: Mapping[str, int]) -> Element:
@@ -123,18 +141,19 @@ def _slope(diagnosis: Diagnosis, keys: np.ndarray) -> np.ndarray:
 
 
 def _course(diagnosis: Diagnosis, since: np.ndarray) -> np.ndarray:
-    """Return the course of the set as a whole: straight, or settling exponentially.
+    """Return the course of the set as a whole, straight or settling, against the first note.
 
-    A straight course has gone at the last note, as a settling one has in the end.
+    The offset is that of the end of the recording, so what the set has yet to sink comes on top.
     """
-    warm = diagnosis.warm_up
+    warm, offset = diagnosis.warm_up, diagnosis.offset_cents.value
     if warm is None:
-        return np.full_like(since, diagnosis.offset_cents.value)
+        return np.full_like(since, offset)
     if warm.kind == "settling" and warm.settling_minutes:
         left = np.exp(-since / warm.settling_minutes)
+        left = left - np.exp(-warm.span_minutes / warm.settling_minutes)
     else:
         left = 1.0 - since / max(warm.span_minutes, 1e-9)
-    course: np.ndarray = diagnosis.offset_cents.value + warm.depth.value * left
+    course: np.ndarray = offset + warm.depth_cents.value * left
     return course
 
 
