@@ -22,16 +22,17 @@ FEATURES = (
     "between_thirds",
     "harmonics_present",
     "lowest_strong",
-    "odd_peak",
+    "low_energy",
+    "odd_energy",
     "third_peak",
-    "unexplained_peak",
     "unexplained_energy",
     "unexplained_level",
+    "misfit",
     "crowd",
-    "height",
 )
 PEAK_FLOOR_DB = -60.0
 PRESENT = 0.05
+LOW_HARMONICS = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,13 +70,17 @@ def candidate_features(spectrum: Spectrum, f0_hz: Array) -> Array:
     order = np.maximum(np.rint(peaks / f0_hz[:, None]), 1.0)
     expected = order * f0_hz[:, None]
     tolerance = np.clip(1731 * 1.4 * spectrum.bin_hz / expected, 30, 60)
-    explained = np.abs(1731.234 * np.log(peaks / expected)) < tolerance
+    cents = np.abs(1731.234 * np.log(peaks / expected))
+    explained = cents < tolerance
     strong = explained & (level > -PEAK_FLOOR_DB / 2)
     total = float(energies.sum()) + 1e-12
     multiples, comb = comb_weights()
 
     def strongest(chosen: Array) -> Array:
         return np.asarray(np.where(chosen, level, 0.0).max(axis=1, initial=0.0)) / 20
+
+    def energy_of(chosen: Array) -> Array:
+        return np.asarray(np.log10(chosen @ energies / total + 1e-3))
 
     def aperiodicity(periods: float) -> Array:
         height = correlation_at(spectrum.nac, periods * spectrum.rate_hz / f0_hz)
@@ -93,15 +98,19 @@ def candidate_features(spectrum: Spectrum, f0_hz: Array) -> Array:
         "between_thirds": salience(np.array([0.75, 1.5])).max(axis=1),
         "harmonics_present": np.mean(salience(np.arange(1.0, 9)) > PRESENT, axis=1),
         "lowest_strong": np.log2(np.where(strong, order, 64.0).min(axis=1, initial=64.0)),
-        "odd_peak": strongest(explained & (order % 2 == 1)),
+        "low_energy": energy_of(explained & (order <= LOW_HARMONICS)),
+        "odd_energy": energy_of(explained & (order % 2 == 1)),
         "third_peak": strongest(explained & (order % 3 != 0)),
-        "unexplained_peak": strongest(~explained),
         "unexplained_energy": np.log10((~explained) @ energies / total + 1e-4),
         "unexplained_level": np.log10((~explained) @ level / (level.sum() + 1e-9) + 0.02),
+        "misfit": _mean(np.where(explained, cents, 0.0), explained * np.sqrt(energies)) / 30,
         "crowd": np.full(len(f0_hz), np.log10(total)),
-        "height": np.log2(f0_hz / 220),
     }
     return np.stack([columns[name] for name in FEATURES], axis=1)
+
+
+def _mean(values: Array, weights: Array) -> Array:
+    return np.asarray(np.sum(weights * values, axis=1) / (weights.sum(axis=1) + 1e-9))
 
 
 def candidate_scores(features: Array, weights: Weights) -> Array:
