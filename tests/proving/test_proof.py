@@ -49,12 +49,12 @@ def test_a_wrong_sign_of_tune_is_found(tmp_path: Path) -> None:
 
 
 def test_a_loop_end_that_is_off_by_one_is_found_by_its_pitch(tmp_path: Path) -> None:
-    """One period of 183 frames, played as 184: 9.4 cents flat."""
-    sample = Zone(low=60, high=60, root=60)
+    """One period of 103 frames, played as 104: 17 cents flat."""
+    sample = Zone(low=70, high=70, root=70)
     file = write_instrument(tmp_path, [sample])
     text = file.read_text("utf-8")
     start = 24_000
-    period = round(48_000 / 261.6256)
+    period = round(48_000 / 466.1638)
     for length, found in ((period - 1, False), (period, True)):
         lines = [
             f"loop_end={start + length}" if line.startswith("loop_end") else line

@@ -7,8 +7,8 @@ import math
 import numpy as np
 
 from keymapper.errors import MeasurementError
-from keymapper.measuring.join.cycling import frozen_db, repetition_db, wobble_db
-from keymapper.measuring.join.levels import FINE, THIRDS, WIDE, views
+from keymapper.measuring.join.cycling import going_round
+from keymapper.measuring.join.levels import FINE, THIRDS, WIDE, sides
 from keymapper.measuring.join.novelty import Ground, measure_natural, novelty_db
 from keymapper.measuring.join.pitch_step import pitch_step_db
 from keymapper.measuring.join.sustain import natural_range
@@ -41,19 +41,21 @@ def join_audibility(
         )
     first, last = natural_range(reference, rate, start, end)
     ground = Ground(
-        natural=views(reference[first:last]),
+        natural=sides(reference[first:last]),
         natural_start=first,
-        shipped=views(played),
+        shipped=sides(played),
         rate=rate,
         start=start,
         end=end,
     )
-    thirds = measure_natural(ground, THIRDS)
-    click = novelty_db(ground, measure_natural(ground, FINE), CLICK_REACH_SECONDS, CLICK_DB)
+    thirds, wide = measure_natural(ground, THIRDS, WIDE)
+    (fine,) = measure_natural(ground, FINE)
+    click = novelty_db(ground, fine, CLICK_REACH_SECONDS, CLICK_DB)
     step = novelty_db(ground, thirds, STEP_REACH_SECONDS, STEP_DB)
-    level = novelty_db(ground, measure_natural(ground, WIDE), STEP_REACH_SECONDS, STEP_DB)
-    wobble = wobble_db(ground, thirds) if thirds else None
-    repetition = repetition_db(ground, thirds) if thirds else None
+    level = novelty_db(ground, wide, STEP_REACH_SECONDS, STEP_DB)
+    going = going_round(ground, thirds) if thirds else None
+    wobble = going.wobble_db if going else None
+    repetition = going.repetition_db if going else None
     pitch = pitch_step_db(ground)
     cues = [cue for cue in (click, step, level, wobble, repetition, pitch) if cue is not None]
     return JoinAudibility(
@@ -64,7 +66,7 @@ def join_audibility(
         repetition_db=None if repetition is None else _floored(repetition),
         pitch_db=_floored(pitch),
         worst_db=_floored(max(cues)),
-        frozen_db=round(frozen_db(ground, thirds), 2) if thirds else None,
+        frozen_db=round(going.frozen_db, 2) if going else None,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,28 +19,49 @@ MEMORY_SECONDS = 0.6
 NATURAL_WINDOWS = 12
 YARDSTICK = 1.12
 LIVELY_SECONDS = 0.7
+LIVELY_SECONDS_HEARD = 2.0
 
 
-def period_levels_db(ground: Ground, natural: NaturalLevels, seconds: float = 0.0) -> np.ndarray:
-    """Return third-octave levels of the settled loop over one period, or over ``seconds``."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GoingRound:
+    """Wobble and repetition over their thresholds (None for loops under 80 ms), and frozenness."""
+
+    wobble_db: float | None
+    repetition_db: float | None
+    frozen_db: float
+
+
+def going_round(ground: Ground, natural: NaturalLevels) -> GoingRound:
+    """Return what is heard of a loop going round, from third-octave levels of the settled loop."""
+    hop = max(1, round(THIRDS.hop_seconds * ground.rate))
+    length = ground.end - ground.start
+    times = max(1, round(length / hop))
+    lively = min(round(LIVELY_SECONDS_HEARD * ground.rate / hop), len(natural.levels_db))
+    levels = _settled_levels_db(ground, natural, max(times, lively))
+    period = levels[:times]
+    audible = length >= SHORTEST_SECONDS * ground.rate
+    width = max(1, round(LIVELY_SECONDS * ground.rate / hop))
+    return GoingRound(
+        wobble_db=_wobble_db(period, natural) if audible else None,
+        repetition_db=_repetition_db(period, natural, ground) if audible else None,
+        frozen_db=_liveliness_db(natural.levels_db, width) - _liveliness_db(levels, width),
+    )
+
+
+def _settled_levels_db(ground: Ground, natural: NaturalLevels, times: int) -> np.ndarray:
+    """Third-octave levels of the loop from its start on, once it goes round."""
     hop = max(1, round(THIRDS.hop_seconds * ground.rate))
     window = round(THIRDS.window_seconds * ground.rate)
     length = ground.end - ground.start
-    times = max(1, round(max(length, seconds * ground.rate) / hop))
-    first = ground.start + length * math.ceil(window / length) - window // 2
-    first += length
+    first = ground.start + length * (math.ceil(window / length) + 1) - window // 2
     audio = played(
         ground.shipped, ground.start, ground.end, first, first + (times - 1) * hop + window
     )
-    return levels_db(masked_powers(audio, ground.rate, THIRDS), natural.floor)
+    return levels_db(masked_powers(audio, ground.rate, THIRDS)[0], natural.floor)
 
 
-def wobble_db(ground: Ground, natural: NaturalLevels) -> float | None:
-    """Return the swing at the first three harmonics of the loop rate, over threshold."""
-    length = ground.end - ground.start
-    if length < SHORTEST_SECONDS * ground.rate:
-        return None
-    period = period_levels_db(ground, natural)
+def _wobble_db(period: np.ndarray, natural: NaturalLevels) -> float:
+    """Swing at the first three harmonics of the loop rate, over threshold."""
     own = _natural_swing_db(natural.levels_db, len(period))
     threshold = math.hypot(WOBBLE_DB, YARDSTICK * own)
     return 20 * math.log10(max(_swing_db(period), 1e-6) / threshold)
@@ -65,14 +87,11 @@ def _natural_swing_db(levels: np.ndarray, times: int) -> float:
     return float(np.percentile(swings, 90))
 
 
-def repetition_db(ground: Ground, natural: NaturalLevels) -> float | None:
-    """Return how audibly the same movement comes round, over threshold."""
-    length = ground.end - ground.start
-    if length < SHORTEST_SECONDS * ground.rate:
-        return None
-    period = period_levels_db(ground, natural)
+def _repetition_db(period: np.ndarray, natural: NaturalLevels, ground: Ground) -> float:
+    """How audibly the same movement comes round, over threshold."""
     moved = float(np.sqrt(np.mean((period - period.mean(axis=0)) ** 2)))
     hop = max(1, round(THIRDS.hop_seconds * ground.rate))
+    length = ground.end - ground.start
     repeats = _periodicity(natural.levels_db, round(length / hop))
     seconds = length / ground.rate
     heard = moved * math.sqrt(1 - repeats) / (1 + (seconds / MEMORY_SECONDS) ** 2)
@@ -90,15 +109,6 @@ def _periodicity(levels: np.ndarray, lag: int) -> float:
     early, late = centred[: times - lag], centred[lag:]
     energy = math.sqrt(float((early**2).sum()) * float((late**2).sum()))
     return min(1.0, max(0.0, float((early * late).sum()) / energy)) if energy > 0 else 0.0
-
-
-def frozen_db(ground: Ground, natural: NaturalLevels) -> float:
-    """Return by how much less the loop moves (about its 0.7 s mean) than the note did."""
-    hop = max(1, round(THIRDS.hop_seconds * ground.rate))
-    width = max(1, round(LIVELY_SECONDS * ground.rate / hop))
-    seconds = min(2.0, natural.levels_db.shape[0] * hop / ground.rate)
-    looped = period_levels_db(ground, natural, seconds)
-    return _liveliness_db(natural.levels_db, width) - _liveliness_db(looped, width)
 
 
 def _liveliness_db(levels: np.ndarray, width: int) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import fft
@@ -23,43 +24,63 @@ class Analysis:
 
 
 FINE = Analysis(window_seconds=0.005, hop_seconds=0.0005, edges_hz=CLICK_EDGES_HZ)
-THIRDS = Analysis(window_seconds=0.043, hop_seconds=0.005, edges_hz=THIRD_OCTAVE_EDGES_HZ)
-WIDE = Analysis(window_seconds=0.043, hop_seconds=0.005, edges_hz=WIDE_EDGES_HZ)
+THIRDS = Analysis(window_seconds=0.043, hop_seconds=0.008, edges_hz=THIRD_OCTAVE_EDGES_HZ)
+WIDE = Analysis(window_seconds=0.043, hop_seconds=0.008, edges_hz=WIDE_EDGES_HZ)
 
 
-def views(samples: np.ndarray) -> np.ndarray:
-    """Return what is listened to, shape (views, frames): the mono, or left, right and their mean.
+def sides(samples: np.ndarray) -> np.ndarray:
+    """Return audio channel by channel, shape (channels, frames), float32; at most two channels.
 
     samples : float, shape (frames, channels).
     """
-    columns = np.ascontiguousarray(samples.T, dtype=np.float32)
-    if len(columns) == 1:
-        return columns
-    return np.concatenate([columns[:2], columns[:2].mean(axis=0, keepdims=True)])
+    return np.ascontiguousarray(samples.T[:2], dtype=np.float32)
 
 
-def masked_powers(audio: np.ndarray, rate: int, analysis: Analysis) -> np.ndarray:
-    """Return masked band powers, shape (times, views, bands); time 0 starts at frame 0.
+def masked_powers(audio: np.ndarray, rate: int, *analyses: Analysis) -> list[np.ndarray]:
+    """Return masked band powers of each analysis, shape (times, views, bands).
 
-    audio : float, shape (views, frames), at least one window long.
+    The views are what is listened to: the mono, or left, right and their mean. Time 0 starts at
+    frame 0.
+
+    audio : float, shape (channels, frames), at least one window long.
+    analyses : of one window and hop, so that one spectrum serves them all.
     """
-    window_frames = round(analysis.window_seconds * rate)
-    hop = max(1, round(analysis.hop_seconds * rate))
-    window = np.hanning(window_frames + 2)[1:-1].astype(np.float32)
+    window_frames = round(analyses[0].window_seconds * rate)
+    hop = max(1, round(analyses[0].hop_seconds * rate))
+    window = hann(window_frames)
     size = fft.next_fast_len(window_frames, real=True)
     frames = np.lib.stride_tricks.sliding_window_view(audio, window_frames, axis=1)[:, ::hop]
     bins = np.arange(size // 2 + 1) * rate / size
-    member = _membership(bins, analysis.edges_hz)
-    powers = [
-        _power(fft.rfft(part * window, n=size, axis=2)) @ member.T
-        for part in np.array_split(frames, max(1, frames.shape[1] // 256), axis=1)
+    members = np.concatenate([_membership(bins, analysis.edges_hz) for analysis in analyses])
+    powers = np.concatenate(
+        [
+            _view_powers(fft.rfft(part * window, n=size, axis=2)) @ members.T
+            for part in np.array_split(frames, max(1, frames.shape[1] // 256), axis=1)
+        ],
+        axis=1,
+    ).transpose(1, 0, 2)
+    counts = np.cumsum([len(analysis.edges_hz) - 1 for analysis in analyses])
+    return [
+        np.asarray(part @ _spread(analysis.edges_hz).T)
+        for part, analysis in zip(np.split(powers, counts[:-1], axis=2), analyses, strict=True)
     ]
-    power = np.concatenate(powers, axis=1)
-    return np.asarray(power.transpose(1, 0, 2) @ _spread(analysis.edges_hz).T)
 
 
-def _power(spectrum: np.ndarray) -> np.ndarray:
-    return np.asarray(spectrum.real**2 + spectrum.imag**2)
+@lru_cache(maxsize=16)
+def hann(frames: int) -> np.ndarray:
+    """Return a Hann window without its zero ends, float32."""
+    return np.asarray(np.hanning(frames + 2)[1:-1].astype(np.float32))
+
+
+def _view_powers(spectra: np.ndarray) -> np.ndarray:
+    """Power of mono, or of left, right and their mean, shape (views, times, bins)."""
+    real, imaginary = spectra.real, spectra.imag
+    power = real * real + imaginary * imaginary
+    if len(power) == 1:
+        return np.asarray(power)
+    shared = real[0] * real[1] + imaginary[0] * imaginary[1]
+    mean = 0.25 * (power[0] + power[1]) + 0.5 * shared
+    return np.stack([power[0], power[1], np.maximum(mean, 0.0)])
 
 
 def _membership(bins: np.ndarray, edges_hz: np.ndarray) -> np.ndarray:

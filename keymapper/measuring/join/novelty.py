@@ -17,7 +17,7 @@ LATER_WRAP_SECONDS = 0.4
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Ground:
-    """One judged loop: the natural sustain, the shipped audio (both as views), loop and rate."""
+    """One judged loop: the natural sustain, the shipped audio (both by sides), loop and rate."""
 
     natural: np.ndarray
     natural_start: int
@@ -42,11 +42,18 @@ class NaturalLevels:
     analysis: Analysis
 
 
-def measure_natural(ground: Ground, analysis: Analysis) -> NaturalLevels | None:
-    """Return the band levels of the natural sustain; None if it is shorter than one window."""
-    if ground.natural.shape[1] < round(analysis.window_seconds * ground.rate):
-        return None
-    masked = masked_powers(ground.natural, ground.rate, analysis)
+def measure_natural(ground: Ground, *analyses: Analysis) -> list[NaturalLevels | None]:
+    """Return the band levels of the natural sustain; None if it is shorter than one window.
+
+    analyses : of one window and hop.
+    """
+    if ground.natural.shape[1] < round(analyses[0].window_seconds * ground.rate):
+        return [None] * len(analyses)
+    masked = masked_powers(ground.natural, ground.rate, *analyses)
+    return [_natural_levels(one, analysis) for one, analysis in zip(masked, analyses, strict=True)]
+
+
+def _natural_levels(masked: np.ndarray, analysis: Analysis) -> NaturalLevels:
     floor = floor_power(masked)
     return NaturalLevels(levels_db=levels_db(masked, floor), floor=floor, analysis=analysis)
 
@@ -77,7 +84,8 @@ def novelty_db(
         audio = played(
             ground.shipped, ground.start, ground.end, first, first + 2 * half * hop + window
         )
-        joins.append(levels_db(masked_powers(audio, ground.rate, natural.analysis), natural.floor))
+        masked = masked_powers(audio, ground.rate, natural.analysis)[0]
+        joins.append(levels_db(masked, natural.floor))
     taken = np.minimum(np.abs(centres - ground.start), np.abs(centres - ground.end)) < half * hop
     if taken.all():
         taken[:] = False

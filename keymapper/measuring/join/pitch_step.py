@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from scipy import fft
 
+from keymapper.measuring.join.levels import hann
 from keymapper.measuring.join.novelty import Ground
 from keymapper.measuring.join.sustain import played
 
@@ -18,7 +20,7 @@ REACH_CENTS = 90.0
 JUST_HEARD_CENTS = 5.0
 YARDSTICK = 1.12
 SHORT_LOOP_SECONDS = 0.3
-NATURAL_PAIRS = 32
+NATURAL_PAIRS = 16
 GOLDEN = 0.6180339887
 
 
@@ -77,15 +79,21 @@ def _shift_cents(before: np.ndarray, after: np.ndarray, rate: int) -> float:
     return float((best - reach + fine) * GRID_CENTS)
 
 
-def _log_spectrum(audio: np.ndarray, rate: int) -> np.ndarray:
-    """Square root of the magnitude over log frequency, shape (views, points), mean removed."""
-    frames = audio.shape[1]
-    window = np.hanning(frames + 2)[1:-1].astype(np.float32)
-    size = fft.next_fast_len(2 * frames, real=True)
-    spectrum = np.sqrt(np.abs(fft.rfft(audio * window, n=size, axis=1)))
+@lru_cache(maxsize=16)
+def _grid(rate: int, size: int) -> tuple[np.ndarray, np.ndarray]:
+    """Bins below the points of the log-frequency grid, and how far beyond them each lies."""
     points = np.arange(0, 1200 * math.log2(min(HIGHEST_HZ, 0.45 * rate) / LOWEST_HZ), GRID_CENTS)
     place = LOWEST_HZ * 2 ** (points / 1200) * size / rate
     low = place.astype(int)
-    part = place - low
+    return low, (place - low).astype(np.float32)
+
+
+def _log_spectrum(audio: np.ndarray, rate: int) -> np.ndarray:
+    """Square root of the magnitude over log frequency, shape (views, points), mean removed."""
+    frames = audio.shape[1]
+    window = hann(frames)
+    size = fft.next_fast_len(2 * frames, real=True)
+    spectrum = np.sqrt(np.abs(fft.rfft(audio * window, n=size, axis=1)))
+    low, part = _grid(rate, size)
     values = spectrum[:, low] * (1 - part) + spectrum[:, low + 1] * part
     return np.asarray(values - values.mean(axis=1, keepdims=True))
