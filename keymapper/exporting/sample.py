@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -104,8 +104,9 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
 def _shipped(note: np.ndarray, order: SampleOrder) -> _Shipped:
     rate, verdict = order.preparation.rate, order.loop
     if verdict.loop is not None:
-        baked = bake_loop(note, rate, verdict)
-        return _Shipped(samples=baked, reference=flattened(note, rate, verdict), faded_frames=0)
+        level = flattened(note, rate, verdict)
+        baked = bake_loop(level, rate, replace(verdict, flattening=None))
+        return _Shipped(samples=baked, reference=level, faded_frames=0)
     faded = faded_out(note, rate)
     return _Shipped(
         samples=faded[::-1] if order.is_reversed else faded,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from keymapper.measuring.join.sustain import natural_range
 from keymapper.model.loop import JoinAudibility, Loop
 
 FLOOR_DB = -20.0
+FINE_SECONDS, FINE_LEAD_SECONDS = 2.0, 0.5
 CLICK_REACH_SECONDS, CLICK_DB = 0.008, 2.0
 STEP_REACH_SECONDS, STEP_DB = 0.120, 0.6
 
@@ -49,8 +51,9 @@ def join_audibility(
         end=end,
     )
     thirds, wide = measure_natural(ground, THIRDS, WIDE)
-    (fine,) = measure_natural(ground, FINE)
-    click = novelty_db(ground, fine, CLICK_REACH_SECONDS, CLICK_DB)
+    near = _near_the_start(ground)
+    (fine,) = measure_natural(near, FINE)
+    click = novelty_db(near, fine, CLICK_REACH_SECONDS, CLICK_DB)
     step = novelty_db(ground, thirds, STEP_REACH_SECONDS, STEP_DB)
     level = novelty_db(ground, wide, STEP_REACH_SECONDS, STEP_DB)
     going = going_round(ground, thirds) if thirds else None
@@ -68,6 +71,16 @@ def join_audibility(
         worst_db=_floored(max(cues)),
         frozen_db=round(going.frozen_db, 2) if going else None,
     )
+
+
+def _near_the_start(ground: Ground) -> Ground:
+    """Keep 2 s of the natural sustain about the loop's start: what a join should sound like.
+
+    The fine analysis has ten times the frames of the others.
+    """
+    first = max(0, ground.start - round(FINE_LEAD_SECONDS * ground.rate) - ground.natural_start)
+    natural = ground.natural[:, first : first + round(FINE_SECONDS * ground.rate)]
+    return replace(ground, natural=natural, natural_start=ground.natural_start + first)
 
 
 def _floored(decibels: float) -> float:
