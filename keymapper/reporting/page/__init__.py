@@ -1,24 +1,48 @@
-"""The report page: an instrument or an audit to be seen and heard in a browser, in one file.
+"""The report page: an instrument, a proof or an audit, seen and heard in a browser, in one file.
 
 ::
 
-    gathering.py        folder ─▶ FolderData: waveforms, joins, pitch, previews
-    from_instrument.py  manifest + proof + FolderData ─▶ PageContent
-    sections.py         PageContent ─▶ elements, with charts.py and the *_charts.py
-    document.py         elements + page.css + page.js + data ─▶ HTML text
+    gathering.py                    samples ─▶ FolderData: waveforms, joins, pitch, previews
+    from_instrument/_proof/_audit   manifest, proof, report + FolderData ─▶ PageContent
+    sections.py                     PageContent ─▶ elements, with charts.py and the *_charts.py
+    document.py                     elements + page.css + page.js + data ─▶ HTML text
+    writing.py                      HTML text ─▶ report.html
 """
 
 from __future__ import annotations
 
-from keymapper.model.finding import Diagnosis
+from collections.abc import Sequence
+from pathlib import Path
+
+from keymapper.auditing.audit import AuditedPack
+from keymapper.model.finding import AuditReport, Diagnosis
 from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Proof
 from keymapper.reporting.page.content import FolderData
 from keymapper.reporting.page.document import page_document
+from keymapper.reporting.page.from_audit import audit_content, gather_audit
 from keymapper.reporting.page.from_instrument import instrument_content
+from keymapper.reporting.page.from_proof import proof_content
 from keymapper.reporting.page.gathering import gather_folder
+from keymapper.reporting.page.writing import (
+    PAGE_NAME,
+    write_audit_page,
+    write_instrument_page,
+    write_proof_page,
+)
 
-__all__ = ["FolderData", "gather_folder", "instrument_page"]
+__all__ = [
+    "PAGE_NAME",
+    "FolderData",
+    "audit_page",
+    "gather_audit",
+    "gather_folder",
+    "instrument_page",
+    "proof_page",
+    "write_audit_page",
+    "write_instrument_page",
+    "write_proof_page",
+]
 
 
 def instrument_page(
@@ -34,3 +58,18 @@ def instrument_page(
     diagnosis : why its notes are out of tune, to be drawn in; None draws the notes alone.
     """
     return page_document(instrument_content(manifest, proof, folder_data, diagnosis))
+
+
+def proof_page(proof: Proof) -> str:
+    """Return the page of a proof by itself, without samples, as HTML text."""
+    return page_document(proof_content(proof))
+
+
+def audit_page(
+    report: AuditReport, audited: Sequence[AuditedPack], data: FolderData, page_folder: Path
+) -> str:
+    """Return the page of an audit as HTML text.
+
+    data : what `gather_audit` found for the same packs and the same `page_folder`.
+    """
+    return page_document(audit_content(report, audited, data, page_folder))

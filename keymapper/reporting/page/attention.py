@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from keymapper.model.finding import Finding
 from keymapper.model.instrument import Doubt, SkippedFile
 from keymapper.model.proof import ProofFinding
 from keymapper.reporting.page.charts import signed_text
@@ -37,15 +36,13 @@ def doubts_attention(
         one = _doubted(doubt)
         groups.setdefault((_NUMBER.sub("", one.what), one.action), []).append(one)
     things = [
-        _thing(
-            "warning", some[0].what, some[0].action, [_doubt_place(n, some, notes) for n in some]
-        )
+        thing("warning", some[0].what, some[0].action, [_doubt_place(n, some, notes) for n in some])
         for some in groups.values()
     ]
     if skipped:
         places = [Place(where=one.file, measured=one.reason) for one in skipped]
         action = "leave it if it is no recording of this sound; else mend it and build again"
-        things.append(_thing("note", "left out of the instrument", action, places))
+        things.append(thing("note", "left out of the instrument", action, places))
     return tuple(things)
 
 
@@ -78,29 +75,30 @@ def _doubt_place(one: _Doubted, group: Sequence[_Doubted], notes: Mapping[str, i
 
 
 def findings_attention(
-    findings: Iterable[Finding | ProofFinding], notes: Mapping[str, int]
+    findings: Iterable[ProofFinding], notes: Mapping[str, int]
 ) -> tuple[Attention, ...]:
     """Return findings rule by rule, the gravest first, in the order they came.
 
     notes : which note of the page each sample file is.
     """
-    groups: dict[tuple[Severity, str], list[Finding | ProofFinding]] = {}
+    groups: dict[tuple[Severity, str], list[ProofFinding]] = {}
     for finding in findings:
         groups.setdefault((finding.severity, finding.rule), []).append(finding)
     things = [
-        _thing(severity, some[0].message, some[0].fix, [_place(one, notes) for one in some])
+        thing(severity, some[0].message, some[0].fix, [_place(one, notes) for one in some])
         for (severity, _), some in groups.items()
     ]
-    return tuple(sorted(things, key=lambda thing: SEVERITIES.index(thing.severity)))
+    return tuple(sorted(things, key=lambda one: SEVERITIES.index(one.severity)))
 
 
 def gravest(things: Iterable[Attention]) -> Severity | None:
     """Return the gravest severity among things; None where there are none."""
-    found = {thing.severity for thing in things}
+    found = {one.severity for one in things}
     return next((severity for severity in SEVERITIES if severity in found), None)
 
 
-def _thing(severity: Severity, what: str, action: str, places: Sequence[Place]) -> Attention:
+def thing(severity: Severity, what: str, action: str, places: Sequence[Place]) -> Attention:
+    """Return one thing in whole sentences."""
     return Attention(
         severity=severity, what=_sentence(what), action=_sentence(action), places=tuple(places)
     )
@@ -111,7 +109,7 @@ def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}."
 
 
-def _place(finding: Finding | ProofFinding, notes: Mapping[str, int]) -> Place:
+def _place(finding: ProofFinding, notes: Mapping[str, int]) -> Place:
     where = " · ".join(text for text in (finding.zone, finding.file) if text)
     return Place(
         where=where or "the whole set",
@@ -120,12 +118,12 @@ def _place(finding: Finding | ProofFinding, notes: Mapping[str, int]) -> Place:
     )
 
 
-def _measured(finding: Finding | ProofFinding) -> str:
+def _measured(finding: ProofFinding) -> str:
     if finding.measured is None:
         return ""
     limit = "" if finding.limit is None else f" (limit {_figure(finding.limit)})"
     return f"{_figure(finding.measured)} {finding.unit}{limit}".replace("  ", " ")
 
 
-def _figure(value: float | str) -> str:
-    return value if isinstance(value, str) else signed_text(float(value), 2).lstrip("+")
+def _figure(value: float) -> str:
+    return signed_text(value, 2)

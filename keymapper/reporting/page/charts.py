@@ -142,7 +142,7 @@ def number_ticks(
 ) -> list[tuple[float, str]]:
     """Return round values in a range and their texts; signed ones carry + and a true minus."""
     return [
-        (value, signed_text(value) if signed else number(value, 3).replace("-", "−"))
+        (value, signed_text(value) if signed else plain_text(value, 3))
         for value in ticks(low, high, count)
     ]
 
@@ -153,6 +153,11 @@ def signed_text(value: float, digits: int = 3) -> str:
     if text == "0":
         return "0"
     return f"+{text}" if value > 0 else f"−{text}"
+
+
+def plain_text(value: float, digits: int = 1) -> str:
+    """Return a number for people, with a true minus."""
+    return number(value, digits).replace("-", "−")
 
 
 def key_ticks(low: int, high: int, room: float) -> list[tuple[float, str]]:

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from keymapper.model.finding import Diagnosis, TuningRow
-from keymapper.model.instrument import Manifest, Zone
+from keymapper.model.instrument import Zone
 from keymapper.model.proof import Proof
 
 Severity = Literal["error", "warning", "note"]
@@ -100,7 +100,7 @@ class SampleView:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FolderData:
-    """What was gathered from an instrument's folder, by the sample's path in it."""
+    """What was gathered from sample files, by their path from the page."""
 
     views: dict[str, SampleView] = field(default_factory=dict)
     total_bytes: int = 0
@@ -150,8 +150,11 @@ class PageZone:
     zone: Zone
     note: int
     layer: int
+    """Which part of the map it is drawn in."""
     played_dbfs: float
-    """Level of the loudest 400 ms at full velocity of the zone's own recording."""
+    """Level of the loudest 400 ms, after all gains but that of the velocity."""
+    instrument: int = 0
+    """Zones of one instrument sound together."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,6 +163,10 @@ class TuningSet:
 
     name: str
     rows: tuple[TuningRow, ...]
+    notes: dict[str, int]
+    """Which note of the page each file is."""
+    corrected: bool
+    """Whether what is drawn has been taken away, as a build does."""
     diagnosis: Diagnosis | None = None
 
 
@@ -177,10 +184,10 @@ class PageContent:
     """A few figures at a glance, as (name, text)."""
     attention: tuple[Attention, ...]
     layers: tuple[str, ...]
+    """Names of the parts of the map; "" for one that needs none."""
     zones: tuple[PageZone, ...]
     notes: tuple[PageNote, ...]
     tuning: tuple[TuningSet, ...]
     proof: Proof | None
     origin: tuple[tuple[str, tuple[tuple[str, str], ...]], ...]
     """Where it came from: headed groups of (name, text)."""
-    manifest: Manifest | None = None

@@ -8,6 +8,7 @@ import json
 from importlib.resources import files
 from typing import Any
 
+from keymapper import __version__
 from keymapper.reporting.page.content import PageContent, PageNote, PageZone
 from keymapper.reporting.page.elements import document_text, raw, tag
 from keymapper.reporting.page.sections import contents_list, page_header, page_sections, player
@@ -22,6 +23,7 @@ def page_document(content: PageContent) -> str:
         tag("meta", charset="utf-8"),
         tag("meta", http_equiv="Content-Security-Policy", content=_policy(style, script)),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        tag("meta", name="generator", content=f"keymapper {__version__}"),
         tag("meta", name="color-scheme", content="light dark"),
         tag("title", f"{content.title} – {content.kind.lower()} report"),
         raw("style", style),
@@ -99,6 +101,7 @@ def _zone_data(zone: PageZone) -> dict[str, Any]:
     one, fade = zone.zone, zone.zone.velocity_fade
     return {
         "note": zone.note,
+        "instrument": zone.instrument,
         "root": one.root_key,
         "cents": round(one.target_cents - one.tuning_cents),
         "keys": [one.low_key, one.high_key],

@@ -13,7 +13,7 @@ from keymapper.model.keys import key_name
 from keymapper.model.proof import Proof
 from keymapper.reporting.instrument_text import level_dbfs
 from keymapper.reporting.page.attention import doubts_attention, findings_attention, gravest
-from keymapper.reporting.page.charts import signed_text
+from keymapper.reporting.page.charts import plain_text, signed_text
 from keymapper.reporting.page.content import (
     Attention,
     FolderData,
@@ -24,6 +24,7 @@ from keymapper.reporting.page.content import (
     TuningSet,
 )
 from keymapper.reporting.page.elements import number
+from keymapper.reporting.page.facts import measured_facts, sides_text
 
 _DECIDED = {
     "sound": "by its sound",
@@ -54,10 +55,9 @@ def instrument_content(
         layers=_layer_names(manifest),
         zones=zones,
         notes=tuple(_note(note, data) for note in manifest.notes),
-        tuning=_tuning(manifest, diagnosis),
+        tuning=_tuning(manifest, by_file, diagnosis),
         proof=proof,
         origin=_origin(manifest),
-        manifest=manifest,
     )
 
 
@@ -174,42 +174,36 @@ def _remark(note: NoteRecord) -> str:
 
 
 def _facts(note: NoteRecord) -> list[tuple[str, str]]:
-    measured, decision, sample = note.measurement, note.decision, note.sample
-    pitch, levels = measured.pitch, measured.levels
-    found = [("Root key", f"{key_name(decision.root_key)}, {_DECIDED[decision.decided_by]}")]
-    if pitch.tuning_cents is not None:
-        error = "" if pitch.tuning_error_cents is None else f" ± {pitch.tuning_error_cents:.1f}"
-        found.append(("Recorded", f"{signed_text(pitch.tuning_cents, 1)}{error} ct"))
-        found.append(("Sure of the key", f"{100 * pitch.pitch_confidence:.0f} %"))
-    if pitch.detuning_width_cents is not None:
-        found.append(("Voices apart", f"{pitch.detuning_width_cents:.1f} ct"))
-    if pitch.vibrato_hz is not None and pitch.vibrato_depth_cents is not None:
-        depth = f"{pitch.vibrato_depth_cents:.1f} ct at {pitch.vibrato_hz:.1f} Hz"
-        found.append(("Vibrato", depth))
-    if pitch.drift_cents_per_second is not None:
-        found.append(("Drift", f"{signed_text(pitch.drift_cents_per_second, 1)} ct a second"))
-    found.append(("Peak", f"{number(levels.peak_dbfs)} dBFS recorded"))
-    found.append(("Loudness", f"{number(levels.loudness_lufs)} LUFS"))
-    found.append(("Gain", f"{signed_text(sample.processing.gain_db, 1)} dB"))
+    decision, sample = note.decision, note.sample
+    found = [
+        ("Root key", f"{key_name(decision.root_key)}, {_DECIDED[decision.decided_by]}"),
+        *measured_facts(note.measurement),
+        ("Gain", f"{signed_text(sample.processing.gain_db, 1)} dB"),
+    ]
     if sample.loop is not None and sample.join is not None:
         seconds = sample.loop.length_frames / sample.processing.rate
-        found.append(("Loop", f"{number(seconds, 3)} s, {note.loop.kind}"))
+        found.append(("Loop", f"{plain_text(seconds, 3)} s, {note.loop.kind}"))
         found.append(("Join", f"{signed_text(sample.join.worst_db, 1)} dB against hearing"))
         fade = sample.processing.crossfade_frames / sample.processing.rate
-        found.append(("Crossfade", f"{number(1000 * fade, 0)} ms"))
+        found.append(("Crossfade", f"{plain_text(1000 * fade, 0)} ms"))
     if decision.velocity is not None:
         found.append(("Recorded at velocity", str(decision.velocity)))
-    sides = {1: "mono", 2: "stereo"}[sample.channels]
-    file = f"{sample.processing.rate} Hz, {sample.processing.bits} bits, {sides}"
-    return [*found, ("Sample", file)]
+    file = f"{sample.processing.rate} Hz, {sample.processing.bits} bits"
+    return [*found, ("Sample", f"{file}, {sides_text(sample.channels)}")]
 
 
-def _tuning(manifest: Manifest, diagnosis: Diagnosis | None) -> tuple[TuningSet, ...]:
+def _tuning(
+    manifest: Manifest, by_file: dict[str, int], diagnosis: Diagnosis | None
+) -> tuple[TuningSet, ...]:
     """One set of rows; one-shots have no key to be in tune with."""
     if manifest.layers[0].layout == "one-shots":
         return ()
     rows = diagnosis.notes_table if diagnosis else tuple(map(_tuning_row, manifest.notes))
-    return (TuningSet(name=manifest.name, rows=rows, diagnosis=diagnosis),)
+    return (
+        TuningSet(
+            name=manifest.name, rows=rows, notes=by_file, corrected=True, diagnosis=diagnosis
+        ),
+    )
 
 
 def _tuning_row(note: NoteRecord) -> TuningRow:

@@ -30,7 +30,7 @@ class SampleToView:
     """One sample file, and what is known of it."""
 
     file: str
-    """Relative to the folder, with `/`."""
+    """Path from the folder of the page, with `/`."""
     loop: Loop | None
     f0_hz: float | None
     """Of the sample as it is stored."""

@@ -18,13 +18,14 @@ from keymapper.reporting.page.charts import (
     key_ticks,
     legend,
     number_ticks,
+    plain_text,
     polyline,
     whisker,
     x_axis,
     y_axis,
 )
 from keymapper.reporting.page.content import PageContent, PageZone
-from keymapper.reporting.page.elements import Element, number, tag
+from keymapper.reporting.page.elements import Element, tag
 from keymapper.reporting.page.scales import padded_range
 from keymapper.reporting.page.tables import figure, folded_table, note_link, scrolling
 
@@ -83,7 +84,7 @@ def _by_key(content: PageContent, zones: Sequence[PageZone]) -> Element:
 def _moved(frame: Frame, zone: PageZone, content: PageContent) -> Element:
     """Return where a zone was recorded and where it is mapped, with a line from one to other."""
     note, key = content.notes[zone.note], zone.zone.root_key
-    title = tag("title", f"{note.name}: {number(zone.played_dbfs)} dB as mapped")
+    title = tag("title", f"{note.name}: {plain_text(zone.played_dbfs)} dB as mapped")
     return tag(
         "a",
         whisker(frame, key, note.recorded_dbfs, zone.played_dbfs, "moved"),
@@ -160,6 +161,6 @@ def _row(zone: PageZone, content: PageContent) -> list[str | Element]:
         note_link(zone.note, note.name),
         key_name(one.root_key),
         f"{one.low_velocity} – {one.high_velocity}",
-        f"{number(note.recorded_dbfs)} dB",
-        f"{number(zone.played_dbfs)} dB",
+        f"{plain_text(note.recorded_dbfs)} dB",
+        f"{plain_text(zone.played_dbfs)} dB",
     ]

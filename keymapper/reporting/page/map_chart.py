@@ -12,6 +12,7 @@ from keymapper.reporting.page.charts import (
     chart,
     frame_of,
     key_ticks,
+    plain_text,
     signed_text,
     x_axis,
     y_axis,
@@ -126,6 +127,7 @@ def _panel(
     )
     for side in ("left", "right", "top", "bottom"):
         picture.set(f"data-{side}", number(getattr(frame, side)))
+    picture.set("data-instrument", str(zones[0][1].instrument))
     picture.set("data-low-key", str(keys[0]))
     picture.set("data-high-key", str(keys[1]))
     heading = tag("h3", name) if name else None
@@ -218,7 +220,7 @@ def zone_text(zone: PageZone, content: PageContent) -> str:
     parts.append(note.name)
     if note.tuning_cents is not None:
         parts.append(f"recorded {signed_text(note.tuning_cents, 1)} ct")
-    parts.append(f"{number(zone.played_dbfs)} dB")
+    parts.append(f"{plain_text(zone.played_dbfs)} dB")
     if note.join_db is not None and one.loop is not None:
         parts.append(f"join {signed_text(note.join_db, 1)} dB")
     return ", ".join(parts)
@@ -235,7 +237,7 @@ def _row(zone: PageZone, content: PageContent) -> list[str | Element]:
         f"{one.low_velocity} – {one.high_velocity}",
         f"{one.round_robin} of {one.round_robins}",
         tuned,
-        f"{number(zone.played_dbfs)} dB",
+        f"{plain_text(zone.played_dbfs)} dB",
         loop,
         join,
         note_link(zone.note, note.name),

@@ -143,8 +143,9 @@
     voice.source.stop(now + time);
   }
 
+  let instrument = 0;
   const sounding = (trigger, key, velocity) => data.zones.filter((zone) =>
-    zone.trigger === trigger && zone.keys[0] <= key && key <= zone.keys[1] &&
+    zone.instrument === instrument && zone.trigger === trigger && zone.keys[0] <= key && key <= zone.keys[1] &&
     zone.velocities[0] <= velocity && velocity <= zone.velocities[1]);
 
   // Starts what a key plays and returns a handle for letting it go.
@@ -348,6 +349,7 @@
       if (!target || event.button) return;
       event.preventDefault();
       chart.setPointerCapture(event.pointerId);
+      instrument = Number(chart.dataset.instrument);
       const { key, velocity } = under(chart, event);
       const zone = target.dataset.zone && data.zones[target.dataset.zone];
       if (zone) { rove(target); target.focus({ preventScroll: true }); }
@@ -393,6 +395,7 @@
         event.preventDefault();
         if (event.repeat) return;
         const one = data.zones[zone.dataset.zone];
+        instrument = one.instrument;
         const key = Math.min(Math.max(one.root, one.keys[0]), one.keys[1]);
         const velocity = Math.min(Math.max(velocityNow(), one.velocities[0]), one.velocities[1]);
         hold("zone", key, velocity, one.turn[1] > 1 ? one.turn[0] : 0);
@@ -440,6 +443,7 @@
     const start = () => {
       const zone = data.zones.find((one) => one.note === index);
       if (!zone) return;
+      instrument = zone.instrument;
       const key = Math.min(Math.max(zone.root, zone.keys[0]), zone.keys[1]);
       const velocity = Math.min(Math.max(velocityNow(), zone.velocities[0]), zone.velocities[1]);
       hold("hear", key, velocity, zone.turn[1] > 1 ? zone.turn[0] : 0);

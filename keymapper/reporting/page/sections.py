@@ -21,7 +21,6 @@ _SEVERITY_SIGNS = {"error": "▲", "warning": "◆", "note": "●"}
 
 def page_sections(content: PageContent) -> list[Element]:
     """Return the sections that there is something to say in."""
-    notes = {note.name: index for index, note in enumerate(content.notes)}
     found = [_attention(content.attention)]
     if content.zones:
         found.append(_section("map", "Map", map_figure(content)))
@@ -32,7 +31,7 @@ def page_sections(content: PageContent) -> list[Element]:
                 drawn.append(tag("h3", one.name))
             if one.diagnosis is not None:
                 drawn.append(diagnosis_text(one.diagnosis))
-            drawn += tuning_figures(one, notes)
+            drawn += tuning_figures(one)
         found.append(_section("tuning", "Tuning", *drawn))
     if content.zones:
         found.append(_section("levels", "Levels", *level_figures(content)))

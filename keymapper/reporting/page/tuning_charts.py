@@ -36,15 +36,12 @@ _SPREAD_KEYS = 1.6
 _HEADINGS = ("Note", "Key", "Minute", "Recorded", "Error", "Explained", "Rest", "Remark")
 
 
-def tuning_figures(one: TuningSet, notes: Mapping[str, int]) -> list[Element]:
-    """Return the charts of one set, with the diagnosis drawn in, and their table.
-
-    notes : which note of the page each file is.
-    """
-    figures = [_by_key(one, notes)]
+def tuning_figures(one: TuningSet) -> list[Element]:
+    """Return the charts of one set, with the diagnosis drawn in, and their table."""
+    figures = [_by_key(one)]
     if sum(row.minutes is not None and row.measured_cents is not None for row in one.rows) > 1:
-        figures.append(_over_time(one, notes))
-    rows = (_row(row, notes) for row in one.rows)
+        figures.append(_over_time(one))
+    rows = (_row(row, one.notes) for row in one.rows)
     return [*figures, folded_table(f"Tuning of {one.name}", _HEADINGS, rows)]
 
 
@@ -52,7 +49,7 @@ def _measured(one: TuningSet) -> list[tuple[TuningRow, float]]:
     return [(row, row.measured_cents) for row in one.rows if row.measured_cents is not None]
 
 
-def _by_key(one: TuningSet, notes: Mapping[str, int]) -> Element:
+def _by_key(one: TuningSet) -> Element:
     measured = _measured(one)
     keys = [row.key for row, _ in measured] or [60]
     low, high = max(0, min(keys) - 2), min(127, max(keys) + 2)
@@ -68,8 +65,8 @@ def _by_key(one: TuningSet, notes: Mapping[str, int]) -> Element:
         *_axes(frame, "key", key_ticks(low, high, room=frame.right - frame.left)),
         *fitted,
         *(
-            _point(frame, place, one, notes)
-            for place, one in zip(_spread(measured), measured, strict=True)
+            _point(frame, place, noted, one.notes)
+            for place, noted in zip(_spread(measured), measured, strict=True)
         ),
         interactive=True,
     )
@@ -79,7 +76,9 @@ def _by_key(one: TuningSet, notes: Mapping[str, int]) -> Element:
             ("line fit", "offset and slope over the keyboard"),
             ("dot diamond outlier", "does not fit the rest"),
         ]
-    caption = "Tuning by key. Above the line is sharp, below is flat; the build takes this away."
+    caption = "Tuning by key: above the line is sharp, below is flat."
+    if one.corrected:
+        caption += " The build takes this away."
     return figure(legend(entries), scrolling(picture, label), caption=caption)
 
 
@@ -95,7 +94,7 @@ def _spread(measured: Sequence[tuple[TuningRow, float]]) -> list[float]:
     return places
 
 
-def _over_time(one: TuningSet, notes: Mapping[str, int]) -> Element:
+def _over_time(one: TuningSet) -> Element:
     timed = [(row, cents, row.minutes) for row, cents in _measured(one) if row.minutes is not None]
     last = max(minutes for _, _, minutes in timed)
     first = min(minutes for _, _, minutes in timed)
@@ -115,7 +114,7 @@ def _over_time(one: TuningSet, notes: Mapping[str, int]) -> Element:
             frame, f"time into the recording, {unit}", number_ticks(frame.x.low, frame.x.high, 8)
         ),
         *fitted,
-        *(_point(frame, minutes, (row, cents), notes) for row, cents, minutes in timed),
+        *(_point(frame, minutes, (row, cents), one.notes) for row, cents, minutes in timed),
         interactive=True,
     )
     entries = [("dot note", "a note as recorded")]
