@@ -55,4 +55,4 @@ def note_end(
     end = start + (last + window) * block
     rings = float(smooth[-1]) > max(16 * quiet_level, _RINGING_RATIO * peak**2)
     is_cut_off = end >= limit - 0.02 and rings
-    return NoteEnd(seconds=min(end, limit), is_cut_off=is_cut_off)
+    return NoteEnd(seconds=limit if is_cut_off else min(end, limit), is_cut_off=is_cut_off)

@@ -33,6 +33,7 @@ _SURE_STRENGTH = 0.3
 _PITCH_NOTES = 48
 _PITCH_SECONDS = (0.08, 1.2)
 _REFUSE_PITCHES = 8
+_EXACT_PITCH_FIT = 0.3
 _PITCH_FIT = 0.5
 
 
@@ -130,9 +131,13 @@ def spread(count: int, most: int) -> list[int]:
 
 def _refuse_other_keys(place: Alignment, agreement: PitchAgreement) -> None:
     telling = agreement.sure >= _REFUSE_PITCHES and agreement.distinct_keys >= 3
-    if telling and agreement.agreeing_but_octave < _PITCH_FIT * agreement.sure:
+    fits = (
+        agreement.agreeing >= _EXACT_PITCH_FIT * agreement.sure
+        and agreement.agreeing_but_octave >= _PITCH_FIT * agreement.sure
+    )
+    if telling and not fits:
         raise MeasurementError(
             f"the plan does not fit the take: {len(place.notes)} onsets lie where it has notes, "
-            f"but only {agreement.agreeing_but_octave} of {agreement.sure} have the planned key; "
+            f"but only {agreement.agreeing} of {agreement.sure} have the planned key; "
             "is this the session sheet of another session?"
         )

@@ -23,7 +23,7 @@ _SEARCH_AFTER_SECONDS = 0.02
 _LONGEST_SEARCH_SECONDS = 3.0
 _ABRUPT_SECONDS = 0.012
 _EARLY_SECONDS = 0.0003
-_LEAST_SPREAD_SECONDS = 0.0003
+_MOST_LATE_SECONDS = 0.0003
 _WEIGHTS = {"clear": 1.0, "noise": 0.2, "tail": 0.1}
 _MOST_LAG_SECONDS = 0.01
 _SLOW_WEIGHT = 0.02
@@ -179,13 +179,14 @@ def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
 
 
 def _settled(note: Timed, usual: float, spread: float) -> Timed:
-    tolerance = max(0.001, 3 * max(spread, _LEAST_SPREAD_SECONDS))
+    tolerance = max(0.001, 3 * spread)
+    most_late = max(_MOST_LATE_SECONDS, 1.5 * spread)
     line = note.asked.expected_seconds + usual - _EARLY_SECONDS
     if note.onset_seconds is None:
         return replace(note, onset_seconds=line)
     if note.case == "clear":
         return note
-    if abs(_distance(note) - usual) > tolerance:
+    if not -tolerance <= _distance(note) - usual <= most_late:
         return replace(note, onset_seconds=line)
     return replace(note, onset_seconds=note.onset_seconds - _EARLY_SECONDS)
 

@@ -1,0 +1,154 @@
+"""Takes cut by their plan: nothing lost, nothing invented, nothing named wrongly."""
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from keymapper.errors import MeasurementError
+from keymapper.slicing.evidence import HeardPitch
+from keymapper.slicing.hearing import hear_take
+from keymapper.slicing.planned import slice_by_plan
+from tests.session_takes import Key, Recording
+from tests.slicing.takes import ArrayTake, played, sheet_of
+
+SHEET = sheet_of(range(40, 76, 5), (50, 110))
+PAD_SHEET = sheet_of(range(45, 70, 6), (60, 110), spacing=4.2, hold=2.6)
+
+
+def errors_ms(cut, take):
+    truth = {note.plan_index: note for note in take.notes}
+    return np.array(
+        [
+            1000 * (note.onset_seconds - truth[note.plan_index].onset_seconds)
+            for note in cut.notes
+            if note.plan_index is not None
+        ]
+    )
+
+
+def indexes(cut):
+    return [note.plan_index for note in cut.notes]
+
+
+@pytest.mark.parametrize("patch", ["lead", "pluck", "bass", "bell", "chorus", "breath", "tails"])
+def test_every_note_of_a_drifting_take_is_found_to_the_millisecond(patch):
+    how = Recording(latency_seconds=1.234, drift_ppm=-310.0, noise_dbfs=-75.0, hum_dbfs=-75.0)
+    take, heard = played(SHEET, patch, how)
+    cut = slice_by_plan(heard, SHEET)
+    assert indexes(cut) == list(range(len(SHEET.notes)))
+    assert cut.missing == cut.outside == ()
+    errors = errors_ms(cut, take)
+    assert np.median(np.abs(errors)) <= 1.0
+    assert np.percentile(np.abs(errors), 95) <= 3.0
+    assert np.mean(errors > 0.5) <= 0.05
+    assert abs(cut.latency_seconds - 1.234) < 0.002
+    assert abs(cut.drift_ppm + 310.0) < 60
+
+
+@pytest.mark.parametrize("patch", ["pad", "click_pad"])
+def test_slow_pads_are_one_note_each(patch):
+    take, heard = played(PAD_SHEET, patch, Recording(drift_ppm=200.0, noise_dbfs=-85.0))
+    cut = slice_by_plan(heard, PAD_SHEET)
+    assert indexes(cut) == list(range(len(PAD_SHEET.notes)))
+    assert np.median(np.abs(errors_ms(cut, take))) <= 10.0
+
+
+def test_missing_doubled_and_extra_notes_are_told_by_their_place():
+    how = Recording(
+        missing=frozenset({3, 9}),
+        doubled={5: 0.25},
+        extra=(Key(key=80, velocity=90, on_seconds=11.9, off_seconds=12.3),),
+    )
+    _, heard = played(SHEET, "pluck", how)
+    cut = slice_by_plan(heard, SHEET)
+    assert cut.missing == (3, 9)
+    extras = [note for note in cut.notes if note.plan_index is None]
+    assert [note.doubles_plan_index for note in extras] == [5, None]
+    after = max(i for i, note in enumerate(SHEET.notes) if note.on_seconds < 11.9)
+    assert [note.after_plan_index for note in extras] == [5, after]
+    assert [i for i in indexes(cut) if i is not None] == [
+        i for i in range(len(SHEET.notes)) if i not in (3, 9)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("how", "outside"),
+    [
+        (Recording(start_late_seconds=6.0), (0, 1, 2, 3)),
+        (Recording(stop_early_seconds=6.0), (14, 15)),
+    ],
+)
+def test_a_take_started_late_or_stopped_early_keeps_its_names(how, outside):
+    take, heard = played(SHEET, "lead", how)
+    cut = slice_by_plan(heard, SHEET)
+    assert np.abs(errors_ms(cut, take)).max() < 3
+    found = {note.plan_index for note in take.notes}
+    assert set(indexes(cut)) == found
+    assert set(cut.outside) | set(cut.missing) == set(range(len(SHEET.notes))) - found
+    assert set(outside) >= set(cut.outside)
+
+
+def test_where_timing_repeats_itself_pitch_decides():
+    sheet = sheet_of(range(40, 70, 3), uneven=False)
+    take, heard = played(sheet, "lead", Recording(start_late_seconds=6.0))
+
+    def pitch_of(samples, rate):
+        spectrum = np.abs(np.fft.rfft(samples[:, 0] * np.hanning(len(samples)), 1 << 17))
+        peak_hz = float(np.argmax(spectrum)) * rate / (1 << 17)
+        return HeardPitch(key=69 + 12 * np.log2(peak_hz / 440), confidence=0.99)
+
+    cut = slice_by_plan(heard, sheet, pitch_of)
+    assert indexes(cut) == [note.plan_index for note in take.notes]
+    other = sheet_of([*range(69, 40, -3)], uneven=False)
+    _, heard = played(sheet, "lead", Recording())
+    with pytest.raises(MeasurementError, match=r"only \d+ of \d+ have the planned key"):
+        slice_by_plan(heard, other, pitch_of)
+
+
+def test_soft_notes_6_db_above_the_noise_are_found():
+    how = Recording(noise_dbfs=-47.0, peak=0.027)
+    sheet = replace(SHEET, notes=tuple(replace(n, velocity=110) for n in SHEET.notes))
+    take, heard = played(sheet, "lead", how)
+    assert np.median([note.signal_to_noise_db for note in take.notes]) < 9
+    cut = slice_by_plan(heard, sheet)
+    assert indexes(cut) == list(range(len(sheet.notes)))
+    assert all("soft" in note.doubtful[0] for note in cut.notes if note.signal_to_noise_db < 9)
+
+
+def test_another_session_is_refused_with_the_evidence():
+    other = sheet_of(range(30, 60, 2), (50, 110), spacing=2.3)
+    _, heard = played(SHEET, "lead", Recording())
+    with pytest.raises(MeasurementError, match=r"\d+ of \d+ planned notes and \d+ of \d+ heard"):
+        slice_by_plan(heard, other)
+
+
+def test_silence_and_next_to_nothing_are_refused():
+    with pytest.raises(MeasurementError, match=r"the take is silent \(its peak is -200 dBFS\)"):
+        hear_take(ArrayTake(np.zeros((48_000, 1)), 48_000))
+    with pytest.raises(MeasurementError, match=r"shorter than 0\.1 s"):
+        hear_take(ArrayTake(np.zeros((3, 1)), 48_000))
+    noise = np.random.default_rng(1).normal(0, 0.01, (96_000, 1))
+    with pytest.raises(MeasurementError, match="no note begins"):
+        slice_by_plan(hear_take(ArrayTake(noise, 48_000)), SHEET)
+
+
+def test_a_note_ends_in_the_noise_or_at_the_next_onset():
+    _, heard = played(SHEET, "lead", Recording(noise_dbfs=-80.0))
+    for note in slice_by_plan(heard, SHEET).notes:
+        assert 0.8 < note.end_seconds - note.onset_seconds < 1.2
+        assert not note.doubtful
+    _, heard = played(SHEET, "tails", Recording(noise_dbfs=-80.0))
+    notes = slice_by_plan(heard, SHEET).notes
+    for note, following in itertools.pairwise(notes):
+        assert note.end_seconds == pytest.approx(following.onset_seconds - 0.002, abs=1e-4)
+        assert any("still rings" in doubt for doubt in note.doubtful)
+
+
+def test_a_clipped_take_is_told():
+    take, _ = played(SHEET, "lead", Recording())
+    loud = ArrayTake(np.clip(4 * take.samples, -1, 1), take.rate_hz)
+    notes = slice_by_plan(hear_take(loud), SHEET).notes
+    assert any("full scale" in doubt for doubt in notes[1].doubtful)
+    assert not notes[0].doubtful
