@@ -15,7 +15,7 @@ from keymapper.auditing.measuring_files import measured_files, orders_of
 from keymapper.auditing.packs import find_packs
 from keymapper.auditing.reading import ReadPack, read_pack
 from keymapper.auditing.subject import Pack
-from keymapper.model.finding import AuditReport, Diagnosis, Finding, PackSummary, RuleChange
+from keymapper.model.finding import AuditReport, Diagnosis, Finding, Mended, PackSummary, RuleChange
 from keymapper.model.sample_facts import SampleFacts
 from keymapper.workers import Workers
 
@@ -85,7 +85,11 @@ def _audited(
     )
 
 
-def audit_report(audited: list[AuditedPack], changes: tuple[RuleChange, ...]) -> AuditReport:
+def audit_report(
+    audited: list[AuditedPack],
+    changes: tuple[RuleChange, ...],
+    mended: tuple[Mended, ...] = (),
+) -> AuditReport:
     """Return what an audit says as one report, worst first."""
     findings = tuple(sorted_findings(f for one in audited for f in one.judgement.findings))
     diagnoses = [diagnosis for one in audited for diagnosis in one.diagnoses]
@@ -97,6 +101,7 @@ def audit_report(audited: list[AuditedPack], changes: tuple[RuleChange, ...]) ->
         unjudged=tuple(u for one in audited for u in one.judgement.unjudged),
         changes=changes,
         packs=tuple(_summary(one) for one in audited),
+        mended=mended,
     )
 
 

@@ -77,6 +77,7 @@ def read_pack(source: PackSource, reference_hz: float | None) -> ReadPack:
             here = PurePosixPath(name).parent
             for note in manifest.notes:
                 recorded_as[(here / note.sample.file).as_posix()] = note.source.file
+    instruments = _not_included(instruments)
     played = [one for instrument in instruments for one in instrument.regions if one.file]
     samples = set(source.audio) | {one.file for one in played if one.file}
     return ReadPack(
@@ -87,6 +88,20 @@ def read_pack(source: PackSource, reference_hz: float | None) -> ReadPack:
         reference_hz=reference_hz or (instruments[0].reference_hz if instruments else 440.0),
         recorded_as=recorded_as,
     )
+
+
+def _not_included(instruments: list[ReadInstrument]) -> list[ReadInstrument]:
+    """Leave out SFZ files that are parts of others."""
+    included = {
+        path.resolve() for one in instruments if one.reading for path in one.reading.included
+    }
+    return [
+        one
+        for one in instruments
+        if one.reading is None
+        or one.reading.path is None
+        or one.reading.path.resolve() not in included
+    ]
 
 
 def _requests(played: list[ReadRegion]) -> dict[str, tuple[LoopRequest, ...]]:

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 if TYPE_CHECKING:
+    from keymapper.auditing.audit import AuditedPack
     from keymapper.formats.audit_table import AuditTable
-    from keymapper.model.finding import AuditReport, RuleChange
+    from keymapper.model.finding import AuditReport, Mended, RuleChange
 
 
 def audit(
@@ -42,6 +43,11 @@ def audit(
     explain: Annotated[
         str | None, typer.Option(metavar="RULE", help="Say all about one rule.")
     ] = None,
+    write_fixes: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Write a corrected copy; the original stays as it is."),
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace an existing copy.")] = False,
     fail_on: Annotated[
         Literal["error", "warning", "note", "never"],
         typer.Option(help="Exit with 1 for findings as grave as this."),
@@ -92,13 +98,24 @@ def audit(
             progress=progress,
         )
         audited = audit_path(path, settings)
-    report = audit_report(audited, settings.changes)
+    mended = _mended(audited, write_fixes, force=force, workers=workers)
+    report = audit_report(audited, settings.changes, mended)
     if json or csv:
         _print_data(report, csv=csv)
     else:
         _print_text(report, everything=everything, quiet=quiet)
     if _fails(report, fail_on):
         raise typer.Exit(1)
+
+
+def _mended(
+    audited: list[AuditedPack], target: Path | None, *, force: bool, workers: int | None
+) -> tuple[Mended, ...]:
+    from keymapper.auditing.fixes.writing import write_fixes
+
+    if target is None:
+        return ()
+    return write_fixes(audited, target, force=force, workers=workers)
 
 
 def _tell_rules(identity: str | None) -> None:

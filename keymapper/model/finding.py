@@ -163,6 +163,19 @@ class PackSummary:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Mended:
+    """One thing that was changed in the corrected copy."""
+
+    pack: str
+    file: str
+    zone: str | None
+    what: str
+    """An opcode, a chunk of the file, or "name"."""
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AuditReport:
     """All that an audit says, as `--json` prints it."""
 
@@ -177,6 +190,8 @@ class AuditReport:
     unjudged: tuple[Unjudged, ...]
     changes: tuple[RuleChange, ...]
     packs: tuple[PackSummary, ...]
+    mended: tuple[Mended, ...] = ()
+    """What was changed in the corrected copy, where one was written."""
 
     def counts(self) -> dict[str, int]:
         """Return how many findings there are of each severity."""

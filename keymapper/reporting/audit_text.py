@@ -12,6 +12,7 @@ from keymapper.model.finding import AuditReport, Diagnosis, Finding, RuleChange
 from keymapper.reporting.plain import one_line
 
 MOST_LINES_A_RULE = 12
+MOST_MENDED = 30
 
 
 def report_lines(report: AuditReport, *, everything: bool) -> Iterator[str]:
@@ -30,6 +31,7 @@ def report_lines(report: AuditReport, *, everything: bool) -> Iterator[str]:
     yield from _unjudged_lines(report, everything=everything)
     for change in report.changes:
         yield f"changed  {_change_text(change)}"
+    yield from _mended_lines(report, everything=everything)
 
 
 def _rule_lines(
@@ -70,6 +72,16 @@ def _unjudged_lines(report: AuditReport, *, everything: bool) -> Iterator[str]:
             yield f"unjudged {one.rule}  {place}: {one_line(one.reason)}"
     elif report.unjudged:
         yield f"unjudged {len(report.unjudged)} questions could not be judged; --all says which"
+
+
+def _mended_lines(report: AuditReport, *, everything: bool) -> Iterator[str]:
+    most = len(report.mended) if everything else MOST_MENDED
+    for one in report.mended[:most]:
+        pack = "" if one.pack == "." else f"{one.pack}/"
+        place = f"{pack}{one.file}" + (f"  [{one.zone}]" if one.zone else "")
+        yield one_line(f"mended   {place}  {one.what}: {one.before or '–'} → {one.after or '–'}")
+    if len(report.mended) > most:
+        yield f"         … and {len(report.mended) - most} more; --all tells them"
 
 
 def _change_text(change: RuleChange) -> str:

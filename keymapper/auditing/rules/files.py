@@ -145,13 +145,14 @@ def unsafe_name(pack: Pack, limit: float) -> Iterator[Outcome]:
         parts = PurePosixPath(file).parts
         for depth, name in enumerate(parts, 1):
             place = "/".join(parts[:depth])
-            reason = _unsafe_reason(name)
+            reason = unsafe_reason(name)
             if reason and place not in reported:
                 reported.add(place)
                 yield Hit(file=place, measured=name, limit="a safe name", message=reason)
 
 
-def _unsafe_reason(name: str) -> str:
+def unsafe_reason(name: str) -> str:
+    """Return why not every system or player takes a name, "" where they do."""
     forbidden = sorted(_FORBIDDEN & set(name))
     breaking = sorted(_BREAKS_SFZ & set(name))
     if name != name.encode("utf-8", "replace").decode("utf-8"):
@@ -190,7 +191,7 @@ def awkward_name(pack: Pack, _limit: float) -> Iterator[Outcome]:
     for file in pack.files:
         name = PurePosixPath(file).name
         odd = sorted(_AWKWARD & set(name)) or [one for one in name if not one.isascii()]
-        if odd and not _unsafe_reason(name):
+        if odd and not unsafe_reason(name):
             yield Hit(
                 file=file, measured=name, limit="a safe name", message=f"has {odd[0]!r} in its name"
             )

@@ -1,0 +1,1 @@
+"""A corrected copy of a pack: what can be mended without touching the sound."""

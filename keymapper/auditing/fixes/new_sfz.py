@@ -1,0 +1,109 @@
+"""An SFZ file for a folder of recordings that has none."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from keymapper.auditing.fixes.plan import PRE_ROLL_SECONDS
+from keymapper.auditing.subject import PackInstrument, PackZone
+from keymapper.formats.sfz import SfzDocument, SfzHeader, write_sfz
+from keymapper.mapping.assembling import assembled
+from keymapper.mapping.set_notes import PlacedNote, SetNote
+from keymapper.model.instrument import NoteHints, ResolvedLayout
+from keymapper.model.loop import Loop
+from keymapper.model.recipe import Recipe
+
+LATE_SECONDS = 0.008
+
+
+def sfz_of_recordings(
+    instrument: PackInstrument, names: Mapping[str, str], loops: Mapping[str, Loop]
+) -> str:
+    """Return the SFZ text that plays a folder of recordings as they lie there.
+
+    names : where each file lies in the copy. loops : found or written loops, by file.
+    """
+    zones = [zone for zone in instrument.zones if zone.facts is not None]
+    layout: ResolvedLayout = "keys" if instrument.tuned else "one-shots"
+    recipe = Recipe(reference_hz=instrument.reference_hz)
+    assembly = assembled([_set_note(zone, instrument) for zone in zones], layout, recipe)
+    regions = [
+        SfzHeader(
+            name="region",
+            opcodes=_opcodes(zones[placed.note], placed, names, loops if instrument.tuned else {}),
+        )
+        for placed in assembly.placed
+    ]
+    return write_sfz(SfzDocument(headers=tuple(regions)))
+
+
+def _set_note(zone: PackZone, instrument: PackInstrument) -> SetNote:
+    assert zone.facts is not None
+    hint = zone.hint
+    named = hint is not None and hint.key is not None
+    return SetNote(
+        file=zone.file or "",
+        measurement=zone.facts.measurement,
+        hints=NoteHints(
+            key=zone.root_key if named and instrument.tuned else hint.key if hint else None,
+            velocity=hint.velocity if hint else None,
+            round_robin=hint.round_robin if hint else None,
+            is_release=hint.is_release if hint else False,
+        ),
+        correction=None,
+    )
+
+
+def _opcodes(
+    zone: PackZone, placed: PlacedNote, names: Mapping[str, str], loops: Mapping[str, Loop]
+) -> tuple[tuple[str, str], ...]:
+    place, file = placed.place, zone.file or ""
+    opcodes = [
+        ("sample", names[file]),
+        ("lokey", str(place.low_key)),
+        ("hikey", str(place.high_key)),
+        ("pitch_keycenter", str(placed.decision.root_key)),
+        ("tune", str(-round(placed.decision.tuning_cents))),
+        ("lovel", str(place.low_velocity)),
+        ("hivel", str(place.high_velocity)),
+        *_level(placed),
+    ]
+    if place.round_robins > 1:
+        opcodes += [
+            ("seq_length", str(place.round_robins)),
+            ("seq_position", str(place.round_robin)),
+        ]
+    if place.trigger == "release":
+        opcodes.append(("trigger", "release"))
+    return (*opcodes, *_start(zone), *_playback(loops.get(file), tuned=bool(loops)))
+
+
+def _level(placed: PlacedNote) -> Sequence[tuple[str, str]]:
+    """Volume and velocity curve; the highest point of the curve is 1."""
+    points = placed.velocity_gains
+    highest = max((point.gain_db for point in points), default=0.0)
+    volume = [("volume", f"{placed.gain_db + highest:.2f}")]
+    if placed.velocity_tracking == "none":
+        return [*volume, ("amp_veltrack", "0")]
+    return volume + [
+        (f"amp_velcurve_{point.velocity}", f"{10 ** ((point.gain_db - highest) / 20):.5f}")
+        for point in points
+    ]
+
+
+def _start(zone: PackZone) -> Sequence[tuple[str, str]]:
+    if zone.facts is None or zone.facts.edges.lead_seconds < LATE_SECONDS:
+        return []
+    lead = zone.facts.edges.lead_seconds - PRE_ROLL_SECONDS
+    return [("offset", str(round(lead * zone.facts.rate)))]
+
+
+def _playback(loop: Loop | None, *, tuned: bool) -> Sequence[tuple[str, str]]:
+    if loop is None:
+        return [("loop_mode", "no_loop" if tuned else "one_shot"), ("ampeg_release", "0.15")]
+    return [
+        ("loop_mode", "loop_continuous"),
+        ("loop_start", str(loop.start_frame)),
+        ("loop_end", str(loop.end_frame - 1)),
+        ("ampeg_release", "0.3"),
+    ]

@@ -1,0 +1,132 @@
+"""Write the corrected copy of packs, whole or not at all."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path, PurePosixPath
+
+from keymapper.auditing.audit import AuditedPack
+from keymapper.auditing.fixes.loops import LoopOrder, mended_loop
+from keymapper.auditing.fixes.naming import new_names
+from keymapper.auditing.fixes.new_sfz import sfz_of_recordings
+from keymapper.auditing.fixes.plan import WantedLoop, ZoneFix, zone_fixes, zones_to_loop
+from keymapper.auditing.fixes.sfz_copy import rewritten_sfz
+from keymapper.auditing.fixes.smpl import mend_chunks
+from keymapper.auditing.subject import Pack, PackInstrument
+from keymapper.errors import OutputError
+from keymapper.exporting.publish import published_folder, write_text
+from keymapper.mapping.safe_names import safe_name
+from keymapper.model.finding import Mended
+from keymapper.model.loop import Loop
+from keymapper.workers import Workers
+
+
+def write_fixes(
+    audited: Sequence[AuditedPack], target: Path, *, force: bool, workers: int | None
+) -> tuple[Mended, ...]:
+    """Write a copy of the packs with all mended that can be; return what was changed.
+
+    Audio is copied as it is. Several packs get a folder each, as they lie in the original.
+
+    Raises
+    ------
+    OutputError
+        `target` exists, lies inside a pack (or a pack in it), or cannot be written.
+    """
+    for one in audited:
+        root, result = one.read.source.root, target.resolve()
+        if result.is_relative_to(root) or root.is_relative_to(result):
+            raise OutputError(
+                f"{target}: the copy may not lie inside the pack, nor it in the copy."
+            )
+    with Workers(workers) as pool, published_folder(target, replace=force) as to:
+        mended = [change for one in audited for change in _written(one, to / one.pack.name, pool)]
+    return tuple(mended)
+
+
+def _written(audited: AuditedPack, to: Path, pool: Workers) -> list[Mended]:
+    pack, read = audited.pack, audited.read
+    included = {
+        path.resolve()
+        for instrument in read.instruments
+        if instrument.reading
+        for path in instrument.reading.included
+    }
+    root = read.source.root
+    files = [file for file in pack.files if (root / file).resolve() not in included]
+    names = new_names(files)
+    for file, name in names.items():
+        (to / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(root / file, to / name)
+    loops = _loops(audited, pool)
+    mended = [
+        Mended(pack="", file=file, zone=None, what="name", before=file, after=name)
+        for file, name in names.items()
+        if file != name
+    ]
+    played: dict[str, tuple[ZoneFix, PackInstrument, int]] = {}
+    for instrument in pack.instruments:
+        fixes = zone_fixes(instrument, audited.judgement, loops)
+        mended += _write_instrument(audited, instrument, fixes, (names, loops, to))
+        for place, (zone, fix) in enumerate(zip(instrument.zones, fixes, strict=True)):
+            if zone.file is not None and instrument.mapped:
+                played.setdefault(zone.file, (fix, instrument, place))
+    for file, (fix, instrument, place) in played.items():
+        mended += mend_chunks(to / names[file], file, instrument.zones[place], fix)
+    return [replace(change, pack=pack.name) for change in mended]
+
+
+def _write_instrument(
+    audited: AuditedPack,
+    instrument: PackInstrument,
+    fixes: Sequence[ZoneFix],
+    place: tuple[Mapping[str, str], Mapping[str, Loop], Path],
+) -> list[Mended]:
+    names, loops, to = place
+    if not instrument.mapped:
+        written = _loops_of_recordings(instrument) | dict(loops)
+        name = f"{safe_name(_title(audited.pack, audited.read.source.root))}.sfz"
+        write_text(to / name, sfz_of_recordings(instrument, names, written))
+        change = Mended(pack="", file=name, zone=None, what="instrument", before="none", after=name)
+        return [change]
+    read = next(one for one in audited.read.instruments if one.name == instrument.name)
+    if read.reading is None:
+        return []
+    result = rewritten_sfz(instrument, read.reading, fixes, names)
+    path = PurePosixPath(names.get(instrument.name, instrument.name))
+    write_text(to / path.with_suffix(".sfz"), result.text)
+    return list(result.mended)
+
+
+def _title(pack: Pack, root: Path) -> str:
+    return PurePosixPath(pack.name).name if pack.name != "." else root.name
+
+
+def _loops_of_recordings(instrument: PackInstrument) -> dict[str, Loop]:
+    """Loops that the files bring along and that hold up."""
+    return {
+        zone.file: zone.loop.loop
+        for zone in instrument.zones
+        if zone.file and zone.loop is not None and zone.loop.join is not None
+    }
+
+
+def _loops(audited: AuditedPack, pool: Workers) -> dict[str, Loop]:
+    wanted = zones_to_loop(audited.pack, audited.judgement)
+    for instrument in audited.pack.instruments:
+        if not instrument.mapped and instrument.tuned:
+            for zone in instrument.zones:
+                facts = zone.facts
+                if facts and zone.file and facts.measurement.course.sustains and not facts.loops:
+                    pitch = facts.measurement.pitch
+                    wanted[zone.file] = WantedLoop(
+                        file=zone.file,
+                        f0_hz=None if pitch.doubtful else pitch.f0_hz,
+                        candidates=(),
+                    )
+    root = audited.read.source.root
+    orders = [LoopOrder(path=root / file, wanted=one) for file, one in sorted(wanted.items())]
+    found = zip(orders, pool.run(mended_loop, orders), strict=True)
+    return {order.wanted.file: loop for order, loop in found if loop is not None}
