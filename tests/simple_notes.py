@@ -18,10 +18,13 @@ def note(
     peak: float = 0.3,
     decay_seconds: float | None = None,
     lead_seconds: float = 0.05,
+    phase: float = 0.0,
 ) -> np.ndarray:
     """A tone of five partials after some silence, shape (frames, 1); sustains unless it decays."""
     time = np.arange(round(seconds * rate)) / rate
-    partials = sum(np.sin(2 * np.pi * frequency_hz * k * time + k) / k for k in range(1, 6))
+    partials = sum(
+        np.sin(2 * np.pi * frequency_hz * k * time + k * (1 + phase * k)) / k for k in range(1, 6)
+    )
     shape = np.minimum(1.0, time / 0.005) * np.minimum(1.0, (seconds - time) / 0.08)
     if decay_seconds is not None:
         shape = shape * np.exp(-time / decay_seconds)

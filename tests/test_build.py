@@ -198,7 +198,7 @@ def test_velocity_layers_and_round_robins_from_names(tmp_path):
         for velocity, peak in ((40, 0.1), (110, 0.5)):
             for turn in (1, 2):
                 path = folder / f"buoy_{name}_v{velocity}_rr{turn}.wav"
-                write_note(path, key, peak=peak, decay_seconds=0.3)
+                write_note(path, key, peak=peak, decay_seconds=0.3, phase=float(turn))
     zones = build_instrument(folder, tmp_path / "out", settings=ONE).zones
     assert len(zones) == 8
     assert {(z.low_velocity, z.high_velocity) for z in zones} == {(1, 75), (76, 127)}

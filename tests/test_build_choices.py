@@ -197,3 +197,13 @@ def test_a_layer_may_not_leave_the_folder(tmp_path):
     recipe = Recipe(layer=(LayerSettings(folder="../other"),))
     with pytest.raises(InputError, match="lies outside"):
         build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
+
+
+def test_repeats_that_are_the_same_sound_are_folded_to_one(tmp_path):
+    folder = tmp_path / "in"
+    for turn, phase in ((1, 0.0), (2, 0.0), (3, 2.0)):
+        write_note(folder / f"C4 rr{turn}.wav", 60, decay_seconds=0.4, phase=phase)
+    manifest = build_instrument(folder, tmp_path / "out", settings=ONE)
+    assert [(z.round_robin, z.round_robins) for z in manifest.zones] == [(1, 2), (2, 2)]
+    reasons = {skipped.file: skipped.reason for skipped in manifest.skipped}
+    assert reasons == {"C4 rr2.wav": "the same sound as C4 rr1.wav"}

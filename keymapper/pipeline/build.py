@@ -29,6 +29,7 @@ from keymapper.pipeline.measure import (
     usable,
 )
 from keymapper.pipeline.plan import BuildPlan, build_plan, levelled, sample_orders
+from keymapper.pipeline.repeats import without_same_repeats
 from keymapper.pipeline.takes import notes_in_takes
 from keymapper.proving.proof import ProofSettings, prove_instrument, write_proof
 from keymapper.workers import Workers
@@ -145,7 +146,8 @@ def _plans(job: MeasuringJob, settings: BuildSettings, pool: Workers) -> list[Bu
     for index, layer in enumerate(layers, 1):
         own = replace(job, layer=layer, targets_cents=settings.targets_cents)
         measured = usable(measured_folder(own, pool, settings.progress))
-        plans.append(build_plan(own, measured, f"{stem}_{index}" if len(layers) > 1 else stem))
+        plan = build_plan(own, measured, f"{stem}_{index}" if len(layers) > 1 else stem)
+        plans.append(without_same_repeats(plan, pool))
     _refuse_unknown_corrections(job, plans)
     return plans
 
