@@ -44,6 +44,12 @@ class Candidates:
     ends: np.ndarray
     correlation: np.ndarray
 
+    def chosen(self, index: np.ndarray) -> Candidates:
+        """Some of them."""
+        return Candidates(
+            starts=self.starts[index], ends=self.ends[index], correlation=self.correlation[index]
+        )
+
     def and_also(self, other: Candidates) -> Candidates:
         """Both lists as one."""
         return Candidates(

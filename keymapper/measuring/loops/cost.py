@@ -2,94 +2,140 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from scipy import fft
 
 from keymapper.measuring.loops.candidates import Bounds, Candidates, short_penalty
-from keymapper.measuring.loops.features import Envelope, detrended
+from keymapper.measuring.loops.crossfade import fade_frames
+from keymapper.measuring.loops.sustain import Sustain, levelling_db
 
 WOBBLE_LINES = 3
 JUST_HEARD_WOBBLE_DB = 0.4
 JUST_HEARD_REPETITION_DB = 0.6
 REPETITION_MEMORY_SECONDS = 0.6
-WAVEFORM_WEIGHT = 6.0
-FULLY_JUDGED = 24
-LEVELLED_AT_MOST = 2.0
-LEVELLING_WEIGHT = 0.1
+FADED_REACH_HOPS = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weights:
+    """What each trait of a candidate counts; found on the developing half of our own notes."""
+
+    mismatch: float
+    distance: float
+    excess: float
+    levelling: float
+    repetition: float = 1.0
+    short: float = 0.3
+    wobble: float = 0.0
+    faded: float = 0.0
+    kink: float = 0.0
+
+
+#: A well-matching waveform and envelope bring a candidate onto the shortlist ...
+TO_SHORTLIST = Weights(mismatch=6.0, distance=0.6, excess=0.3, levelling=0.1, wobble=1.0)
+#: ... what would be heard of its join and its cycling chooses from it.
+TO_CHOOSE = Weights(
+    mismatch=2.0, distance=0.25, excess=0.3, levelling=0.2, wobble=4.0, faded=0.8, kink=0.2
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sustain:
-    """What the search knows about one sustain.
+class Traits:
+    """What speaks against each candidate, one value each; levels in dB, ``short`` in octaves."""
 
-    ``around_db`` are the levels averaged over +-100 ms, ``trend_db`` their slope a hop,
-    ``distances`` the rms difference of every pair of times, ``achievable_db`` the least of it.
-    """
+    mismatch: np.ndarray
+    distance: np.ndarray
+    excess: np.ndarray
+    levelling: np.ndarray
+    repetition_db: np.ndarray
+    short: np.ndarray
+    wobble: np.ndarray
+    faded: np.ndarray
+    kink: np.ndarray
 
-    envelope: Envelope
-    around_db: np.ndarray
-    trend_db: np.ndarray
-    steady_trend_db: np.ndarray
-    distances: np.ndarray
-    level_distances: np.ndarray
-    achievable_db: float
-    movement_db: float
-    periodicity: np.ndarray
-    rate: int
+    def cost(self, weights: Weights) -> np.ndarray:
+        """Return the weighted sum."""
+        return np.asarray(
+            weights.mismatch * self.mismatch
+            + weights.distance * self.distance
+            + weights.excess * self.excess
+            + weights.levelling * self.levelling
+            + weights.repetition * self.repetition_db / JUST_HEARD_REPETITION_DB
+            + weights.short * self.short
+            + weights.wobble * self.wobble
+            + weights.faded * self.faded
+            + weights.kink * self.kink
+        )
 
-
-def periodicity(levels_db: np.ndarray) -> np.ndarray:
-    """Return the autocorrelation of detrended band levels at every lag (1 = it repeats)."""
-    centred = detrended(levels_db)
-    times = len(centred)
-    size = fft.next_fast_len(2 * times, real=True)
-    spectrum = fft.rfft(centred, n=size, axis=0)
-    raw = fft.irfft((np.abs(spectrum) ** 2).sum(axis=1), n=size)[:times]
-    energy = np.concatenate([[0.0], np.cumsum((centred.astype(float) ** 2).sum(axis=1))])
-    lags = np.arange(times)
-    early, late = energy[times - lags], energy[-1] - energy[lags]
-    return np.asarray(raw / np.sqrt(np.maximum(early * late, 1e-12)))
-
-
-def levelling_db(sustain: Sustain, at_start: np.ndarray, at_end: np.ndarray) -> np.ndarray:
-    """Return the drift over each loop that may be taken out, shape (loops, views x bands).
-
-    It is what the join shows, as far as the sustain as a whole moves the same way: a beat or a
-    sweep that happens to differ at the join is no decay.
-    """
-    drift = sustain.around_db[at_end] - sustain.around_db[at_start]
-    trend = LEVELLED_AT_MOST * sustain.trend_db * (at_end - at_start)[:, None]
-    return np.asarray(np.clip(drift, np.minimum(trend, 0), np.maximum(trend, 0)))
+    def chosen(self, index: np.ndarray) -> Traits:
+        """Those of some candidates."""
+        return Traits(**{part.name: getattr(self, part.name)[index] for part in fields(self)})
 
 
-def costs(found: Candidates, sustain: Sustain, bounds: Bounds) -> tuple[np.ndarray, np.ndarray]:
-    """Return the cost of every candidate; infinite for those not worth a full look."""
-    envelope = sustain.envelope
+def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Traits:
+    """Return the traits that are quickly measured; wobble, faded and kink are left at 0."""
     lengths = found.ends - found.starts
-    at_start, at_end = envelope.index_at(found.starts), envelope.index_at(found.ends)
+    at_start = sustain.envelope.index_at(found.starts)
+    at_end = sustain.envelope.index_at(found.ends)
     levelled = levelling_db(sustain, at_start, at_end)
     drift = sustain.around_db[at_end] - sustain.around_db[at_start]
     squared = sustain.distances[at_start, at_end - at_start] ** 2
     squared += np.mean((drift - levelled) ** 2 - drift**2, axis=1)
     distance = np.sqrt(np.maximum(squared, 0))
     achievable = sustain.achievable_db
-    repetition = _repetition_db(sustain, at_start, at_end, levelled, lengths / sustain.rate)
-    total = (
-        WAVEFORM_WEIGHT * (1 - found.correlation)
-        + 0.6 * distance / (0.4 + achievable + 0.1 * sustain.movement_db)
-        + 0.3 * np.maximum(0, distance - 2 * achievable - 1)
-        + LEVELLING_WEIGHT * np.sqrt(np.mean(levelled**2, axis=1))
-        + repetition / JUST_HEARD_REPETITION_DB
-        + 0.3 * short_penalty(lengths, bounds.wanted_frames)
+    none = np.zeros(len(lengths))
+    return Traits(
+        mismatch=1 - found.correlation,
+        distance=distance / (0.4 + achievable + 0.1 * sustain.movement_db),
+        excess=np.maximum(0, distance - 2 * achievable - 1),
+        levelling=np.sqrt(np.mean(levelled**2, axis=1)),
+        repetition_db=_repetition_db(sustain, at_start, at_end, levelled, lengths / sustain.rate),
+        short=short_penalty(lengths, bounds.wanted_frames),
+        wobble=none,
+        faded=none,
+        kink=none,
     )
-    order = np.argsort(total, kind="stable")
-    total[order[FULLY_JUDGED:]] = np.inf
-    for index in order[:FULLY_JUDGED]:
-        levels = envelope.levels_db[at_start[index] : at_end[index]]
-        total[index] += _wobble_cost(levels, levelled[index])
-    return total, repetition
+
+
+def with_closer_look(
+    traits: Traits, found: Candidates, sustain: Sustain, bounds: Bounds
+) -> Traits:
+    """Return the traits with those that take longer: wobble, and what the crossfade leaves."""
+    at_start = sustain.envelope.index_at(found.starts)
+    at_end = sustain.envelope.index_at(found.ends)
+    levelled = levelling_db(sustain, at_start, at_end)
+    wobble = [
+        _wobble_excess(sustain.envelope.levels_db[first:last], drift)
+        for first, last, drift in zip(at_start, at_end, levelled, strict=True)
+    ]
+    faded, kink = _as_faded(found, levelled, sustain, bounds)
+    return replace(traits, wobble=np.array(wobble), faded=faded, kink=kink)
+
+
+def _as_faded(
+    found: Candidates, levelled: np.ndarray, sustain: Sustain, bounds: Bounds
+) -> tuple[np.ndarray, np.ndarray]:
+    """What the crossfade leaves: its levels against those around the loop's start, and their jump.
+
+    A crossfade that keeps its energy has the level (1 - f) Pa + f Pb in every band; what of it
+    lies before the join ought to be what precedes the start, and not jump at the join.
+    """
+    around = np.arange(-FADED_REACH_HOPS, FADED_REACH_HOPS + 1)
+    arriving = sustain.envelope.levels_around(found.starts, around)
+    leaving = sustain.envelope.levels_around(found.ends, around) - levelled[:, None]
+    lengths, leads = found.ends - found.starts, found.starts - bounds.first_start
+    fades = [
+        fade_frames(float(rho), int(length), int(lead), sustain.rate)
+        for rho, length, lead in zip(found.correlation, lengths, leads, strict=True)
+    ]
+    hops = np.maximum(np.array(fades) / sustain.envelope.hop_frames, 0.4)
+    part = np.clip(1 + around / hops[:, None], 0, 1)[:, :, None]
+    mixed = 10 * np.log10((1 - part) * 10 ** (leaving / 10) + part * 10 ** (arriving / 10))
+    mismatch = np.sqrt(np.mean((mixed - arriving) ** 2, axis=(1, 2)))
+    before = mixed[:, :FADED_REACH_HOPS].mean(axis=1)
+    after = arriving[:, FADED_REACH_HOPS + 1 :].mean(axis=1)
+    return mismatch, np.sqrt(np.mean((before - after) ** 2, axis=1))
 
 
 def _repetition_db(
@@ -127,8 +173,8 @@ def _running(values: np.ndarray) -> np.ndarray:
     return np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0)])
 
 
-def _wobble_cost(levels_db: np.ndarray, levelled_db: np.ndarray) -> float:
-    """Cost of the swing at the loop's own rate beyond what its inside swings anyway."""
+def _wobble_excess(levels_db: np.ndarray, levelled_db: np.ndarray) -> float:
+    """Swing at the loop's own rate, as a ratio to what its inside swings anyway, over 0.7."""
     times = len(levels_db)
     if times < 2 * WOBBLE_LINES + 1:
         return 0.0

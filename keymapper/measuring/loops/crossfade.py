@@ -31,6 +31,11 @@ def crossfade_seconds(correlation: float) -> float:
     return float(np.interp(correlation, FADE_CORRELATIONS, FADE_SECONDS))
 
 
+def fade_frames(correlation: float, length: int, lead: int, rate: int) -> int:
+    """Frames of fade for a loop: at most half of it, and no more than ``lead`` before its start."""
+    return max(0, min(round(crossfade_seconds(correlation) * rate), length // 2, lead))
+
+
 def crossfaded(samples: np.ndarray, rate: int, start: int, end: int, fade: int) -> np.ndarray:
     """Return the frames [end - fade, end): from what precedes the end into what precedes the start.
 

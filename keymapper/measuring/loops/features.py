@@ -44,6 +44,14 @@ class Envelope:
         nearest = np.rint((np.asarray(frames) - self.first_frame) / self.hop_frames)
         return np.asarray(np.clip(nearest, 0, len(self.levels_db) - 1).astype(int))
 
+    def levels_around(self, frames: np.ndarray, hops: np.ndarray) -> np.ndarray:
+        """Levels at so many hops from each frame, between times, shape (frames, hops, levels)."""
+        place = (frames[:, None] - self.first_frame) / self.hop_frames + hops
+        place = np.clip(place, 0, len(self.levels_db) - 1.001)
+        low = place.astype(int)
+        part = (place - low)[:, :, None].astype(self.levels_db.dtype)
+        return np.asarray(self.levels_db[low] * (1 - part) + self.levels_db[low + 1] * part)
+
 
 def power_spectra(samples: np.ndarray, window_frames: int, hop_frames: int) -> np.ndarray:
     """Return Hann power spectra, shape (views, times, bins); the first starts at frame 0.

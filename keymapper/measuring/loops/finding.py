@@ -6,8 +6,7 @@ import numpy as np
 
 from keymapper.errors import UsageError
 from keymapper.measuring.loops.candidates import Bounds
-from keymapper.measuring.loops.cost import Sustain, levelling_db
-from keymapper.measuring.loops.crossfade import crossfade_seconds
+from keymapper.measuring.loops.crossfade import fade_frames
 from keymapper.measuring.loops.features import (
     BandPowers,
     masked_levels,
@@ -19,10 +18,10 @@ from keymapper.measuring.loops.region import SustainRegion, find_region
 from keymapper.measuring.loops.search import (
     FoundLoop,
     find_long_loop,
-    find_short_loop,
     given_loop,
-    measure_sustain,
 )
+from keymapper.measuring.loops.short import find_short_loop
+from keymapper.measuring.loops.sustain import Sustain, levelling_db, measure_sustain
 from keymapper.model.loop import Loop, LoopKind, LoopOptions, LoopVerdict
 
 LEAST_LEAD_SECONDS = 0.005
@@ -142,10 +141,10 @@ def _verdict(
     bands: BandPowers | None,
 ) -> LoopVerdict:
     loop, rate = found.loop, sustain.rate
-    fade = loop.length_frames // 2
+    lead = loop.start_frame - region.start_frame
+    fade = min(lead, loop.length_frames // 2)
     if kind != "short":
-        fade = min(fade, round(crossfade_seconds(found.correlation) * rate))
-    fade = max(0, min(fade, loop.start_frame - region.start_frame))
+        fade = fade_frames(found.correlation, loop.length_frames, lead, rate)
     flattening = None
     if bands is not None:
         levelled = _levelled_db(sustain, loop, kind)

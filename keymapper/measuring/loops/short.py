@@ -1,0 +1,67 @@
+"""Short loops: a few periods, for sustains too short for more or where memory counts."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from keymapper.measuring.loops.region import SustainRegion
+from keymapper.measuring.loops.search import FoundLoop
+from keymapper.measuring.loops.sustain import Sustain
+from keymapper.measuring.loops.waveform import full_rate_correlations
+from keymapper.model.loop import Loop
+
+SHORTEST_SECONDS = 0.020
+LONGEST_SECONDS = 0.065
+ENDS = 8
+TEMPLATE_SECONDS = 0.040
+WAVEFORM_WEIGHT = 9.0
+MISTUNING_WEIGHT = 0.2
+LOCAL_WEIGHT = 0.83
+FROZEN_WEIGHT = 0.6
+
+
+def find_short_loop(
+    samples: np.ndarray, sustain: Sustain, region: SustainRegion, f0_hz: float | None
+) -> FoundLoop | None:
+    """Return the best loop of 20 to 65 ms (one whole period under 50 Hz); None if none fits.
+
+    At eight ends in the last 40 % of the sustain the best-correlated start is sought. At 20 ms and
+    more a whole-frame length is within 1 cent of a whole number of periods.
+    """
+    rate = sustain.rate
+    shortest = round(SHORTEST_SECONDS * rate)
+    longest = round(max(LONGEST_SECONDS, 1.2 / f0_hz if f0_hz else 0) * rate)
+    template = round(TEMPLATE_SECONDS * rate)
+    first_end = max(
+        region.start_frame + longest + template,
+        region.end_frame - round(0.4 * (region.end_frame - region.start_frame)),
+    )
+    lengths = np.arange(longest, shortest - 1, -1)
+    mistuned = MISTUNING_WEIGHT * np.maximum(0, _mistuning_cents(lengths, f0_hz, rate) - 1)
+    ends = np.unique(np.linspace(first_end, region.end_frame, ENDS).astype(int))
+    options = []
+    for end in ends[ends <= region.end_frame]:
+        if end - longest - template < 0:
+            continue
+        rho = full_rate_correlations(samples, end - lengths, int(end), template)
+        joins = WAVEFORM_WEIGHT * (1 - rho) + mistuned
+        best = int(np.argmin(joins))
+        near = sustain.envelope.index_at(np.array([end - lengths[best], end]))
+        levels = sustain.envelope.levels_db[near[0] : near[1] + 1]
+        moving = float(np.sqrt(np.mean((levels - levels.mean(axis=0)) ** 2)))
+        options.append(
+            FoundLoop(
+                loop=Loop(start_frame=int(end - lengths[best]), end_frame=int(end)),
+                correlation=float(rho[best]),
+                cost=float(joins[best]) + LOCAL_WEIGHT * moving + FROZEN_WEIGHT * sustain.movement_db,
+            )
+        )
+    return min(options, key=lambda candidate: candidate.cost, default=None)
+
+
+def _mistuning_cents(lengths: np.ndarray, f0_hz: float | None, rate: int) -> np.ndarray:
+    """How far each length is from a whole number of periods, heard as a tuning error."""
+    if f0_hz is None:
+        return np.zeros(len(lengths))
+    periods = lengths * (f0_hz / rate)
+    return np.asarray(np.abs(1200 * np.log2(periods / np.maximum(np.rint(periods), 1))))
