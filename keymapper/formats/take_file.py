@@ -6,8 +6,6 @@ becomes WAV of the same depth. Nothing is ever held whole in memory.
 
 from __future__ import annotations
 
-import io
-import struct
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -18,25 +16,26 @@ import numpy as np
 import soundfile
 
 from keymapper.errors import InputError
-from keymapper.formats.wav_chunks import WavLayout, read_wav_layout
+from keymapper.formats.take_wav import (
+    BITS,
+    FLOATS,
+    UnfinishedWav,
+    is_unfinished,
+    take_layout,
+    take_source,
+    wav_format,
+    wav_head,
+    wav_samples,
+)
+from keymapper.formats.wav_chunks import WavLayout
 
 FloatArray = np.ndarray[tuple[int, ...], np.dtype[Any]]
 
 _WAV_FAMILY = frozenset({"WAV", "WAVEX", "RF64", "W64"})
 _CONTAINERS = frozenset({"WAV", "WAVEX", "RF64", "AIFF", "FLAC"})
-_BITS = {
-    "PCM_S8": 8,
-    "PCM_U8": 8,
-    "PCM_16": 16,
-    "PCM_24": 24,
-    "PCM_32": 32,
-    "FLOAT": 32,
-    "DOUBLE": 64,
-}
-_FLOATS = frozenset({"FLOAT", "DOUBLE"})
-_SIZES_UNKNOWN = frozenset({0, 0x7FFFFFFF, 0xFFFFFFFF})
 _MOST_CHANNELS = 32
 _COPY_BYTES = 1 << 22
+_COPY_FRAMES = 1 << 19
 _FASTEST = 0.0
 
 
@@ -52,8 +51,8 @@ class TakeFile:
         try:
             if path.stat().st_size == 0:
                 raise InputError(f"{path}: the file is empty; record or copy it again.")
-            self._layout = _wav_layout(path)
-            self._source = _source(path, self._layout)
+            self._layout = take_layout(path)
+            self._source = take_source(path, self._layout)
             self._file = soundfile.SoundFile(self._source)
         except soundfile.LibsndfileError as error:
             reason = str(error.error_string).strip().rstrip(".")
@@ -98,14 +97,14 @@ class TakeFile:
     @property
     def bits(self) -> int:
         """Return the bits of a sample."""
-        return _BITS[self._file.subtype]
+        return BITS[self._file.subtype]
 
     @property
     def missing_frames(self) -> int:
         """Return how many frames the header promises beyond those that are there."""
         missing = int(self._file.frames) - self.frames
         layout = self._layout
-        if layout is not None and layout.bytes_per_frame and not _is_unfinished(layout):
+        if layout is not None and layout.bytes_per_frame and not is_unfinished(layout):
             missing += (layout.data_bytes - layout.data_bytes_present) // layout.bytes_per_frame
         return missing
 
@@ -141,24 +140,13 @@ class TakeFile:
         if self._file.format in _WAV_FAMILY and self._layout is not None:
             self._copy_bytes(self._layout, first_frame, end_frame, target)
         elif self._file.format == "FLAC":
-            pcm = self._read_pcm(first_frame, end_frame)
-            soundfile.write(
-                target,
-                pcm,
-                self.rate_hz,
-                subtype=self._file.subtype,
-                format="FLAC",
-                compression_level=_FASTEST,
-            )
+            self._copy_flac(first_frame, end_frame, target)
         else:
-            data = _little_endian(self._read_pcm(first_frame, end_frame), self._file.subtype)
-            fmt = _wav_format(self.rate_hz, self.channels, self._file.subtype)
-            with target.open("wb") as file:
-                file.write(_wav_head(fmt, len(data)) + data + b"\0" * (len(data) & 1))
+            self._copy_as_wav(first_frame, end_frame, target)
 
     def _close(self) -> None:
         self._file.close()
-        if isinstance(self._source, _UnfinishedWav):
+        if isinstance(self._source, UnfinishedWav):
             self._source.close()
 
     def _next(self, frames: int) -> FloatArray:
@@ -166,7 +154,7 @@ class TakeFile:
             block = self._file.read(frames, dtype="float32", always_2d=True)
         except soundfile.LibsndfileError:
             return np.zeros((0, self.channels), np.float32)
-        if self._file.subtype in _FLOATS and not np.isfinite(block).all():
+        if self._file.subtype in FLOATS and not np.isfinite(block).all():
             raise InputError(f"{self.path}: holds samples that are not numbers; export it again.")
         return np.asarray(block)
 
@@ -179,7 +167,7 @@ class TakeFile:
 
     def _refuse_unusable(self) -> None:
         file = self._file
-        if file.format not in _CONTAINERS or file.subtype not in _BITS:
+        if file.format not in _CONTAINERS or file.subtype not in BITS:
             raise InputError(
                 f"{self.path}: {file.format} with {file.subtype} cannot be cut without loss; "
                 "record to WAV, AIFF or FLAC."
@@ -196,7 +184,7 @@ class TakeFile:
             source.seek(places["fmt "].offset)
             fmt = source.read(min(places["fmt "].size, 64))
             left = (end - first) * size
-            file.write(_wav_head(fmt, left))
+            file.write(wav_head(fmt, left))
             source.seek(places["data"].offset + first * size)
             while left > 0:
                 block = source.read(min(left, _COPY_BYTES))
@@ -208,86 +196,34 @@ class TakeFile:
                 left -= len(block)
             file.write(b"\0" * ((end - first) * size & 1))
 
-    def _read_pcm(self, first: int, end: int) -> np.ndarray:
-        """Return a range in the dtype that holds the file's own samples exactly."""
+    def _copy_flac(self, first: int, end: int, target: Path) -> None:
+        file = soundfile.SoundFile(
+            target,
+            "w",
+            self.rate_hz,
+            self.channels,
+            self._file.subtype,
+            format="FLAC",
+            compression_level=_FASTEST,
+        )
+        with file:
+            for pcm in self._pcm_blocks(first, end):
+                file.write(pcm)
+
+    def _copy_as_wav(self, first: int, end: int, target: Path) -> None:
+        fmt = wav_format(self.rate_hz, self.channels, self._file.subtype)
+        size = (end - first) * self.channels * self.bits // 8
+        with target.open("wb") as file:
+            file.write(wav_head(fmt, size))
+            for pcm in self._pcm_blocks(first, end):
+                file.write(wav_samples(pcm, self._file.subtype))
+            file.write(b"\0" * (size & 1))
+
+    def _pcm_blocks(self, first: int, end: int) -> Iterator[np.ndarray]:
+        """Yield a range in the dtype that holds the file's own samples exactly."""
         dtypes = {"PCM_16": "int16", "FLOAT": "float32", "DOUBLE": "float64"}
-        self._file.seek(first)
         dtype = dtypes.get(self._file.subtype, "int32")
-        return np.asarray(self._file.read(end - first, dtype=dtype, always_2d=True))
-
-
-def _wav_layout(path: Path) -> WavLayout | None:
-    """Return the chunks of a WAV or RF64 file; None for other files."""
-    with path.open("rb") as file:
-        if file.read(4) not in (b"RIFF", b"RF64"):
-            return None
-    layout = read_wav_layout(path)
-    for place in layout.chunks:
-        if place.id in ("RIFF", "RF64"):
-            raise InputError(
-                f"{path}: a second recording begins at byte {place.offset - 8}; its rate or "
-                "channels may differ: split the file."
-            )
-    return layout
-
-
-def _source(path: Path, layout: WavLayout | None) -> Path | _UnfinishedWav:
-    """Return what to open: the path, or the file with the size of its audio put right."""
-    places = [place for place in (layout.chunks if layout else ()) if place.id == "data"]
-    if places and places[0].size == 0 and path.stat().st_size > places[0].offset:
-        return _UnfinishedWav(path, places[0].offset - 4)
-    return path
-
-
-def _is_unfinished(layout: WavLayout) -> bool:
-    """Say whether the recorder stopped before it wrote the size of the audio into the header."""
-    sizes = [place.size for place in layout.chunks if place.id == "data"]
-    return bool(sizes) and sizes[0] in _SIZES_UNKNOWN
-
-
-class _UnfinishedWav(io.FileIO):
-    """A WAV file whose size of the audio reads as "up to the end"."""
-
-    def __init__(self, path: Path, size_offset: int) -> None:
-        super().__init__(path, "rb")
-        self._size_offset = size_offset
-
-    def readinto(self, buffer: Any, /) -> int:
-        """Fill the buffer, with the size put right."""
-        start = self.tell()
-        count = super().readinto(buffer) or 0
-        first = self._size_offset - start
-        for index in range(max(0, first), min(count, first + 4)):
-            memoryview(buffer).cast("B")[index] = 0xFF
-        return count
-
-
-def _wav_format(rate_hz: int, channels: int, subtype: str) -> bytes:
-    frame_bytes = channels * _BITS[subtype] // 8
-    tag = 3 if subtype in _FLOATS else 1
-    return struct.pack(
-        "<HHIIHH", tag, channels, rate_hz, rate_hz * frame_bytes, frame_bytes, _BITS[subtype]
-    )
-
-
-def _wav_head(fmt: bytes, data_bytes: int) -> bytes:
-    fmt_chunk = b"fmt " + struct.pack("<I", len(fmt)) + fmt + b"\0" * (len(fmt) & 1)
-    total = 4 + len(fmt_chunk) + 8 + data_bytes + (data_bytes & 1)
-    return (
-        b"RIFF"
-        + struct.pack("<I", total)
-        + b"WAVE"
-        + fmt_chunk
-        + b"data"
-        + struct.pack("<I", data_bytes)
-    )
-
-
-def _little_endian(pcm: np.ndarray, subtype: str) -> bytes:
-    """Return samples as WAV stores them; integers come left-justified in 32 bits."""
-    if subtype in ("PCM_S8", "PCM_U8"):
-        return ((pcm >> 24) + 128).astype(np.uint8).tobytes()
-    if subtype == "PCM_24":
-        wide = np.ascontiguousarray(pcm, "<i4").view(np.uint8).reshape(-1, 4)
-        return np.ascontiguousarray(wide[:, 1:]).tobytes()
-    return pcm.astype(pcm.dtype.newbyteorder("<")).tobytes()
+        self._file.seek(first)
+        for start in range(first, end, _COPY_FRAMES):
+            count = min(_COPY_FRAMES, end - start)
+            yield np.asarray(self._file.read(count, dtype=dtype, always_2d=True))

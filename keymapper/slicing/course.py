@@ -83,7 +83,10 @@ def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) ->
     chunk = hop * round(_CHUNK_SECONDS / HOP_SECONDS)
     spectra = _BandMeter(rate, hop)
     offset: FloatArray | None = None
-    peaks, powers, bands, full = [], [], [], []
+    peaks: list[FloatArray] = []
+    powers: list[FloatArray] = []
+    bands: list[FloatArray] = []
+    full: list[FloatArray] = []
     done = frames = 0
     for samples in _even_chunks(take.blocks(chunk), chunk, block):
         if offset is None:
@@ -98,17 +101,23 @@ def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) ->
         frames += len(samples)
         if progress is not None:
             progress(done * block)
-    empty = np.zeros(0, np.float32)
     return Course(
         rate_hz=rate,
         block_frames=block,
         frames=frames,
         offset=offset if offset is not None else np.zeros(take.channels, np.float32),
-        peak=np.concatenate(peaks) if peaks else empty,
-        power=np.concatenate(powers) if powers else empty,
-        bands_db=np.concatenate(bands) if bands else np.zeros((0, spectra.count), np.float16),
-        full_scale_blocks=np.concatenate(full) if full else np.zeros(0, np.int64),
+        peak=_joined(peaks, np.zeros(0, np.float32)),
+        power=_joined(powers, np.zeros(0, np.float32)),
+        bands_db=_joined(bands, np.zeros((0, spectra.count), np.float16)),
+        full_scale_blocks=_joined(full, np.zeros(0, np.int64)),
     )
+
+
+def _joined(parts: list[FloatArray], empty: FloatArray) -> FloatArray:
+    """Return the parts as one array, and let go of them: a long take has many."""
+    joined = np.concatenate([empty, *parts])
+    parts.clear()
+    return joined
 
 
 def _constant_part(samples: FloatArray, rate_hz: int) -> FloatArray:

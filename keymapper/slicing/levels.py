@@ -10,6 +10,7 @@ import numpy as np
 from keymapper.slicing.course import SILENCE_POWER, Course, FloatArray
 
 _NOISE_SECONDS = 0.1
+_CELL_SECONDS = 0.02
 _DIGITAL_SILENCE = 1e-11
 SILENCE_DB = -200.0
 
@@ -62,17 +63,21 @@ class Levels:
 
 def levels_of(course: Course) -> Levels:
     """Return the level table of a course that holds at least one block."""
-    sums = np.concatenate([[0.0], np.cumsum(course.power, dtype=np.float64)])
-    size = min(len(course.power), round(_NOISE_SECONDS / course.block_seconds))
-    smooth = (sums[size:] - sums[:-size]) / size
-    silent = np.concatenate([[0], np.cumsum(course.power <= _DIGITAL_SILENCE)])
-    sounding = np.flatnonzero(silent[size:] == silent[:-size])
-    quietest = int(sounding[np.argmin(smooth[sounding])]) if len(sounding) else 0
+    sums = np.zeros(len(course.power) + 1)
+    np.cumsum(course.power, out=sums[1:])
+    cell = max(1, round(_CELL_SECONDS / course.block_seconds))
+    count = max(1, len(course.power) // cell)
+    cells = course.power[: count * cell].reshape(count, -1)
+    size = min(count, round(_NOISE_SECONDS / _CELL_SECONDS))
+    power = np.convolve(cells.mean(axis=1, dtype=np.float64), np.ones(size) / size, "valid")
+    silent = np.convolve((cells <= _DIGITAL_SILENCE).any(axis=1), np.ones(size), "valid") > 0.5
+    sounding = np.flatnonzero(~silent)
+    quietest = int(sounding[np.argmin(power[sounding])]) if len(sounding) else 0
     return Levels(
         course=course,
         power_sum=sums,
-        noise_power=max(float(smooth[quietest]), SILENCE_POWER),
-        noise_seconds=quietest * course.block_seconds,
+        noise_power=max(float(power[quietest]) if len(sounding) else 0.0, SILENCE_POWER),
+        noise_seconds=quietest * cell * course.block_seconds,
     )
 
 
