@@ -10,6 +10,7 @@ and noisy.
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from keymapper.measuring.pitch.candidates import find_candidates
 from keymapper.measuring.pitch.features import FEATURES, candidate_features, probabilities

@@ -11,8 +11,11 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from keymapper.measuring.pitch import measure_pitch
 from keymapper.model.pitch import Pitch

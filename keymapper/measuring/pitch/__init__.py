@@ -1,5 +1,13 @@
-"""Every note's key and cents, with an error bar, and honest about doubt."""
+"""Every note's key and cents, with an error bar, and honest about doubt.
+
+The way of the data::
+
+    sustain ──▶ spectra ──▶ candidates ──▶ features (+ second_opinion) ──▶ the key and its odds
+       └─▶ harmonics ──▶ partials ──▶ vote ──▶ fine ──▶ the cents ──▶ phase_line, if steady
+               └─▶ track ──▶ swing, glide ──▶ course ──▶ error_bar
+"""
 
 from keymapper.measuring.pitch.measure import measure_pitch
+from keymapper.measuring.pitch.set_octave import SetOctave, set_octave
 
-__all__ = ["measure_pitch"]
+__all__ = ["SetOctave", "measure_pitch", "set_octave"]

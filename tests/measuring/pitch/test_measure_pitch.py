@@ -1,0 +1,163 @@
+"""Notes made from truths must come back: key, cents, course, and doubt."""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from keymapper.measuring.pitch import measure_pitch
+from keymapper.model.pitch import DOUBT_TEXT, PERIOD, Pitch
+from tests.measuring.pitch.instrument_tones import UNPITCHED, make_instrument_tone
+from tests.synth import make_tone
+
+RATE_HZ = 48000.0
+
+
+def cents_off(pitch: Pitch, f0_hz: float) -> float:
+    assert pitch.f0_hz is not None
+    return 1200 * math.log2(pitch.f0_hz / f0_hz)
+
+
+@pytest.mark.parametrize("kind", ["saw", "square", "pulse", "triangle", "organ", "fm_reed", "sync"])
+@pytest.mark.parametrize("f0_hz", [41.2, 155.6, 698.5, 1975.5])
+def test_steady_oscillators_are_exact_to_a_hundredth_cent(kind: str, f0_hz: float) -> None:
+    tone = make_tone(kind, f0_hz, seed=5)
+    pitch = measure_pitch(tone.samples, tone.rate_hz)
+    assert abs(cents_off(pitch, f0_hz)) < 0.01
+    assert pitch.tuning_error_cents is not None
+    assert pitch.tuning_error_cents < 0.1
+    assert not pitch.doubtful
+
+
+@pytest.mark.parametrize(
+    ("kind", "limit_cents"),
+    [("two_saws", 0.05), ("seven_saws", 1.0), ("pwm", 0.6), ("vibrato", 0.2), ("sweep", 0.7)],
+)
+def test_moving_sounds_come_back_within_their_error_bar(kind: str, limit_cents: float) -> None:
+    for seed, f0_hz in enumerate((110.0, 246.9, 622.3)):
+        tone = make_tone(kind, f0_hz, seed=seed)
+        pitch = measure_pitch(tone.samples, tone.rate_hz)
+        off = abs(cents_off(pitch, f0_hz))
+        assert off < limit_cents
+        assert off <= (pitch.tuning_error_cents or 0)
+
+
+def test_key_and_tuning_are_told_against_the_reference() -> None:
+    tone = make_tone("saw", 442.0, seconds=1.5)
+    at_440 = measure_pitch(tone.samples, tone.rate_hz)
+    at_442 = measure_pitch(tone.samples, tone.rate_hz, reference_hz=442.0)
+    assert at_440.root_key == at_442.root_key == 69
+    assert at_440.tuning_cents == pytest.approx(1200 * math.log2(442 / 440), abs=0.01)
+    assert at_442.tuning_cents == pytest.approx(0.0, abs=0.01)
+    assert at_442.reference_hz == 442.0
+
+
+def test_drift_vibrato_and_glide_are_measured_and_absent_elsewhere() -> None:
+    drifting = make_tone("analogue", 220.0, seed=3)
+    pitch = measure_pitch(drifting.samples, drifting.rate_hz)
+    assert pitch.drift_cents_per_second == pytest.approx(
+        drifting.facts["drift_cents_per_second"], abs=0.05
+    )
+    shaken = make_tone("vibrato", 220.0, seed=1)
+    pitch = measure_pitch(shaken.samples, shaken.rate_hz)
+    assert pitch.vibrato_hz == pytest.approx(shaken.facts["vibrato_hz"], rel=0.002)
+    assert pitch.vibrato_depth_cents == pytest.approx(shaken.facts["vibrato_depth_cents"], rel=0.1)
+    sliding = make_tone("glide", 220.0)
+    pitch = measure_pitch(sliding.samples, sliding.rate_hz)
+    assert pitch.glide_cents == pytest.approx(700, abs=20)
+    assert pitch.settle_seconds == pytest.approx(0.08, abs=0.015)
+    steady = make_tone("saw", 220.0)
+    pitch = measure_pitch(steady.samples, steady.rate_hz)
+    assert pitch.drift_cents_per_second is None
+    assert pitch.vibrato_hz is None
+    assert pitch.glide_cents is None
+    assert pitch.detuning_width_cents is None
+
+
+def test_width_of_two_oscillators_is_their_distance() -> None:
+    tone = make_tone("two_saws", 330.0)
+    pitch = measure_pitch(tone.samples, tone.rate_hz)
+    assert pitch.detuning_width_cents == pytest.approx(12.0, abs=0.5)
+
+
+def test_stretched_partials_are_called_by_their_period() -> None:
+    tone = make_instrument_tone("piano", 55.0, seconds=2.0, seed=4)
+    pitch = measure_pitch(tone.samples, tone.rate_hz)
+    assert pitch.definition == PERIOD
+    assert abs(cents_off(pitch, 55.0)) < 12
+
+
+def test_inverted_sides_do_not_cancel() -> None:
+    mono = make_tone("saw", 196.0, seconds=1.5).samples
+    pitch = measure_pitch(np.concatenate([mono, -mono], axis=1), RATE_HZ)
+    assert abs(cents_off(pitch, 196.0)) < 0.01
+
+
+@pytest.mark.parametrize("kind", sorted(UNPITCHED))
+def test_noise_and_drums_are_flagged(kind: str) -> None:
+    flagged = []
+    for seed in range(12):
+        tone = make_instrument_tone(kind, 150.0, seed=seed)
+        flagged.append(measure_pitch(tone.samples, tone.rate_hz).doubtful)
+    assert all(flagged)
+
+
+@pytest.mark.parametrize("frames", [0, 3, 100, RATE_HZ])
+def test_silence_has_no_pitch(frames: float) -> None:
+    pitch = measure_pitch(np.zeros((int(frames), 2)), RATE_HZ)
+    assert pitch.root_key is None
+    assert pitch.f0_hz is None
+    assert pitch.pitch_confidence == 0.0
+    assert pitch.doubts == ("no-pitch",)
+
+
+def test_fewer_than_four_periods_are_flagged() -> None:
+    times = np.arange(int(0.09 * RATE_HZ)) / RATE_HZ
+    pitch = measure_pitch(np.sin(2 * np.pi * 30 * times)[:, None], RATE_HZ)
+    assert pitch.doubtful
+
+
+@pytest.mark.parametrize("rate_hz", [8000.0, 22050.0, 44100.0, 96000.0, 192000.0])
+def test_every_rate_gives_the_same_pitch(rate_hz: float) -> None:
+    tone = make_tone("saw", 220.0, seconds=1.5, rate_hz=rate_hz)
+    assert abs(cents_off(measure_pitch(tone.samples, rate_hz), 220.0)) < 0.01
+
+
+def test_same_sound_gives_the_same_answer_and_is_left_alone() -> None:
+    samples = make_tone("noise_pad", 130.8, seconds=1.5).samples
+    before = samples.copy()
+    assert measure_pitch(samples, RATE_HZ) == measure_pitch(samples, RATE_HZ)
+    assert np.array_equal(samples, before)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    frames=st.integers(0, 6000),
+    channels=st.integers(1, 3),
+    rate_hz=st.sampled_from([8000.0, 11025.0, 44100.0, 96000.0]),
+    colour=st.sampled_from(["noise", "sine", "steps", "clipped", "offset"]),
+    seed=st.integers(0, 1000),
+)
+def test_odd_audio_never_raises(
+    frames: int, channels: int, rate_hz: float, colour: str, seed: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    times = np.arange(frames)[:, None] / rate_hz
+    sine = np.sin(2 * np.pi * float(rng.uniform(20, 3900)) * times)
+    sounds = {
+        "noise": rng.standard_normal((frames, channels)),
+        "sine": sine * np.ones(channels),
+        "steps": np.floor(times * 50) % 2 * np.ones(channels),
+        "clipped": np.clip(9 * sine, -1, 1) * np.ones(channels),
+        "offset": np.full((frames, channels), 0.5),
+    }
+    pitch = measure_pitch(sounds[colour], rate_hz)
+    numbers = [v for v in msgspec.to_builtins(pitch).values() if isinstance(v, float)]
+    assert all(math.isfinite(number) for number in numbers)
+    assert set(pitch.doubts) <= set(DOUBT_TEXT)
+    assert pitch.doubtful == bool(pitch.doubts)
