@@ -88,17 +88,13 @@ def _pitch_of(
     course: Course | None,
     reference_hz: float,
 ) -> Pitch:
-    modulated = course is not None and course.modulated
     swing = course.swing if course else None
     glide = course.glide if course else None
+    modulated = course is not None and course.modulated
     f0_hz, error = coarse.f0_hz, COARSE_ERROR_CENTS
     if fine is not None:
-        line = None if modulated else phase_line(fine, sustain.end_frame / sustain.rate_hz)
-        f0_hz, error = fine.f0_hz, tuning_error(fine, course, line)
-        if line is not None:
-            f0_hz = line.f0_hz
-        elif swing is not None and modulated:
-            f0_hz = fine.harmonics.f0_hz * 2 ** (swing.mean_cents / 1200)
+        exact = _exact(fine, course, sustain.end_frame / sustain.rate_hz)
+        f0_hz, error = exact.f0_hz, exact.error_cents
     periods = f0_hz * sustain.seconds
     key = 69 + 12 * math.log2(f0_hz / reference_hz)
     root = math.floor(key + 0.5)
@@ -130,6 +126,26 @@ def _pitch_of(
         periods=periods,
         reference_hz=reference_hz,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exact:
+    """A frequency and the half width of its error bar."""
+
+    f0_hz: float
+    error_cents: float
+
+
+def _exact(fine: FinePitch, course: Course | None, end_seconds: float) -> Exact:
+    """Choose by the course: the middle of a vibrato, the slope of straight phases, the vote."""
+    swing = course.swing if course is not None and course.modulated else None
+    line = phase_line(fine, end_seconds) if swing is None else None
+    f0_hz = fine.f0_hz
+    if line is not None:
+        f0_hz = line.f0_hz
+    elif swing is not None:
+        f0_hz = fine.harmonics.f0_hz * 2 ** (swing.mean_cents / 1200)
+    return Exact(f0_hz=f0_hz, error_cents=tuning_error(fine, course, line))
 
 
 def _no_pitch(reference_hz: float, probability: float) -> Pitch:

@@ -53,15 +53,15 @@ def measure_partials(harmonics: Harmonics, start_seconds: float, end_seconds: fl
     spectra = fft.fftshift(fft.fft(flatten(signals, harmonics.point_hz) * hann, axis=1), axes=1)
     seconds = points / harmonics.point_hz
     power = (spectra.real**2 + spectra.imag**2).astype(np.float64)
-    bins = np.arange(points) - points // 2
     expected = harmonics.orders * harmonics.f0_hz
     shift = (expected - harmonics.centres_hz) * seconds
-    return _partials_of(harmonics, power, bins, shift, level, seconds)
+    return _partials_of(harmonics, power, shift, level, seconds)
 
 
 def _partials_of(
-    harmonics: Harmonics, power: Array, bins: Array, shift: Array, level: Array, seconds: float
+    harmonics: Harmonics, power: Array, shift: Array, level: Array, seconds: float
 ) -> Partials:
+    bins = np.arange(power.shape[1]) - power.shape[1] // 2
     orders, f0_hz = harmonics.orders, harmonics.f0_hz
     expected = orders * f0_hz
     half = harmonics.half_band_hz * seconds

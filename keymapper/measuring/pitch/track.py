@@ -55,12 +55,7 @@ def pitch_track(
         return None
     power = np.mean(signals.real**2 + signals.imag**2, axis=1)
     usable = harmonics.orders * f0_hz * LARGEST_SWING < 0.5 * point_hz / hop
-    usable &= np.isin(harmonics.orders, agreeing)
-    usable &= power > power[usable].max(initial=0.0) * 10 ** (-LEVEL_RANGE_DB / 10)
-    if not usable.any():
-        usable[0] = True
-    rows = np.sort(np.argsort(-np.where(usable, power, -1.0), kind="stable")[:STRONGEST])
-    rows = rows[usable[rows]]
+    rows = _strongest(power, usable & np.isin(harmonics.orders, agreeing))
     orders = harmonics.orders[rows]
     window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(length) + 0.5) / length)
     shift = orders * f0_hz - harmonics.centres_hz[rows]
@@ -81,6 +76,15 @@ def pitch_track(
         harmonic_weights=weights,
         frame_seconds=length / point_hz,
     )
+
+
+def _strongest(power: Array, usable: Array) -> Array:
+    """Return the rows of up to six usable harmonics within 30 dB of the strongest of them."""
+    if not usable.any():
+        return np.zeros(1, dtype=np.intp)
+    loud = usable & (power > power[usable].max() * 10 ** (-LEVEL_RANGE_DB / 10))
+    ranked = np.argsort(-np.where(loud, power, -1.0), kind="stable")[:STRONGEST]
+    return np.sort(ranked[loud[ranked]])
 
 
 def part_of(track: Track, start_seconds: float, end_seconds: float) -> Track | None:

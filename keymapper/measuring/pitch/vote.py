@@ -15,6 +15,8 @@ LINE_BINS = 0.01
 CLUSTER_BINS = 0.25
 FLOOR_CENTS = 0.03
 WIDEST_REACH = 0.16
+PERIOD_REACH_CENTS = 60.0
+VOTED_PARTIALS = 5
 STRETCH_PARTIALS = 6
 STRETCH_SCATTER = 0.25
 
@@ -40,6 +42,23 @@ class Vote:
     agreeing: tuple[int, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ballots:
+    """What each partial votes: ``cents`` against its harmonic, how heavily, and how widely."""
+
+    orders: Array
+    cents: Array
+    spreads: Array
+    sigmas: Array
+    levels: Array
+    weights: Array
+
+    @property
+    def widths(self) -> Array:
+        """Reach of each vote, in cents."""
+        return np.asarray(np.clip(3 * self.sigmas, 1, np.maximum(6, 1.5 * self.sigmas)))
+
+
 def vote(partials: Partials) -> Vote | None:
     """Return the pitch most partials agree on, or None when there are none.
 
@@ -48,52 +67,57 @@ def vote(partials: Partials) -> Vote | None:
     """
     if not len(partials.orders):
         return None
-    order = partials.orders
-    relative = partials.amplitudes / partials.amplitudes.max()
-    ballots = np.sqrt(relative)
-    spreads = CENTS_PER_RATIO * partials.spreads_hz / partials.frequencies_hz
-    common = _weighted_median(spreads, ballots)
-    reach = np.maximum(common, spreads) * order / CENTS_PER_RATIO
-    ballots = np.where(reach > WIDEST_REACH, 0.001 * ballots, ballots)
-    sigmas = _sigmas(partials, spreads, common)
-    cents = CENTS_PER_RATIO * np.log(partials.frequencies_hz / (order * partials.f0_hz))
-    cents = cents - spreads**2 / (2 * CENTS_PER_RATIO)
-    width = np.clip(3 * sigmas, 1, np.maximum(6, 1.5 * sigmas))
-    stretch = 0.5 * CENTS_PER_RATIO * np.log1p(STRETCHES[:, None] * (order**2 - 1))
-    straight = cents - stretch
-    apart = (straight[:, :, None] - straight[:, None, :]) / width[:, None]
-    votes = np.sum(ballots[:, None] * np.maximum(0, 1 - apart**2), axis=1)
-    best = votes.max(axis=1)
-    chosen = _choose_stretch(best, straight, votes, width, ballots)
+    ballots = _ballots(partials)
+    order, cents, sigmas = ballots.orders, ballots.cents, ballots.sigmas
+    straight = cents - 0.5 * CENTS_PER_RATIO * np.log1p(STRETCHES[:, None] * (order**2 - 1))
+    apart = (straight[:, :, None] - straight[:, None, :]) / ballots.widths[:, None]
+    votes = np.sum(ballots.weights[:, None] * np.maximum(0, 1 - apart**2), axis=1)
+    chosen = _choose_stretch(straight, votes, ballots)
     centre = straight[chosen, np.argmax(votes[chosen])]
-    inliers = np.abs(straight[chosen] - centre) < width
-    weight = np.where(inliers, ballots / sigmas**2, 0.0)
-    b = float(STRETCHES[chosen])
-    level, b = _refine(cents, order, weight, b)
-    share = float(best[chosen] / ballots.sum())
+    inliers = np.abs(straight[chosen] - centre) < ballots.widths
+    weight = np.where(inliers, ballots.weights / sigmas**2, 0.0)
+    level, b = _refine(cents, order, weight, float(STRETCHES[chosen]))
     residual = _residual(cents, order, level, b)
     used = weight / weight.sum()
-    effective = 1 / np.sum(used**2)
-    scatter = float(np.sum(used * residual**2))
     formal = 1 / np.sum(np.where(inliers, 1 / sigmas**2, 0.0))
-    strength = relative**2 * order**2 * (np.abs(cents) < 60)
-    period = float(np.sum(strength * cents) / max(float(strength.sum()), 1e-12))
+    scatter = np.sum(used * residual**2) * np.sum(used**2)
+    heard = ballots.weights * inliers
     return Vote(
         f0_hz=float(partials.f0_hz * 2 ** (level / 1200)),
-        period_hz=float(partials.f0_hz * 2 ** (period / 1200)),
-        share=share,
-        error_cents=float(np.sqrt(formal + scatter / effective)),
+        period_hz=float(partials.f0_hz * 2 ** (_period_cents(ballots) / 1200)),
+        share=float(votes[chosen].max() / ballots.weights.sum()),
+        error_cents=float(np.sqrt(formal + scatter)),
         inharmonicity=b,
-        line_share=float(np.sum(ballots * partials.is_line) / ballots.sum()),
-        spread_cents=float(np.sum(ballots * inliers * spreads) / np.sum(ballots * inliers)),
-        scatter_cents=_scatter(residual, inliers, ballots),
+        line_share=float(np.sum(ballots.weights * partials.is_line) / ballots.weights.sum()),
+        spread_cents=float(np.sum(heard * ballots.spreads) / heard.sum()),
+        scatter_cents=float(np.sqrt(np.sum(heard * residual**2) / heard.sum())),
         agreeing=tuple(int(k) for k in order[inliers]),
     )
 
 
-def _scatter(residual: Array, inliers: Array, ballots: Array) -> float:
-    weight = ballots * inliers
-    return float(np.sqrt(np.sum(weight * residual**2) / weight.sum()))
+def _ballots(partials: Partials) -> Ballots:
+    """Weigh the partials: the root of amplitude; next to nothing where neighbours overlap."""
+    order = partials.orders
+    levels = partials.amplitudes / partials.amplitudes.max()
+    weights = np.sqrt(levels)
+    spreads = CENTS_PER_RATIO * partials.spreads_hz / partials.frequencies_hz
+    common = _weighted_median(spreads, weights)
+    reach = np.maximum(common, spreads) * order / CENTS_PER_RATIO
+    cents = CENTS_PER_RATIO * np.log(partials.frequencies_hz / (order * partials.f0_hz))
+    return Ballots(
+        orders=order,
+        cents=cents - spreads**2 / (2 * CENTS_PER_RATIO),  # mean of logarithms, not of Hz
+        spreads=spreads,
+        sigmas=_sigmas(partials, spreads, common),
+        levels=levels,
+        weights=np.where(reach > WIDEST_REACH, 0.001 * weights, weights),
+    )
+
+
+def _period_cents(ballots: Ballots) -> float:
+    """Cents of the common period: mean weighted by energy and square of the harmonic number."""
+    strength = ballots.levels**2 * ballots.orders**2 * (np.abs(ballots.cents) < PERIOD_REACH_CENTS)
+    return float(np.sum(strength * ballots.cents) / max(float(strength.sum()), 1e-12))
 
 
 def _weighted_median(values: Array, weights: Array) -> float:
@@ -112,18 +136,17 @@ def _sigmas(partials: Partials, spreads: Array, common: float) -> Array:
     spread = np.maximum(spreads, common)
     blur = np.minimum(0.5 * spread, CLUSTER_BINS * bin_cents)
     blur = np.maximum(blur, LINE_BINS * bin_cents)
-    return np.sqrt(blur**2 + partials.noises_cents**2 + FLOOR_CENTS**2)
+    return np.asarray(np.sqrt(blur**2 + partials.noises_cents**2 + FLOOR_CENTS**2))
 
 
-def _choose_stretch(
-    best: Array, straight: Array, votes: Array, width: Array, ballots: Array
-) -> int:
-    """Index of the stretching to believe: none, unless one explains clearly more."""
+def _choose_stretch(straight: Array, votes: Array, ballots: Ballots) -> int:
+    """Return the index of the stretching to believe: none, unless one explains clearly more."""
+    best = votes.max(axis=1)
     other = int(np.argmax(best))
     centre = straight[other, np.argmax(votes[other])]
-    inliers = int(np.sum(np.abs(straight[other] - centre) < width))
-    clearly = best[other] > 1.25 * best[0] and best[other] > 0.5 * ballots.sum()
-    return other if clearly and inliers >= 5 else 0
+    inliers = int(np.sum(np.abs(straight[other] - centre) < ballots.widths))
+    clearly = best[other] > 1.25 * best[0] and best[other] > 0.5 * ballots.weights.sum()
+    return other if clearly and inliers >= VOTED_PARTIALS else 0
 
 
 def _refine(cents: Array, order: Array, weight: Array, b: float) -> tuple[float, float]:
@@ -141,7 +164,7 @@ def _refine(cents: Array, order: Array, weight: Array, b: float) -> tuple[float,
 
 
 def _residual(cents: Array, order: Array, level: float, b: float) -> Array:
-    return cents - 0.5 * CENTS_PER_RATIO * np.log1p(b * (order**2 - 1)) - level
+    return np.asarray(cents - 0.5 * CENTS_PER_RATIO * np.log1p(b * (order**2 - 1)) - level)
 
 
 def _huber_fit(

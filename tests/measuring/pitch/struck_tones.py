@@ -6,6 +6,8 @@ import numpy as np
 
 from tests.synth_parts import Array, Patch, Voice, cycles, strike
 
+BEAT_CENTS = 0.25
+
 
 def partials(voice: Voice, ratios: Array, levels: Array, decays: Array) -> Array:
     """Sum of decaying sines at f0 * ratios; decays in seconds to 1/e, each with its own phase."""
@@ -37,9 +39,7 @@ def stretched(order: Array, stretch: float) -> Array:
     return order * np.sqrt((1 + stretch * order**2) / (1 + stretch))
 
 
-def string(
-    voice: Voice, stretch: float, decay: float, tilt_db: float, place: float, beat_cents: float
-) -> Array:
+def string(voice: Voice, stretch: float, decay: float, tilt_db: float, place: float) -> Array:
     """One to three nearly equal strings, struck or plucked at a place along their length."""
     order = np.arange(1, min(60, int(10000 / voice.f0_hz)) + 1.0)
     levels = np.sin(np.pi * order * place) * 10 ** (-tilt_db * np.log2(order) / 20)
@@ -47,7 +47,7 @@ def string(
     decays = decay / (1 + 0.06 * order + 0.004 * order**2) * voice.rng.uniform(0.6, 1.4, len(order))
     sound = np.zeros(len(voice.times))
     for _ in range(int(voice.rng.integers(1, 4))):
-        ratios = stretched(order, stretch) * 2 ** (voice.rng.normal(0, beat_cents) / 1200)
+        ratios = stretched(order, stretch) * 2 ** (voice.rng.normal(0, BEAT_CENTS) / 1200)
         sound += partials(voice, ratios, levels, decays)
     return sound
 
@@ -58,7 +58,7 @@ def piano(voice: Voice) -> Patch:
     decay = 6.0 * (voice.f0_hz / 110) ** -0.5
     tilt_db = voice.between(3, 9) + 5 * max(0.0, np.log2(voice.f0_hz / 250))
     stretch *= voice.between(0.6, 1.5)
-    sound = string(voice, stretch, decay, tilt_db, 0.12, 0.4)
+    sound = string(voice, stretch, decay, tilt_db, 0.12)
     if voice.f0_hz < 80:  # a small soundboard hardly radiates the fundamental
         turn = 2 * np.pi * voice.f0_hz * voice.times
         sound -= voice.between(0, 0.8) * np.sin(turn) * np.exp(-voice.times / decay)
@@ -68,7 +68,7 @@ def piano(voice: Voice) -> Patch:
 
 def guitar(voice: Voice) -> Patch:
     stretch, place = 10 ** voice.between(-5, -3.7), voice.between(0.07, 0.35)
-    sound = string(voice, stretch, voice.between(0.4, 2.5), voice.between(2, 9), place, 0.2)
+    sound = string(voice, stretch, voice.between(0.4, 2.5), voice.between(2, 9), place)
     knock = band_noise(voice, 2000, 1.0) * strike(voice, 0.01)
     return Patch(sound=room(voice, sound + voice.between(0, 0.5) * sound.std() * knock))
 
@@ -83,13 +83,13 @@ def bass_string(voice: Voice) -> Patch:
 
 
 def harp(voice: Voice) -> Patch:
-    sound = string(voice, 10 ** voice.between(-5, -4), voice.between(0.5, 2), 7, 0.4, 0.1)
+    sound = string(voice, 10 ** voice.between(-5, -4), voice.between(0.5, 2), 7, 0.4)
     return Patch(sound=room(voice, sound))
 
 
 def plucked_keyboard(voice: Voice) -> Patch:
     """Bright strings, two choirs of them, the second an octave up."""
-    sound = string(voice, 1e-5, voice.between(0.8, 2), voice.between(0, 4), 0.14, 0.3)
+    sound = string(voice, 1e-5, voice.between(0.8, 2), voice.between(0, 4), 0.14)
     order = np.arange(1, min(30, int(10000 / voice.f0_hz / 2)) + 1.0)
     levels = voice.between(0, 0.8) * 10 ** (-3 * np.log2(order) / 20)
     sound += partials(voice, 2.0004 * order, levels, np.full(len(order), 0.8))
@@ -127,7 +127,7 @@ def tremolo_bar(voice: Voice) -> Patch:
 
 def distorted(voice: Voice) -> Patch:
     """A plucked string through an overdriven amplifier."""
-    sound = string(voice, 10 ** voice.between(-5, -4), 2.5, 4, voice.between(0.08, 0.3), 0.1)
+    sound = string(voice, 10 ** voice.between(-5, -4), 2.5, 4, voice.between(0.08, 0.3))
     drive = np.tanh(voice.between(3, 20) * sound / np.abs(sound).max() + voice.between(-0.3, 0.3))
     return Patch(sound=room(voice, drive - drive.mean()))
 
