@@ -51,7 +51,7 @@ def lantern(tmp_path_factory) -> Path:
         ("Lantern G4 v110.wav", 67, 0.4),
     ):
         write_note(folder / "notes" / name, key, peak=peak)
-    settings = BuildSettings(workers=1, prove=False)
+    settings = BuildSettings(workers=1, prove=False, page=False)
     manifest = build_instrument(folder / "notes", folder / "out", settings=settings)
     data = gather_folder(manifest, folder / "out")
     page = instrument_page(manifest, None, data)

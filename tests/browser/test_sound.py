@@ -131,7 +131,8 @@ def test_without_previews_a_key_still_plays_the_sample_beside_the_page(open_page
     )
     press(opened.page, 50, hold_ms=250)
     state = opened.page.evaluate(
-        "() => window.played.map((p) => [p.currentTime, p.playbackRate, p.preservesPitch, p.paused])"
+        """() => window.played.map(
+        (p) => [p.currentTime, p.playbackRate, p.preservesPitch, p.paused])"""
     )
     opened.page.mouse.up()
     assert len(state) == 1
@@ -166,9 +167,7 @@ def test_a_chosen_folder_gives_the_samples_in_full(open_page, lantern):
     page = opened.page
     page.locator("#player summary").click()
     page.locator("#folder").set_input_files(str(lantern))
-    page.wait_for_function(
-        "document.getElementById('sounding').textContent.startsWith('4 of 4')"
-    )
+    page.wait_for_function("document.getElementById('sounding').textContent.startsWith('4 of 4')")
     press(page, 48)
     samples, rate = heard(page)
     page.mouse.up()

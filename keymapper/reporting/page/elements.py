@@ -45,6 +45,14 @@ def append(element: Element, children: Iterable[Child]) -> None:
             element.text = (element.text or "") + one_line(child)
 
 
+def prose(text: str) -> list[Child]:
+    """Return a text whose words in backticks stand as code."""
+    parts = text.split("`")
+    if len(parts) % 2 == 0:
+        return [text]
+    return [tag("code", part) if n % 2 else part for n, part in enumerate(parts)]
+
+
 def number(value: float, digits: int = 1) -> str:
     """Return a number as short as its digits after the point allow."""
     text = f"{value:.{digits}f}"

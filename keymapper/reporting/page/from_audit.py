@@ -53,7 +53,7 @@ class _Shown:
 
 
 def _named(pack: AuditedPack, file: str) -> str:
-    return file if pack.pack.name == "." else f"{pack.pack.name}/{file}"
+    return file if pack.pack.name == "." else f"{pack.pack.name}/{file}".rstrip("/")
 
 
 def _shown(audited: Sequence[AuditedPack]) -> list[_Shown]:
@@ -222,7 +222,7 @@ def _tuning(pack: AuditedPack, numbers: dict[str, int]) -> Iterator[TuningSet]:
     notes = {file: numbers[name] for file, name in files.items() if name in numbers}
     for diagnosis in pack.diagnoses:
         yield TuningSet(
-            name=diagnosis.set_name,
+            name=_named(pack, diagnosis.set_name),
             rows=diagnosis.notes_table,
             notes=notes,
             corrected=False,
@@ -233,7 +233,7 @@ def _tuning(pack: AuditedPack, numbers: dict[str, int]) -> Iterator[TuningSet]:
     for instrument in pack.pack.instruments:
         rows = tuple(_row(zone) for zone in instrument.zones if zone.facts is not None)
         if instrument.tuned and rows:
-            name = instrument.name or pack.read.source.root.name
+            name = _named(pack, instrument.name) or pack.read.source.root.name
             yield TuningSet(name=name, rows=rows, notes=notes, corrected=False)
 
 

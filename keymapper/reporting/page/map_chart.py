@@ -87,7 +87,8 @@ def _colour_key(measure: Measure) -> Element:
     if measure.unknown:
         box = tag("rect", x=1, y=1, width=width - 2, height=12, class_="box unknown")
         words += [_swatch(width, box), tag("span", measure.unknown)]
-    words.append(tag("span", measure.strip))
+    if measure.keys:
+        words.append(tag("span", measure.strip))
     return tag("p", *words, class_="colour-key", data_measure=measure.name)
 
 
@@ -121,7 +122,7 @@ def _panel(
         frame,
         label,
         y_axis(frame, "velocity", _VELOCITIES),
-        _keys(frame, keys, measures),
+        _keys(frame, keys, zones[0][1].instrument, measures),
         tag("g", *(_box(frame, (n, zone), content, measures) for n, zone in zones)),
         interactive=True,
     )
@@ -134,7 +135,9 @@ def _panel(
     return tag("div", heading, scrolling(picture, label), class_="panel")
 
 
-def _keys(frame: Frame, keys: tuple[int, int], measures: Sequence[Measure]) -> Element:
+def _keys(
+    frame: Frame, keys: tuple[int, int], instrument: int, measures: Sequence[Measure]
+) -> Element:
     """Return the key axis under a strip with a cell a key, shaded by how that key plays."""
     below = Margins(left=_PLOT.left, right=_PLOT.right, top=_PLOT.top, bottom=44)
     lowered = frame_of(
@@ -145,11 +148,12 @@ def _keys(frame: Frame, keys: tuple[int, int], measures: Sequence[Measure]) -> E
     axis = x_axis(lowered, "key", key_ticks(*keys, room=frame.right - frame.left))
     top = frame.bottom + 9
     name = tag("text", "by key", x=frame.left - 8, y=top + 15, text_anchor="end")
-    cells = [_cell(frame, key, top, measures) for key in range(keys[0], keys[1] + 1)]
+    cells = [_cell(frame, (instrument, key), top, measures) for key in range(keys[0], keys[1] + 1)]
     return tag("g", axis, name, tag("g", *cells, class_="strip"))
 
 
-def _cell(frame: Frame, key: int, top: float, measures: Sequence[Measure]) -> Element:
+def _cell(frame: Frame, place: tuple[int, int], top: float, measures: Sequence[Measure]) -> Element:
+    key = place[1]
     left, right = frame.x(key - 0.5), frame.x(key + 0.5)
     cell = tag(
         "rect",
@@ -161,7 +165,7 @@ def _cell(frame: Frame, key: int, top: float, measures: Sequence[Measure]) -> El
         data_key=str(key),
     )
     return _shaded(
-        cell, "cell", [(one.name, one.scale.step(one.keys.get(key))) for one in measures]
+        cell, "cell", [(one.name, one.scale.step(one.keys.get(place))) for one in measures]
     )
 
 

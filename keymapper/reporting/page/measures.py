@@ -23,7 +23,8 @@ class Measure:
     scale: ColourScale
     zones: tuple[float | None, ...]
     """In the order of the page's zones."""
-    keys: dict[int, float]
+    keys: dict[tuple[int, int], float]
+    """By instrument and key."""
     strip: str
     """What the strip of single keys shows."""
     unknown: str
@@ -74,11 +75,11 @@ def _usual_velocity(content: PageContent) -> int:
 
 def _transposition(content: PageContent) -> Measure:
     values = tuple(float(_farthest(zone)) for zone in content.zones)
-    keys: dict[int, float] = {}
+    keys: dict[tuple[int, int], float] = {}
     for zone in content.zones:
         for key in range(zone.zone.low_key, zone.zone.high_key + 1):
-            moved = float(abs(key - zone.zone.root_key))
-            keys[key] = max(keys.get(key, 0.0), moved)
+            place = (zone.instrument, key)
+            keys[place] = max(keys.get(place, 0.0), float(abs(key - zone.zone.root_key)))
     return Measure(
         name="transposition",
         title="Transposition",
@@ -94,11 +95,12 @@ def _join(content: PageContent) -> Measure:
     values = tuple(
         content.notes[zone.note].join_db if zone.zone.loop else None for zone in content.zones
     )
-    keys: dict[int, float] = {}
+    keys: dict[tuple[int, int], float] = {}
     for zone, value in zip(content.zones, values, strict=True):
         for key in range(zone.zone.low_key, zone.zone.high_key + 1):
+            place = (zone.instrument, key)
             if value is not None:
-                keys[key] = max(keys.get(key, value), value)
+                keys[place] = max(keys.get(place, value), value)
     return Measure(
         name="loop",
         title="Loop join",
@@ -112,13 +114,13 @@ def _join(content: PageContent) -> Measure:
 
 def _played(
     content: PageContent, value_of: Callable[[PlayedNote], float | None]
-) -> dict[int, float]:
-    """Return the mean of what the proof measured on each key."""
-    found: dict[int, list[float]] = {}
+) -> dict[tuple[int, int], float]:
+    """Return the mean of what the proof, which is of one instrument, measured on each key."""
+    found: dict[tuple[int, int], list[float]] = {}
     for note in content.proof.notes if content.proof else ():
         value = value_of(note)
         if value is not None:
-            found.setdefault(note.key, []).append(value)
+            found.setdefault((0, note.key), []).append(value)
     return {key: _mean(values) for key, values in found.items()}
 
 

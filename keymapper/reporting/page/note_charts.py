@@ -27,7 +27,7 @@ from keymapper.reporting.page.charts import (
 from keymapper.reporting.page.content import JoinView, PageNote, PitchView, SampleView
 from keymapper.reporting.page.elements import Element, number, tag
 from keymapper.reporting.page.scales import padded_range
-from keymapper.reporting.page.tables import figure, folded_table
+from keymapper.reporting.page.tables import figure, folded_table, scrolling
 
 _WIDE = Size(width=1000, height=250, margins=Margins(left=58, right=16, top=40, bottom=46))
 _HALF = Size(width=500, height=270, margins=Margins(left=56, right=12, top=24, bottom=44))
@@ -78,7 +78,7 @@ def _wave(note: PageNote, view: SampleView) -> Element:
     entries = [("area wave", "the sample as written")]
     if note.loop_seconds is not None:
         entries.append(("stretch loop", "the loop"))
-    return figure(legend(entries), picture, caption="Waveform", kind="wide")
+    return figure(legend(entries), scrolling(picture, label), caption="Waveform", kind="wide")
 
 
 def _join(note: PageNote, join: JoinView) -> Element:

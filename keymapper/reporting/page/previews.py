@@ -19,6 +19,7 @@ _LEAST_GAIN_SECONDS = 0.15
 _END_FADE_SECONDS = 0.25
 _SHORTEST_SECONDS = 0.4
 _SEARCH_SECONDS = 0.025
+_TRIES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,9 +45,14 @@ def preview_of(samples: np.ndarray, rate: int, loop: Loop | None, most_bytes: in
         coded = _flac_base64(sound, rate)
         if len(coded) <= most_bytes:
             return _preview(coded, _Piece(samples=sound, loop=loop, shortened=False))
-    seconds = len(mono) / rate * most_bytes / len(coded) * 0.97
-    piece = _shortened(mono, rate, loop, max(seconds, _SHORTEST_SECONDS))
-    return _preview(_flac_base64(piece.samples, rate), piece)
+    piece, length = _Piece(samples=mono, loop=loop, shortened=False), len(mono)
+    for _ in range(_TRIES):
+        length = round(0.95 * length * most_bytes / len(coded))
+        piece = _shortened(mono, rate, loop, max(length / rate, _SHORTEST_SECONDS))
+        coded = _flac_base64(piece.samples, rate)
+        if len(coded) <= most_bytes or length / rate < _SHORTEST_SECONDS:
+            break
+    return _preview(coded, piece)
 
 
 def _preview(coded: str, piece: _Piece) -> Preview:
@@ -73,9 +79,9 @@ def _shortened(mono: np.ndarray, rate: int, loop: Loop | None, seconds: float) -
         length = min(len(mono), round(seconds * rate))
         return _Piece(samples=_faded_end(mono[:length], rate), loop=None, shortened=True)
     start, end, part = loop.start_frame, loop.end_frame, round(seconds * rate / 4)
+    wanted = [(0, 2 * part), (start - part // 3, start + part), (end - part, end)]
     kept = _merged(
-        [(0, 2 * part), (start - part // 3, start + part), (end - part, end)],
-        round(_LEAST_GAIN_SECONDS * rate),
+        [(low, min(high, end)) for low, high in wanted], round(_LEAST_GAIN_SECONDS * rate)
     )
     sound, loop_start = mono[: kept[0][1]], start
     for (_, before), (after, until) in pairwise(kept):

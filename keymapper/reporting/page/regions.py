@@ -26,17 +26,18 @@ def zone_of(found: PackZone) -> Zone:
     region = found.region
     loop = found.loop.loop if found.loop and found.loop.join is not None else None
     amplitude = max(region.amplitude_percent / 100.0, 10 ** (_LEAST_GAIN_DB / 20))
-    low, high = (_key(region.lokey), _key(region.hikey)) if found.mapped else (found.root_key,) * 2
+    keys = (_key(region.lokey), _key(region.hikey)) if found.mapped else (found.root_key,) * 2
+    velocities = (region.lovel, region.hivel) if found.mapped else (1, 127)
     chokes = region.off_by != 0 and region.off_by == region.group
     return Zone(
         sample=found.file or region.sample,
         root_key=_key(found.root_key),
         tuning_cents=-(region.tune_cents + 100.0 * region.transpose_semitones),
         target_cents=0.0,
-        low_key=low,
-        high_key=max(low, high),
-        low_velocity=min(max(region.lovel, 1), 127),
-        high_velocity=min(max(region.hivel, 1), 127),
+        low_key=keys[0],
+        high_key=max(keys),
+        low_velocity=min(max(velocities[0], 1), 127),
+        high_velocity=min(max(velocities[1], 1), 127),
         velocity_fade=_fade(region),
         round_robin=min(region.seq_position, max(region.seq_length, 1)),
         round_robins=max(region.seq_length, 1),

@@ -7,7 +7,7 @@ from urllib.parse import quote
 
 from keymapper.model.keys import key_name
 from keymapper.reporting.page.content import Attention, PageContent, PageNote, Place
-from keymapper.reporting.page.elements import Child, Element, tag
+from keymapper.reporting.page.elements import Child, Element, prose, tag
 from keymapper.reporting.page.level_charts import level_figures
 from keymapper.reporting.page.map_chart import map_figure
 from keymapper.reporting.page.note_charts import note_figures
@@ -96,8 +96,8 @@ def _thing(thing: Attention) -> Element:
         tag("p", sign, class_=f"severity {thing.severity}"),
         tag(
             "div",
-            tag("p", tag("strong", thing.what)),
-            tag("p", tag("span", "To do: ", class_="quiet"), thing.action),
+            tag("p", tag("strong", *prose(thing.what))),
+            tag("p", tag("span", "To do: ", class_="quiet"), *prose(thing.action)),
         ),
         tag("div", places),
     )
@@ -111,7 +111,7 @@ def _places(places: Sequence[Place]) -> Element:
                 "li",
                 note_link(place.note, place.where),
                 " ",
-                tag("span", place.measured, class_="measured"),
+                tag("span", *prose(place.measured), class_="measured"),
             )
             for place in places
         ),

@@ -26,11 +26,12 @@ from keymapper.reporting.page.charts import (
     y_axis,
 )
 from keymapper.reporting.page.content import TuningSet
-from keymapper.reporting.page.elements import Element, number, tag
+from keymapper.reporting.page.elements import Element, number, prose, tag
 from keymapper.reporting.page.scales import padded_range
 from keymapper.reporting.page.tables import figure, folded_table, note_link, scrolling
 
 _SIZE = Size(width=1000, height=300)
+_LONGEST_WHISKER_CENTS = 10.0
 _SPREAD_KEYS = 1.6
 """Room in which the notes of one key stand side by side."""
 _HEADINGS = ("Note", "Key", "Minute", "Recorded", "Error", "Explained", "Rest", "Remark")
@@ -72,10 +73,9 @@ def _by_key(one: TuningSet) -> Element:
     )
     entries = [("dot note", "a note as recorded, with its error bar")]
     if fitted:
-        entries += [
-            ("line fit", "offset and slope over the keyboard"),
-            ("dot diamond outlier", "does not fit the rest"),
-        ]
+        entries.append(("line fit", "offset and slope over the keyboard"))
+    if any(row.outlier for row, _ in measured):
+        entries.append(("dot diamond outlier", "does not fit the rest"))
     caption = "Tuning by key: above the line is sharp, below is flat."
     if one.corrected:
         caption += " The build takes this away."
@@ -158,6 +158,11 @@ def _course(diagnosis: Diagnosis, since: np.ndarray) -> np.ndarray:
 
 def _frame(one: TuningSet, x_range: tuple[float, float]) -> Frame:
     values = [cents for _, cents in _measured(one)]
+    values += [
+        cents + sign * min(row.error_cents or 0.0, _LONGEST_WHISKER_CENTS)
+        for row, cents in _measured(one)
+        for sign in (-1, 1)
+    ]
     return frame_of(_SIZE, x_range, padded_range(values, least=10.0, around=0.0))
 
 
@@ -224,7 +229,7 @@ def diagnosis_text(diagnosis: Diagnosis) -> Element:
     return tag(
         "div",
         tag("p", diagnosis.sentence, class_="lead"),
-        tag("ul", *(tag("li", advice) for advice in diagnosis.advice), class_="advice"),
+        tag("ul", *(tag("li", *prose(advice)) for advice in diagnosis.advice), class_="advice"),
         tag("p", f"Spread explained by {explained}. {source}", class_="quiet"),
         class_="diagnosis",
     )
