@@ -45,7 +45,7 @@ def test_splits_stay_in_the_middle_of_roots_that_agree(follows: float) -> None:
     assert last_keys(KEYS, tones, middles(KEYS)) == middles(KEYS)
 
 
-@pytest.mark.parametrize("odd", [1, 3, 5])
+@pytest.mark.parametrize("odd", [1, 2, 3])
 @pytest.mark.parametrize("cutoff", [55.0, 95.0])
 def test_a_root_that_stands_out_gets_fewer_keys(odd: int, cutoff: float) -> None:
     tones = [sounding(key, cutoff if i == odd else 75.0) for i, key in enumerate(KEYS)]
