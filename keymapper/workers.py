@@ -39,9 +39,9 @@ class Workers:
                 self._pool.submit(_nothing)
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._pool is not None:
-            self._pool.shutdown(wait=kind is None, cancel_futures=True)
+            self._pool.shutdown(wait=True, cancel_futures=True)
             self._pool = None
 
     def run(self, function: Callable[[Work], Result], work: Sequence[Work]) -> Iterator[Result]:

@@ -21,7 +21,7 @@ from keymapper.model.recipe import NoteCorrection, SampleSettings, ZoneSettings
 from keymapper.proving.proof import read_proof
 from tests.simple_notes import RATE, note, write_note
 
-ONE = BuildSettings(workers=1, prove=False)
+ONE = BuildSettings(workers=1, prove=False, page=False)
 KEYS = {"Lantern C3.wav": 48, "Lantern F3.wav": 53, "Lantern A#3.wav": 58}
 
 

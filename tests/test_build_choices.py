@@ -20,7 +20,7 @@ from keymapper.model.recipe import (
 )
 from tests.simple_notes import RATE, note, write_note
 
-ONE = BuildSettings(workers=1, prove=False)
+ONE = BuildSettings(workers=1, prove=False, page=False)
 
 
 def regions(out):

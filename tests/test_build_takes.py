@@ -11,7 +11,7 @@ from keymapper.cli.plan import plan
 from keymapper.cutting import cut_takes, read_plan, write_notes
 from tests.session_takes import Patch, Recording, render_take
 
-ONE = BuildSettings(workers=1, prove=False)
+ONE = BuildSettings(workers=1, prove=False, page=False)
 
 
 @pytest.fixture(scope="module")

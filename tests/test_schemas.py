@@ -27,7 +27,9 @@ def test_schemas_are_schemas(name):
 def test_a_written_manifest_fits_its_schema(tmp_path):
     write_note(tmp_path / "in" / "Lantern C3.wav", 48)
     build_instrument(
-        tmp_path / "in", tmp_path / "out", settings=BuildSettings(workers=1, prove=False)
+        tmp_path / "in",
+        tmp_path / "out",
+        settings=BuildSettings(workers=1, prove=False, page=False),
     )
     manifest = json.loads((tmp_path / "out" / "manifest.json").read_text(encoding="utf-8"))
     validator = jsonschema.Draft202012Validator(json.loads(schema_text("manifest")))

@@ -25,9 +25,9 @@ LEVELS = {
     "proving": 5,
     "auditing": 5,
     "packing": 5,
-    "pipeline": 6,
     "reporting": 6,
-    "cli": 7,
+    "pipeline": 7,
+    "cli": 8,
 }
 PURE = ("planning", "slicing", "measuring", "mapping", "model")
 FILES_AND_NETWORK = {"soundfile", "pathlib", "os", "io", "shutil", "tempfile", "socket", "urllib"}

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from keymapper.cli.audit import audit
 from keymapper.cli.build import build
 from keymapper.cli.measure import measure
 from keymapper.cli.plan import plan
@@ -81,6 +82,7 @@ for name, command in (
     ("measure", measure),
     ("build", build),
     ("prove", prove),
+    ("audit", audit),
 ):
     app.command(name)(command)
 

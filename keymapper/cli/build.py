@@ -53,6 +53,9 @@ def build(
     prove: Annotated[
         bool, typer.Option("--proof/--no-proof", help="Play what was written and measure it.")
     ] = True,
+    page: Annotated[
+        bool, typer.Option("--page/--no-page", help="Write report.html to see and hear it.")
+    ] = True,
     force: Annotated[bool, typer.Option("--force", help="Replace an existing result.")] = False,
     write_recipe: Annotated[
         bool, typer.Option("--write-recipe", help="Also write a recipe of what was found.")
@@ -91,6 +94,7 @@ def build(
             targets_cents=targets,
             formats=tuple(export or ()),
             prove=prove,
+            page=page,
             write_recipe=write_recipe,
         )
         manifest = _built(sources, session, target, decisions, settings)

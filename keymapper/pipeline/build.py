@@ -35,7 +35,7 @@ from keymapper.proving.proof import ProofSettings, prove_instrument, write_proof
 from keymapper.workers import Workers
 
 PROOF_NAME = "proof.json"
-PROOF_HOLD_SECONDS = 1.0
+PROOF_HOLD_SECONDS = 1.5
 PROOF_TAIL_SECONDS = 0.25
 
 
@@ -56,6 +56,8 @@ class BuildSettings:
     """Exporters of other packages, beside SFZ and manifest."""
     prove: bool = True
     """Whether the written files are played and measured, in short."""
+    page: bool = True
+    """Whether a page to see and hear the instrument is written beside it."""
     write_recipe: bool = False
     """Whether to write a recipe of what was found beside the instrument."""
 
@@ -119,8 +121,13 @@ def _built(job: MeasuringJob, target: Path, settings: BuildSettings) -> Manifest
         samples = followed(written, "Writing", len(orders), settings.progress)
         manifest = finished_manifest(plans, samples)
         export(manifest, [*OWN_FORMATS, *settings.formats], to)
-        if settings.prove:
-            write_proof(_short_proof(to, settings, pool), to / PROOF_NAME)
+        proof = _short_proof(to, settings, pool) if settings.prove else None
+        if proof is not None:
+            write_proof(proof, to / PROOF_NAME)
+        if settings.page:
+            from keymapper.reporting.page import write_instrument_page
+
+            write_instrument_page(to, manifest, proof, pool)
         if settings.write_recipe:
             text = starting_recipe(job.recipe, manifest.name, manifest.notes)
             write_text(to / RECIPE_NAME, text)

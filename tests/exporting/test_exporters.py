@@ -11,7 +11,7 @@ from keymapper.exporting.exporters import export, find_exporter
 from keymapper.formats.manifest import read_manifest
 from tests.simple_notes import write_note
 
-ONE = BuildSettings(workers=1, prove=False)
+ONE = BuildSettings(workers=1, prove=False, page=False)
 
 
 @pytest.fixture
