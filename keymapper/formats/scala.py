@@ -8,8 +8,8 @@ maps the scale straight on, one degree a key.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 
 from keymapper.errors import InputError
@@ -17,6 +17,11 @@ from keymapper.model.keys import A4, HIGHEST_KEY, MIDDLE_C, key_to_hz
 
 _MOST_BYTES = 1 << 20
 _MOST_DEGREES = 10_000
+_LOWEST_HZ, _HIGHEST_HZ = 1.0, 100_000.0
+_RATIO = re.compile(r"([0-9]{1,250})(?:/([0-9]{1,250}))?")
+_DECIMAL = re.compile(r"-?(?:[0-9]{1,20}\.[0-9]{0,20}|\.[0-9]{1,20})")
+_WHOLE = re.compile(r"-?[0-9]{1,6}")
+_LINE_END = re.compile(r"\r\n|\r|\n")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,9 +54,10 @@ class Keyboard:
     """Degree of each key from the middle one up; None is silent; () is one degree a key."""
 
     def cents(self, key: int, scale: Scale) -> float | None:
-        """Return how far a key lies above degree 0 at the middle key; None where it is silent."""
-        if not self.first_key <= key <= self.last_key:
-            return None
+        """Return how far a key lies above degree 0 at the middle key; None where none is mapped.
+
+        The reference key may lie outside the keys that are tuned, so their range is not looked at.
+        """
         steps = key - self.middle_key
         if not self.degrees:
             return scale.cents(steps)
@@ -99,9 +105,9 @@ def read_keyboard(path: Path) -> Keyboard:
     size, first, last, middle, reference = (
         _whole(line, path, name) for line, name in zip(lines, names, strict=False)
     )
-    reference_hz = _number(lines[5], path, "the reference frequency")
-    if not (0 <= size <= _MOST_DEGREES and reference_hz > 0):
-        raise InputError(f"{path}: size and reference frequency must not be negative.")
+    reference_hz = _frequency_hz(lines[5], path)
+    if not 0 <= size <= _MOST_DEGREES:
+        raise InputError(f"{path}: its size is {size}; it must lie in 0..{_MOST_DEGREES}.")
     entries = [line.split()[0] for line in lines[7 : 7 + size]]
     degrees = [None if e.lower() == "x" else _whole(e, path, "a degree") for e in entries]
     degrees += [None] * (size - len(degrees))
@@ -127,7 +133,7 @@ def target_cents(
     Raises
     ------
     InputError
-        The keyboard leaves its own reference key silent.
+        The keyboard maps nothing to its own reference key.
     """
     board = keyboard or Keyboard(reference_hz=reference_hz)
     at_reference = board.cents(board.reference_key, scale)
@@ -135,7 +141,8 @@ def target_cents(
         raise InputError(f"the keyboard maps nothing to its reference key {board.reference_key}.")
     found: list[float | None] = []
     for key in range(HIGHEST_KEY + 1):
-        cents = board.cents(key, scale)
+        tuned = board.first_key <= key <= board.last_key
+        cents = board.cents(key, scale) if tuned else None
         if cents is None:
             found.append(None)
             continue
@@ -156,35 +163,47 @@ def _lines(path: Path) -> list[str]:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = content.decode("latin-1")
-    return [line for line in text.splitlines() if not line.startswith("!")]
+    lines = _LINE_END.split(text)
+    if not lines[-1]:
+        lines.pop()
+    return [line for line in lines if not line.startswith("!")]
+
+
+def _first_word(line: str) -> str:
+    """Return what counts of a line; anything after it is a remark."""
+    words = line.split(maxsplit=1)
+    return words[0] if words else ""
 
 
 def _pitch_cents(line: str, path: Path) -> float:
-    words = line.split()
-    if words and "." in words[0]:
-        return _number(words[0], path, "a pitch")
-    try:
-        ratio = Fraction(words[0]) if words else Fraction(0)
-    except (ValueError, ZeroDivisionError):
-        ratio = Fraction(0)
-    if ratio <= 0 or ratio.numerator.bit_length() > 900 or ratio.denominator.bit_length() > 900:
-        raise InputError(f"{path}: {line.strip()[:40]!r} is neither cents nor a ratio above 0.")
-    return 1200 * math.log2(ratio)
+    word = _first_word(line)
+    if _DECIMAL.fullmatch(word):
+        return float(word)
+    ratio = _RATIO.fullmatch(word)
+    above, below = (int(ratio[1]), int(ratio[2] or 1)) if ratio else (0, 0)
+    if not (above and below):
+        raise InputError(f"{path}: {_shown(line)} is neither cents nor a ratio above 0.")
+    return 1200 * (math.log2(above) - math.log2(below))
 
 
-def _whole(text: str, path: Path, what: str) -> int:
-    number = _number(text, path, what)
-    if not number.is_integer():
-        raise InputError(f"{path}: {what} is {text.strip()[:40]!r}, not a whole number.")
-    return int(number)
+def _whole(line: str, path: Path, what: str) -> int:
+    word = _first_word(line)
+    if not _WHOLE.fullmatch(word):
+        raise InputError(f"{path}: {what} is {_shown(line)}, not a whole number.")
+    return int(word)
 
 
-def _number(text: str, path: Path, what: str) -> float:
-    words = text.split()
-    try:
-        number = float(words[0]) if words else math.nan
-    except ValueError:
-        number = math.nan
-    if not math.isfinite(number) or abs(number) > 1e6:
-        raise InputError(f"{path}: {what} is {text.strip()[:40]!r}, not a number.")
+def _frequency_hz(line: str, path: Path) -> float:
+    word = _first_word(line)
+    number = float(word) if _DECIMAL.fullmatch(word) or _WHOLE.fullmatch(word) else 0.0
+    if not _LOWEST_HZ <= number <= _HIGHEST_HZ:
+        raise InputError(
+            f"{path}: the reference frequency is {_shown(line)}; "
+            f"it must lie in {_LOWEST_HZ:.0f}..{_HIGHEST_HZ:.0f} Hz."
+        )
     return number
+
+
+def _shown(line: str) -> str:
+    """Return the start of a line, fit to stand in a message of one line."""
+    return repr(line.strip()[:40])
