@@ -19,6 +19,8 @@ from keymapper.model.tone import FALLS_DB, HIGHEST_BAND, LOWEST_BAND, Tone
 HEARD_AT_DB_SPL = 75.0
 LOUDNESS_EXPONENT = 0.23
 _SILENT_POWER = 1e-17
+_CUTOFF_STEPS = 122
+"""Semitones from 24 kHz down to 20 Hz."""
 _FILTERS = np.arange(1.0, 41.0)
 """Centres on the scale of equivalent rectangular bandwidths: 26 Hz … 16.6 kHz."""
 
@@ -152,6 +154,25 @@ def noise_loss_db(tone: Tone, noise_dbfs: float, rate: int) -> float:
     noise = np.where(centre < rate / 2, 10 ** (noise_dbfs / 10) * width / (rate / 2), 0.0)
     noisy = excitation(whole + noise, whole)
     return float(difference_db(excitation(whole), noisy, with_level=True))
+
+
+def open_cutoff_hz(tone: Tone, semitones: int = 0, most_loss_db: float = 0.5) -> float:
+    """Return the lowest cutoff of a two-pole low-pass that leaves a note as it is, in Hz.
+
+    No auditory filter may lose more than `most_loss_db` of what it hears, at the onset or after;
+    Butterworth response, as without resonance. At most 24 kHz, the least 20 Hz, also for silence.
+
+    semitones : by which the note is transposed.
+    """
+    both = np.stack([band_powers(tone.bands_db), band_powers(tone.onset_bands_db)])
+    whole = transposed(both, semitones)
+    cutoffs = 24_000.0 * 2.0 ** (-np.arange(_CUTOFF_STEPS + 1) / 12.0)
+    band = band_hz(np.arange(LOWEST_BAND, HIGHEST_BAND + 1.0))
+    gains = 1.0 / (1.0 + (band / cutoffs[:, None, None]) ** 4)
+    full, left = excitation(whole), excitation(whole * gains, whole)
+    lost_db = 10.0 * (np.log10(1.0 + full) - np.log10(1.0 + left)).max(axis=(1, 2))
+    as_it_is = np.logical_and.accumulate(lost_db <= most_loss_db)
+    return float(cutoffs[max(0, int(as_it_is.sum()) - 1)])
 
 
 def ending_loss_db(tone: Tone, seconds: float) -> float:

@@ -10,6 +10,7 @@ from keymapper.model.hearing import (
     excitations,
     folding_loss_db,
     noise_loss_db,
+    open_cutoff_hz,
     rate_loss_db,
     spectral_distance_db,
 )
@@ -192,3 +193,19 @@ def test_an_early_end_costs_more_the_more_is_cut() -> None:
 def test_measuring_twice_gives_the_same() -> None:
     samples = partials(52, 7)
     assert measured(samples) == measured(samples)
+
+
+def test_an_open_filter_leaves_faint_partials_too() -> None:
+    clock = time()
+    strong, faint = np.sin(2 * np.pi * 110 * clock), np.sin(2 * np.pi * 3520 * clock)
+    got = open_cutoff_hz(measured(risen(0.3 * (strong + 0.01 * faint)[:, None])))
+    assert got == pytest.approx(3520 * (10**0.05 - 1) ** -0.25, rel=0.1)
+    unheard = open_cutoff_hz(measured(risen(0.3 * (strong + 1e-5 * faint)[:, None])))
+    assert unheard < 600
+
+
+def test_an_open_filter_moves_with_the_transposition() -> None:
+    dark = filtered(45, 400.0)
+    assert open_cutoff_hz(dark, 12) == pytest.approx(2 * open_cutoff_hz(dark), rel=0.25)
+    assert open_cutoff_hz(measured(partials(45, 0))) == 24_000.0
+    assert open_cutoff_hz(measured(np.zeros((RATE, 1)))) == pytest.approx(20.0, rel=0.05)
