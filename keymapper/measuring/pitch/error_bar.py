@@ -22,22 +22,23 @@ DEPTH_SHARE = 0.03
 FEW_CYCLES_SHARE = 2.0
 REST_SHARE = 0.4
 WANDER_SHARE = 3.4
+UNHEARD_CENTS, UNHEARD_SECONDS = 1.5, 1.5
 
 
 def tuning_error(fine: FinePitch, course: Course | None, line: PhaseLine | None) -> float:
     """Return the half width, in cents, of the interval that holds the pitch 95 times in 100.
 
     The standard error of the vote, and whatever says that the sound has no one pitch: partials
-    that disagree or are stretched, a pitch that drifts, wanders, swings, or began elsewhere. The
-    shares were set on tones of our own making (95 % inside); what moves the pitch alone counts at
-    most 4.5 cents.
+    that disagree or are stretched, a pitch that drifts, wanders, swings, or began elsewhere, a look
+    too short to see that. The shares were set on tones of our own making (95 % inside); what moves
+    the pitch alone counts at most 4.5 cents.
     """
     base, floor = fine.vote.error_cents, 1731 * FLOOR_HZ / fine.f0_hz
     if line is not None:
         base = LINE_SHARE * line.error_cents / BASE_SHARE
     if course is None:
         return max(floor, UNTRACKED_SHARE * base)
-    terms = _swinging(course) if course.modulated else _steady(fine, course, line)
+    terms = _swinging(fine, course) if course.modulated else _steady(fine, course, line)
     moving = math.hypot(*terms)
     return max(floor, math.hypot(BASE_SHARE * base, moving / (1 + moving / MOST_CENTS)))
 
@@ -59,10 +60,11 @@ def _steady(fine: FinePitch, course: Course, line: PhaseLine | None) -> tuple[fl
         EARLY_SHARE * _beyond(course.early_cents, EARLY_KNEE),
         DISSENT_CENTS * _beyond(1 - vote.share, DISSENT_KNEE),
         STRETCH_SHARE * _beyond(stretch, STRETCH_KNEE),
+        _unheard(fine),
     )
 
 
-def _swinging(course: Course) -> tuple[float, ...]:
+def _swinging(fine: FinePitch, course: Course) -> tuple[float, ...]:
     swing = course.swing
     cycles = max(swing.cycles, 1.0)
     return (
@@ -70,4 +72,10 @@ def _swinging(course: Course) -> tuple[float, ...]:
         FEW_CYCLES_SHARE * swing.depth_cents / cycles**2,
         REST_SHARE * swing.deviation_cents * math.sqrt(1 - swing.explained) / math.sqrt(cycles),
         WANDER_SHARE * swing.wander_cents,
+        _unheard(fine),
     )
+
+
+def _unheard(fine: FinePitch) -> float:
+    """Return what a short look cannot rule out: a source that wanders more slowly than that."""
+    return UNHEARD_CENTS * max(0.0, 1 - fine.window_seconds / UNHEARD_SECONDS)
