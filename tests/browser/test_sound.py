@@ -8,9 +8,10 @@ import threading
 import numpy as np
 import pytest
 
+from keymapper.auditing.audit import AuditSettings, audit_path, audit_report
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.manifest import read_manifest
-from keymapper.reporting.page import gather_folder, instrument_page
+from keymapper.reporting.page import gather_folder, instrument_page, write_audit_page
 from tests.browser.listening import cents, heard, key_hz, level_db, partial_hz
 
 SETTLED_MS = 700
@@ -172,6 +173,22 @@ def test_a_chosen_folder_gives_the_samples_in_full(open_page, lantern):
     samples, rate = heard(page)
     page.mouse.up()
     assert abs(cents(partial_hz(samples, rate, key_hz(48)), key_hz(48))) < 5
+    assert opened.complaints == []
+
+
+def test_the_page_of_an_audit_plays_what_was_audited(open_page, lantern, tmp_path):
+    audited = audit_path(lantern, AuditSettings(workers=1))
+    path = write_audit_page(audit_report(audited, ()), audited, tmp_path / "report.html")
+    opened = open_page(path)
+    press(opened.page, 67)
+    samples, rate = heard(opened.page)
+    opened.page.mouse.up()
+    assert abs(cents(partial_hz(samples, rate, key_hz(67)), key_hz(67))) < 5
+    length = opened.page.evaluate(
+        """async () => { const player = document.querySelector('audio'); await player.play();
+        return player.duration; }"""
+    )
+    assert length > 0.3
     assert opened.complaints == []
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+from collections.abc import Sequence
 from importlib.resources import files
 from typing import Any
 
@@ -16,12 +17,13 @@ from keymapper.reporting.page.sections import contents_list, page_header, page_s
 
 def page_document(content: PageContent) -> str:
     """Return the page of some content as HTML text."""
-    style, script = _asset("page.css"), _asset("page.js")
+    style = _asset("page.css")
+    scripts = [_asset("sound.js"), _asset("page.js")] if content.zones else []
     sections = page_sections(content)
     head = tag(
         "head",
         tag("meta", charset="utf-8"),
-        tag("meta", http_equiv="Content-Security-Policy", content=_policy(style, script)),
+        tag("meta", http_equiv="Content-Security-Policy", content=_policy(style, scripts)),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("meta", name="generator", content=f"keymapper {__version__}"),
         tag("meta", name="color-scheme", content="light dark"),
@@ -36,7 +38,7 @@ def page_document(content: PageContent) -> str:
         tag("main", *sections, id="report"),
         player() if content.zones else None,
         raw("script", _script_json(_sound_data(content)), type="application/json", id="sound"),
-        raw("script", script),
+        *(raw("script", script) for script in scripts),
     )
     return document_text(tag("html", head, body, lang="en"))
 
@@ -45,12 +47,13 @@ def _asset(name: str) -> str:
     return files(__package__).joinpath(name).read_text(encoding="utf-8")
 
 
-def _policy(style: str, script: str) -> str:
-    """Return a policy that lets our own style and script run, and samples beside the page play."""
+def _policy(style: str, scripts: Sequence[str]) -> str:
+    """Return a policy that lets our own style and scripts run, and samples beside the page play."""
+    allowed = " ".join(f"'{_fingerprint(script)}'" for script in scripts) or "'none'"
     return "; ".join(
         (
             "default-src 'none'",
-            f"script-src '{_fingerprint(script)}'",
+            f"script-src {allowed}",
             f"style-src '{_fingerprint(style)}'",
             "media-src 'self'",
             "connect-src 'self'",

@@ -12,9 +12,11 @@ from keymapper.auditing.audit import AuditedPack
 from keymapper.auditing.rules import rule_by_id
 from keymapper.auditing.subject import PackInstrument, PackZone
 from keymapper.model.finding import AuditReport, Finding, RuleChange, TuningRow
+from keymapper.model.instrument import Zone
 from keymapper.model.keys import key_name
 from keymapper.model.sample_facts import SampleFacts
 from keymapper.reporting.page.attention import gravest, thing
+from keymapper.reporting.page.charts import plain_text, signed_text
 from keymapper.reporting.page.content import (
     SEVERITIES,
     Attention,
@@ -210,10 +212,21 @@ def _note(one: _Shown, data: FolderData, page_folder: Path) -> PageNote:
         if zone.loop is None
         else (zone.loop.start_frame / rate, zone.loop.end_frame / rate),
         bands_db=measured.tone.bands_db,
-        facts=(("Plays at", key_name(zone.root_key)), *measured_facts(measured), ("File", file)),
+        facts=(*_heard(one, zone), *measured_facts(measured), ("File", file)),
         remark=one.zone.deviation.reason.capitalize(),
         view=data.views.get(sample),
     )
+
+
+def _heard(one: _Shown, zone: Zone) -> Iterator[tuple[str, str]]:
+    """Yield how a sample plays in its zone."""
+    yield "Plays at", key_name(zone.root_key)
+    if one.zone.deviation.cents is not None:
+        yield "In its zone", f"{signed_text(one.zone.deviation.cents, 1)} ct"
+    if zone.loop is not None:
+        yield "Loop", f"{plain_text(zone.loop.length_frames / one.facts.rate, 3)} s"
+    if one.zone.loop is not None and one.zone.loop.join is not None:
+        yield "Join", f"{signed_text(one.zone.loop.join.worst_db, 1)} dB against hearing"
 
 
 def _tuning(pack: AuditedPack, numbers: dict[str, int]) -> Iterator[TuningSet]:

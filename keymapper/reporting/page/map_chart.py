@@ -30,7 +30,7 @@ _CAPTION = (
     "Keys across, velocities up. Press anywhere to hear that key at that velocity, or the strip "
     "to hear a key at the velocity set below. The dot marks the key a note was recorded on."
 )
-_HEADINGS = ("Keys", "Root", "Velocities", "Turn", "Recorded", "Level", "Loop", "Join", "Recording")
+_HEADINGS = ("Keys", "Root", "Velocities", "Turn", "Tuning", "Level", "Loop", "Join", "Recording")
 
 
 def map_figure(content: PageContent) -> Element:
@@ -223,7 +223,7 @@ def zone_text(zone: PageZone, content: PageContent) -> str:
         parts.append(f"turn {one.round_robin} of {one.round_robins}")
     parts.append(note.name)
     if note.tuning_cents is not None:
-        parts.append(f"recorded {signed_text(note.tuning_cents, 1)} ct")
+        parts.append(f"tuning {signed_text(note.tuning_cents, 1)} ct")
     parts.append(f"{plain_text(zone.played_dbfs)} dB")
     if note.join_db is not None and one.loop is not None:
         parts.append(f"join {signed_text(note.join_db, 1)} dB")

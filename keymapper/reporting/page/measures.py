@@ -41,7 +41,7 @@ def _tuning(content: PageContent) -> Measure:
     reach = max([_LEAST_TUNING_CENTS, *(abs(value) for value in values if value is not None)])
     return Measure(
         name="tuning",
-        title="Tuning as recorded",
+        title="Tuning as recorded" if any(one.corrected for one in content.tuning) else "Tuning",
         scale=ColourScale.diverging(_rounded_up(reach), "ct", "0"),
         zones=values,
         keys=_played(content, lambda note: note.tuning_cents),
