@@ -42,6 +42,3 @@ def _loop_doubts(note: NoteRecord) -> Iterator[Doubt]:
         advice = note.loop.advice or "record 2 s more of sustain"
         message = f"its loop may be heard ({join.worst_db:+.1f} dB over the threshold); {advice}"
         yield Doubt(file=note.source.file, about="loop", message=message)
-    elif note.loop.doubtful:
-        message = f"its loop is doubtful; {note.loop.advice or note.loop.reason}"
-        yield Doubt(file=note.source.file, about="loop", message=message)
