@@ -4,6 +4,7 @@ import functools
 import http.server
 import json
 import threading
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from keymapper.auditing.audit import AuditSettings, audit_path, audit_report
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.manifest import read_manifest
+from keymapper.model.instrument import AmplitudeEnvelope
 from keymapper.reporting.page import gather_folder, instrument_page, write_audit_page
 from tests.browser.listening import cents, heard, key_hz, level_db, partial_hz
 
@@ -190,6 +192,89 @@ def test_the_page_of_an_audit_plays_what_was_audited(open_page, lantern, tmp_pat
     )
     assert length > 0.3
     assert opened.complaints == []
+
+
+@pytest.fixture
+def varied_page(open_page, lantern, tmp_path):
+    """Open the page of the test instrument with its zones changed."""
+
+    def opened(**changes):
+        manifest = read_manifest((lantern / "manifest.json").read_text(), "manifest")
+        zones = tuple(replace(zone, **changes) for zone in manifest.zones)
+        varied = replace(manifest, zones=zones)
+        path = tmp_path / "report.html"
+        path.write_text(instrument_page(varied, None, gather_folder(varied, lantern)), "utf-8")
+        return open_page(path).page
+
+    return opened
+
+
+def test_round_robins_take_turns_and_their_lanes_play_alone(open_page, lantern, tmp_path):
+    manifest = read_manifest((lantern / "manifest.json").read_text(), "manifest")
+    turns = {"v040": 1, "v110": 2}
+    sources = {note.sample.file: note.source.file for note in manifest.notes}
+    zones = tuple(
+        replace(
+            zone,
+            low_velocity=1,
+            high_velocity=127,
+            round_robin=next(n for mark, n in turns.items() if mark in sources[zone.sample]),
+            round_robins=2,
+        )
+        for zone in manifest.zones
+    )
+    path = tmp_path / "report.html"
+    varied = replace(manifest, zones=zones)
+    path.write_text(instrument_page(varied, None, gather_folder(varied, lantern)), "utf-8")
+    page = open_page(path).page
+    said = []
+    for _ in range(4):
+        press(page, 48, hold_ms=60)
+        said.append(page.locator("#sounding").inner_text()[-8:-4])
+        page.mouse.up()
+    assert said == ["v040", "v110", "v040", "v110"]
+    second = page.locator(".zone[aria-label*='turn 2']").first
+    for _ in range(2):
+        second.click(delay=50)
+        assert "v110" in page.locator("#sounding").inner_text()
+
+
+def test_one_shots_play_on_and_cut_each_other_off(varied_page):
+    page = varied_page(play_mode="one_shot", choke_group=1)
+    press(page, 48, hold_ms=60)
+    page.mouse.up()
+    page.wait_for_timeout(250)
+    alone, rate = heard(page, 8192)
+    assert abs(cents(partial_hz(alone, rate, key_hz(48)), key_hz(48))) < 20
+    press(page, 67, hold_ms=400)
+    page.mouse.up()
+    both, _ = heard(page, 8192)
+    assert power_near(both, rate, key_hz(67)) > 1000 * power_near(both, rate, key_hz(48))
+
+
+def power_near(samples, rate, frequency_hz):
+    spectrum = np.abs(np.fft.rfft(samples * np.hanning(len(samples)))) ** 2
+    middle = round(frequency_hz * len(samples) / rate)
+    return spectrum[middle - 3 : middle + 4].sum()
+
+
+def test_panning_keeps_the_power_of_both_sides(varied_page):
+    levels = []
+    for pan in (0.0, -100.0):
+        page = varied_page(pan_percent=pan)
+        press(page, 48)
+        levels.append(level_db(heard(page)[0]))
+        page.mouse.up()
+    assert levels[0] - levels[1] == pytest.approx(20 * np.log10(2**0.5), abs=0.3)
+
+
+def test_a_decay_taken_out_of_the_loop_is_put_back(varied_page):
+    page = varied_page(envelope=AmplitudeEnvelope(hold_seconds=0.2, decay_db_per_second=12.0))
+    press(page, 48, hold_ms=1500)
+    first, second = np.split(heard(page, 32768)[0], 2)
+    page.mouse.up()
+    seconds = 16384 / page.evaluate("window.tap.context.sampleRate")
+    assert level_db(first) - level_db(second) == pytest.approx(12.0 * seconds, abs=0.5)
 
 
 def test_the_data_in_the_page_is_what_was_written(lantern_page, lantern):

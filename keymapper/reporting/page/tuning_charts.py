@@ -95,7 +95,11 @@ def _spread(measured: Sequence[tuple[TuningRow, float]]) -> list[float]:
 
 
 def _over_time(one: TuningSet) -> Element:
-    timed = [(row, cents, row.minutes) for row, cents in _measured(one) if row.minutes is not None]
+    timed = [
+        (row, cents - _by_slope(one.diagnosis, row.key), row.minutes)
+        for row, cents in _measured(one)
+        if row.minutes is not None
+    ]
     last = max(minutes for _, _, minutes in timed)
     first = min(minutes for _, _, minutes in timed)
     room = max(last - first, 1e-3)
@@ -117,7 +121,8 @@ def _over_time(one: TuningSet) -> Element:
         *(_point(frame, minutes, (row, cents), one.notes) for row, cents, minutes in timed),
         interactive=True,
     )
-    entries = [("dot note", "a note as recorded")]
+    said = ", the slope over the keyboard taken off" if one.diagnosis else ""
+    entries = [("dot note", f"a note as recorded{said}")]
     if fitted:
         entries.append(("line fit", "how the whole set moved"))
     return figure(
@@ -132,6 +137,13 @@ def _time_unit(diagnosis: Diagnosis | None) -> str:
     return "minutes" if warm is None or warm.in_minutes else "notes"
 
 
+def _by_slope(diagnosis: Diagnosis | None, key: int) -> float:
+    """Return what the slope over the keyboard adds to a key, in cents."""
+    if diagnosis is None:
+        return 0.0
+    return diagnosis.slope_cents_per_octave.value * (key - 60) / 12.0
+
+
 def _slope(diagnosis: Diagnosis, keys: np.ndarray) -> np.ndarray:
     """Offset and slope alone, at the end of the recording."""
     slope = diagnosis.slope_cents_per_octave.value
@@ -140,16 +152,15 @@ def _slope(diagnosis: Diagnosis, keys: np.ndarray) -> np.ndarray:
 
 
 def _course(diagnosis: Diagnosis, since: np.ndarray) -> np.ndarray:
-    """Return the course of the set as a whole, straight or settling, against the first note.
+    """Return the course of the set as a whole, straight or settling.
 
-    The offset is that of the end of the recording, so what the set has yet to sink comes on top.
+    Straight, it has come down to the offset at the last note; settling, in the end.
     """
     warm, offset = diagnosis.warm_up, diagnosis.offset_cents.value
     if warm is None:
         return np.full_like(since, offset)
     if warm.kind == "settling" and warm.settling_minutes:
         left = np.exp(-since / warm.settling_minutes)
-        left = left - np.exp(-warm.span_minutes / warm.settling_minutes)
     else:
         left = 1.0 - since / max(warm.span_minutes, 1e-9)
     course: np.ndarray = offset + warm.depth_cents.value * left
@@ -163,7 +174,7 @@ def _frame(one: TuningSet, x_range: tuple[float, float]) -> Frame:
         for row, cents in _measured(one)
         for sign in (-1, 1)
     ]
-    return frame_of(_SIZE, x_range, padded_range(values, least=10.0, around=0.0))
+    return frame_of(_SIZE, x_range, padded_range([*values, 0.0], least=10.0))
 
 
 def _axes(frame: Frame, name: str, ticks: list[tuple[float, str]]) -> list[Element]:
