@@ -89,8 +89,10 @@ def clean_pack(seed: int, *, keys: int = 24) -> RenderedPack:
         if key > 100:
             break
         for layer in range(layers):
-            for turn in range(turns):
-                notes.append(_note(tone, rng, (key, layer, turn), (layers, turns, step, name)))
+            notes += [
+                _note(tone, rng, (key, layer, turn), (layers, turns, step, name))
+                for turn in range(turns)
+            ]
     for note in notes[: layers * turns]:
         note.opcodes["lokey"] = str(first - 2)
     return RenderedPack(

@@ -210,7 +210,7 @@ def noise(pack: RenderedPack) -> None:
 
 
 def noise_within(pack: RenderedPack) -> None:
-    note = pack.take(lambda note: note.key >= 38 and pack.sustains)
+    note = pack.take(lambda note: note.key >= 46 and pack.sustains)
     level = 10 ** (pack.rng.uniform(-52, -42) / 20)
     note.samples += level * pack.rng.standard_normal(note.samples.shape)
     pack.plant("level-noise-within", note)

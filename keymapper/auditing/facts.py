@@ -116,5 +116,5 @@ def _disturbances(
         noise_dbfs=noise_dbfs(sound, rate, lead),
         noise_between_db=None if between is None else between - body,
         dropouts=find_dropouts(stored, rate, sounding),
-        clicks=find_clicks(sound, rate, course, f0_hz),
+        clicks=find_clicks(sound, rate, course, measurement.pitch),
     )

@@ -15,6 +15,8 @@ from keymapper.measuring.levels import amplitude_db
 EDGE_OF_KEYBOARD = 1.5
 """The lowest and highest notes have one neighbour only: their limit is wider by this."""
 FALL_DB = 2.0
+FAINT_NOISE_DB = -62.0
+ABOVE_ALL_DB = 6.0
 
 
 @rule(
@@ -163,11 +165,13 @@ def noise_within(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
     ]
     levels = [(zone, level) for zone, level in known if level is not None]
     for index, (zone, level) in enumerate(levels):
-        near = levels[max(0, index - 4) : index] + levels[index + 1 : index + 5]
-        if len(near) < 3:
+        below, above = levels[max(0, index - 4) : index], levels[index + 1 : index + 5]
+        near = below + above
+        if not below or not above or len(near) < 3:
             continue
-        over = level - median(other for _, other in near)
-        if over > limit and level > -62.0:
+        others = [other for _, other in near]
+        over = level - median(others)
+        if over > limit and level > max(*others, FAINT_NOISE_DB - ABOVE_ALL_DB) + ABOVE_ALL_DB:
             yield Hit(
                 file=zone.file,
                 zone=zone.label,

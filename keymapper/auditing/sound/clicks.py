@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
+from keymapper.model.pitch import Pitch
 from keymapper.model.sample_facts import Click
 from keymapper.model.sound import Course
 
@@ -17,56 +20,93 @@ LONGEST_ATTACK_SECONDS = 0.4
 SKIPPED_TAIL_SECONDS = 0.012
 LEAST_OVER_DB = 6.0
 AFTER_DB = 8.0
-MOST_CLICKS = 20
+MOST_CLICKS = 40
+DIFFERENCES = (1, 3)
+SAME_CLICK_SECONDS = 0.02
+LEAST_STEPS = 8
+STEP_SECONDS = (0.06, 0.5)
+STEP_REGULARITY = 0.93
 MOST_PERIODS_BACK = 8
 
 
-def find_clicks(
-    samples: np.ndarray, rate: int, course: Course, f0_hz: float | None
-) -> tuple[Click, ...]:
+def find_clicks(samples: np.ndarray, rate: int, course: Course, pitch: Pitch) -> tuple[Click, ...]:
     """Return the jumps that stand out from those around them, loudest first.
 
-    The first difference is compared with that one period earlier and later, whichever is nearer:
-    what recurs cancels, a click does not, and its echo is ruled out by the other side. The
+    Differences of the first and third order (the latter hears what is shorter than any wave of
+    the sound) are compared with those one period earlier and later, whichever is nearer: what
+    recurs cancels, a click does not, and its echo is ruled out by the other side. The
     largest value in windows of 2 ms is held against the 95th percentile of the windows within
-    100 ms (six periods of a low note). A jump after which the sound stays louder is an attack.
+    100 ms (six periods of a low note). A jump after which the sound stays louder is an attack;
+    jumps at even distances are a sequencer's.
 
     samples : float, shape (frames, channels), free of DC.
     course : the attack and the last 12 ms are left out.
-    f0_hz : fundamental; None compares the jumps themselves.
+    pitch : where it is doubtful, the jumps themselves are compared; a glide is left out.
     """
+    f0_hz = None if pitch.doubtful else pitch.f0_hz
+    settle_seconds = pitch.settle_seconds or 0.0
     risen = min(course.attack_end_frame, course.onset_frame + round(LONGEST_ATTACK_SECONDS * rate))
-    first = risen + round(SKIPPED_HEAD_SECONDS * rate)
+    first = max(risen, course.onset_frame + round(settle_seconds * rate))
+    first += round(SKIPPED_HEAD_SECONDS * rate)
     last = course.end_frame - round(SKIPPED_TAIL_SECONDS * rate)
     window = max(4, round(WINDOW_SECONDS * rate))
     if last - first < 20 * window:
         return ()
-    jumps = np.abs(np.diff(samples[first:last], axis=0)).max(axis=1)
-    novel = jumps if f0_hz is None else _unexplained(samples[first:last], rate / f0_hz)
     around = AROUND_SECONDS if f0_hz is None else max(AROUND_SECONDS, AROUND_PERIODS / f0_hz)
+    reach = round(around / WINDOW_SECONDS)
+    period = None if f0_hz is None else rate / f0_hz
+    found: dict[int, Click] = {}
+    for order in DIFFERENCES:
+        jumps = np.diff(samples[first:last], n=order, axis=0)
+        for at, over_db in _standing_out(jumps, period, window, reach):
+            earlier = found.get(at // window)
+            if earlier is None or earlier.over_db < over_db:
+                found[at // window] = Click(frame=first + at, over_db=round(over_db, 2))
+    clicks = list(found.values())
+    if _are_steps([click.frame for click in clicks], rate):
+        return ()
+    return tuple(sorted(clicks, key=lambda click: -click.over_db)[:MOST_CLICKS])
+
+
+def _are_steps(frames: list[int], rate: int) -> bool:
+    """Tell whether jumps come at even distances, as a sequencer's or a gate's do.
+
+    Eight or more of them must lie on a grid of 60 to 500 ms: the resultant length of their phases
+    (Mardia & Jupp, Directional Statistics, 2000, eq. 2.3.5) is near 1 for its period.
+    """
+    seconds = np.array(sorted(frames)) / rate
+    apart = np.diff(seconds, prepend=-np.inf) > SAME_CLICK_SECONDS
+    seconds = seconds[apart]
+    if len(seconds) < LEAST_STEPS:
+        return False
+    periods = np.geomspace(*STEP_SECONDS, 2000)
+    turns = np.exp(2j * np.pi * seconds / periods[:, None])
+    return bool(np.abs(turns.mean(axis=1)).max() > STEP_REGULARITY)
+
+
+def _standing_out(
+    jumps: np.ndarray, period_frames: float | None, window: int, reach: int
+) -> Iterator[tuple[int, float]]:
+    """Yield the frames at which a difference stands out, and by how many dB."""
+    sizes = np.abs(jumps).max(axis=1)
+    novel = sizes if period_frames is None else _unexplained(jumps, period_frames)
     highest = _windowed_maxima(novel, window)
-    usual = _usual(highest, round(around / WINDOW_SECONDS))
+    usual = _usual(highest, reach)
     over_db = 20 * np.log10(np.maximum(highest, 1e-9) / np.maximum(usual, 1e-6))
-    level = _windowed_maxima(jumps, window)
-    found = [
-        Click(
-            frame=first + int(at) * window + int(np.argmax(novel[at * window : (at + 1) * window])),
-            over_db=round(float(over_db[at]), 2),
-        )
-        for at in _peaks(over_db)
-        if not _is_attack(level, int(at))
-    ]
-    return tuple(sorted(found, key=lambda click: -click.over_db)[:MOST_CLICKS])
+    level = _windowed_maxima(sizes, window)
+    for at in _peaks(over_db).tolist():
+        if not _is_attack(level, at):
+            inside = int(np.argmax(novel[at * window : (at + 1) * window]))
+            yield at * window + inside, float(over_db[at])
 
 
-def _unexplained(samples: np.ndarray, period_frames: float) -> np.ndarray:
+def _unexplained(jumps: np.ndarray, period_frames: float) -> np.ndarray:
     """Return |difference - difference a whole number of periods away|, the nearer side's."""
     multiples = np.arange(1, MOST_PERIODS_BACK + 1) * period_frames
     lag = round(float(multiples[np.argmin(np.abs(multiples - np.rint(multiples)))]))
-    difference = np.diff(samples, axis=0)
-    if not 0 < lag < len(difference) // 3:
-        return np.asarray(np.abs(difference).max(axis=1))
-    distance = np.abs(difference[lag:] - difference[:-lag]).max(axis=1)
+    if not 0 < lag < len(jumps) // 3:
+        return np.asarray(np.abs(jumps).max(axis=1))
+    distance = np.abs(jumps[lag:] - jumps[:-lag]).max(axis=1)
     before = np.concatenate([distance[:lag], distance])
     after = np.concatenate([distance, distance[-lag:]])
     return np.asarray(np.minimum(before, after))

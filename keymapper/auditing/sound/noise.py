@@ -18,11 +18,14 @@ SHORTEST_SECONDS = 0.7
 LONGEST_SECONDS = 6.0
 SILENCE_SECONDS = 0.2
 EXPLAINED = 0.6
-LEAST_QUIET_SECONDS = 0.02
+LEAST_QUIET_SECONDS = 0.01
 UNEVEN_DB = 1.0
-TAIL_SECONDS = 0.3
+TAIL_SECONDS = (0.3, 0.15, 0.07, 0.035)
+SAME_DB, ENDED_DB = 0.4, 6.0
+HEAD_GUARD_SECONDS = 0.003
 UNDER_SOUND_DB = 20.0
 HIGHEST_BETWEEN_HZ = 10_000.0
+LOWEST_BETWEEN_HZ = 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,22 +146,25 @@ def _line_power(grid: Grid, at_hz: float) -> float:
 def noise_dbfs(samples: np.ndarray, rate: int, lead_frames: int) -> float | None:
     """Return the RMS where nothing sounds, at the head or at the tail, in dBFS.
 
-    The quieter of what comes before the sound and of the last 300 ms. A part counts where it
-    lasts 20 ms, holds its level (a sound still dying away is no noise) and lies 20 dB under the
-    loudest of the file; None where neither does.
+    The quieter of what comes before the sound and of the longest tail that holds its level and
+    is no part of a decay: what comes before it is as loud, or much louder. Both must lie 20 dB
+    under the loudest of the file; None where neither does.
 
     samples : float, shape (frames, channels), free of DC.
     lead_frames : silence before the sound.
     """
-    guard = round(0.005 * rate)
-    least = round(LEAST_QUIET_SECONDS * rate)
-    parts = (samples[: max(0, lead_frames - guard)], samples[-round(TAIL_SECONDS * rate) :])
     loudest = rms_dbfs(loudest_windows(samples, rate)[0])
-    levels = [
-        rms_dbfs(part)
-        for part in parts
-        if len(part) >= least and _holds_level(part) and rms_dbfs(part) < loudest - UNDER_SOUND_DB
-    ]
+    head = samples[: max(0, lead_frames - round(HEAD_GUARD_SECONDS * rate))]
+    parts = [head] if len(head) >= LEAST_QUIET_SECONDS * rate and _holds_level(head) else []
+    for seconds in TAIL_SECONDS:
+        length = round(seconds * rate)
+        tail, before = samples[-length:], samples[-2 * length : -length]
+        if len(before) == length and _holds_level(tail):
+            step = rms_dbfs(before) - rms_dbfs(tail)
+            if abs(step) < SAME_DB or step > ENDED_DB:
+                parts.append(tail)
+                break
+    levels = [level for part in parts if (level := rms_dbfs(part)) < loudest - UNDER_SOUND_DB]
     return min(levels) if levels else None
 
 
@@ -174,11 +180,11 @@ def noise_between_dbfs(
 
     Median of the spectrum in the middle third between partials, taken for all of the band.
 
-    steady : half-open frames where the note holds. None without a pitch of 60 Hz or more, or
+    steady : half-open frames where the note holds. None without a pitch of 100 Hz or more, or
     where less than 0.2 s hold.
     """
     part = samples[steady[0] : min(steady[1], steady[0] + 3 * rate)]
-    if f0_hz is None or f0_hz < 60.0 or len(part) < 0.2 * rate:
+    if f0_hz is None or f0_hz < LOWEST_BETWEEN_HZ or len(part) < 0.2 * rate:
         return None
     mono = part.mean(axis=1)
     window = np.hanning(len(mono))
