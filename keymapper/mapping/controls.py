@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from keymapper.model.hearing import open_cutoff_hz
 from keymapper.model.instrument import Brightness, Control, Zone
 from keymapper.model.keys import key_to_hz
 from keymapper.model.recipe import ControlSettings, Recipe
@@ -21,9 +22,6 @@ BALANCE_CONTROLLER = 16
 BALANCE_MIDDLE = 64
 LETS_FUNDAMENTAL_THROUGH = 1.5
 """Closed cutoff over the fundamental: two poles there take 0.8 dB off it."""
-LEAVES_AS_RECORDED = 1.7
-"""Open cutoff over the highest frequency that matters: two poles take 0.5 dB off it."""
-HIGHEST_CUTOFF_HZ = 24_000.0
 MOST_RANGE_CENTS = 9600
 
 
@@ -38,8 +36,7 @@ def brightness(
     if not settings.brightness or tone.edge_999_hz is None:
         return None
     fundamental_hz = key_to_hz(high_key, recipe.reference_hz)
-    edge_hz = tone.edge_999_hz * 2 ** (transposed_semitones / 12)
-    open_hz = min(HIGHEST_CUTOFF_HZ, max(edge_hz, fundamental_hz) * LEAVES_AS_RECORDED)
+    open_hz = open_cutoff_hz(tone, transposed_semitones)
     closed_hz = min(open_hz, fundamental_hz * LETS_FUNDAMENTAL_THROUGH)
     range_cents = round(1200 * math.log2(open_hz / closed_hz) * settings.darkest_share)
     range_cents = min(MOST_RANGE_CENTS, range_cents)
