@@ -68,14 +68,21 @@ def _verdict(manifest: Manifest, proof: Proof | None, attention: Sequence[Attent
         grave or "note", "Ready to play"
     )
     things = sum(thing.severity != "note" for thing in attention)
-    if proof is not None:
-        tuned = [abs(note.tuning_cents) for note in proof.notes if note.tuning_cents is not None]
-        tune = f"every tuned key plays within {max(tuned):.1f} cents" if tuned else "it plays"
-    else:
-        tune = f"{_plural(len(manifest.notes), 'note')} on {_plural(_keys(manifest), 'key')}"
+    tuned = (
+        [abs(n.tuning_cents) for n in proof.notes if n.tuning_cents is not None] if proof else []
+    )
+    what = f"{_plural(len(manifest.notes), 'note')} on {_plural(_keys(manifest), 'key')}"
+    if worst is not None:
+        what += f", in tune within {worst:.1f} cents as played"
     if not things:
-        return f"{lead}: {tune}, and nothing needs attention."
-    return f"{lead}: {tune}; {_plural(things, 'thing')} to look at."
+        return f"{lead}: {what}, and nothing needs attention."
+    return f"{lead}: {what}; {_plural(things, 'thing')} to look at."
+
+
+def _worst_played_cents(proof: Proof | None) -> float | None:
+    """Return how far the worst note of a proof is off its key; None where none was judged."""
+    notes = () if proof is None else proof.notes
+    return max((abs(n.tuning_cents) for n in notes if n.tuning_cents is not None), default=None)
 
 
 def _keys(manifest: Manifest) -> int:
@@ -101,8 +108,8 @@ def _figures(
     ]
     if off and manifest.layers[0].layout == "keys":
         found.append(("Worst tuning as recorded", f"{max(off):.1f} ct"))
-    if proof is not None and any(n.tuning_cents is not None for n in proof.notes):
-        worst = max(abs(n.tuning_cents) for n in proof.notes if n.tuning_cents is not None)
+    worst = _worst_played_cents(proof)
+    if worst is not None:
         found.append(("Worst tuning as played", f"{worst:.1f} ct"))
     if joins:
         found.append(("Most audible join", f"{signed_text(max(joins), 1)} dB"))

@@ -32,8 +32,15 @@ class Measure:
 
 
 def map_measures(content: PageContent) -> list[Measure]:
-    """Return the measures, with scales that fit what was found."""
-    return [_tuning(content), _level(content), _transposition(content), _join(content)]
+    """Return the measures that say something here, with scales that fit what was found."""
+    tuning, join = _tuning(content), _join(content)
+    shown = [tuning] if content.tuning and _any(tuning) else []
+    shown += [_level(content), _transposition(content)]
+    return [*shown, join] if _any(join) else shown
+
+
+def _any(measure: Measure) -> bool:
+    return any(value is not None for value in measure.zones)
 
 
 def _tuning(content: PageContent) -> Measure:

@@ -235,7 +235,7 @@
   element("source").textContent = Sound.served
     ? "The samples beside this page are played in full."
     : "A browser keeps the samples from a page opened from disk: it plays embedded previews.";
-  shade("tuning");
+  shade(document.querySelector("[name=measure]:checked").value);
   setVolume();
   moveOctave(0);
   zones.forEach((zone, n) => zone.setAttribute("tabindex", n ? "-1" : "0"));
