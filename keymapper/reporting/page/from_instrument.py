@@ -68,9 +68,7 @@ def _verdict(manifest: Manifest, proof: Proof | None, attention: Sequence[Attent
         grave or "note", "Ready to play"
     )
     things = sum(thing.severity != "note" for thing in attention)
-    tuned = (
-        [abs(n.tuning_cents) for n in proof.notes if n.tuning_cents is not None] if proof else []
-    )
+    worst = _worst_played_cents(proof)
     what = f"{_plural(len(manifest.notes), 'note')} on {_plural(_keys(manifest), 'key')}"
     if worst is not None:
         what += f", in tune within {worst:.1f} cents as played"
