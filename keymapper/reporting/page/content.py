@@ -191,3 +191,5 @@ class PageContent:
     proof: Proof | None
     origin: tuple[tuple[str, tuple[tuple[str, str], ...]], ...]
     """Where it came from: headed groups of (name, text)."""
+    remark: str = ""
+    """What this page leaves out."""

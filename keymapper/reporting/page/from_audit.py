@@ -9,23 +9,19 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from keymapper.auditing.audit import AuditedPack
-from keymapper.auditing.rules import rule_by_id
 from keymapper.auditing.subject import PackInstrument, PackZone
-from keymapper.model.finding import AuditReport, Finding, RuleChange, TuningRow
+from keymapper.model.finding import AuditReport, RuleChange, TuningRow
 from keymapper.model.instrument import Zone
 from keymapper.model.keys import key_name
 from keymapper.model.sample_facts import SampleFacts
-from keymapper.reporting.page.attention import gravest, thing
+from keymapper.reporting.page.attention import audit_attention, gravest
 from keymapper.reporting.page.charts import plain_text, signed_text
 from keymapper.reporting.page.content import (
-    SEVERITIES,
-    Attention,
     FolderData,
     Mark,
     PageContent,
     PageNote,
     PageZone,
-    Place,
     TuningSet,
 )
 from keymapper.reporting.page.facts import measured_facts, sides_text
@@ -34,7 +30,7 @@ from keymapper.reporting.page.regions import zone_of
 from keymapper.workers import Workers
 
 MOST_NOTES = 250
-"""Close-ups on one page; beyond, samples are only listed where something is wrong with them."""
+"""Samples drawn and played on one page; what is found in others is only listed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,13 +55,17 @@ def _named(pack: AuditedPack, file: str) -> str:
 
 
 def _shown(audited: Sequence[AuditedPack]) -> list[_Shown]:
+    return _playable(audited)[:MOST_NOTES]
+
+
+def _playable(audited: Sequence[AuditedPack]) -> list[_Shown]:
     found: dict[str, _Shown] = {}
     for pack in audited:
         for zone in pack.pack.zones():
             if zone.file and zone.facts is not None:
                 one = _Shown(pack=pack, zone=zone, facts=zone.facts)
                 found.setdefault(one.name, one)
-    return list(found.values())[:MOST_NOTES]
+    return list(found.values())
 
 
 def _beside(one: _Shown, page_folder: Path) -> str:
@@ -103,7 +103,7 @@ def audit_content(
     """Return what the page of an audit shows."""
     shown = _shown(audited)
     numbers = {one.name: index for index, one in enumerate(shown)}
-    attention = tuple(_attention(report.findings, numbers))
+    attention = tuple(audit_attention(report.findings, numbers))
     parts = [(pack, instrument) for pack in audited for instrument in pack.pack.instruments]
     several = len(parts) > 1
     return PageContent(
@@ -123,6 +123,16 @@ def audit_content(
         tuning=tuple(one for pack in audited for one in _tuning(pack, numbers)),
         proof=None,
         origin=_origin(report),
+        remark=_remark(len(_playable(audited)), len(shown)),
+    )
+
+
+def _remark(playable: int, shown: int) -> str:
+    if playable == shown:
+        return ""
+    return (
+        f"{shown} of {playable} samples are drawn and played on this page; what was found counts "
+        "for all. Audit one pack by itself to see it whole."
     )
 
 
@@ -143,29 +153,6 @@ def _figures(report: AuditReport, audited: Sequence[AuditedPack]) -> tuple[tuple
         ("Notes", str(counts["note"])),
         ("Not judged", str(len(report.unjudged))),
     )
-
-
-def _attention(findings: Sequence[Finding], numbers: dict[str, int]) -> Iterator[Attention]:
-    groups: dict[tuple[int, str], list[Finding]] = {}
-    for finding in findings:
-        gravity = SEVERITIES.index(finding.severity)
-        groups.setdefault((gravity, finding.rule), []).append(finding)
-    for (_, identity), some in sorted(groups.items(), key=lambda group: group[0][0]):
-        rule = rule_by_id(identity)
-        alike = len({finding.fix for finding in some}) == 1 or rule is None
-        yield thing(
-            some[0].severity,
-            rule.title if rule else identity,
-            some[0].fix if alike or rule is None else rule.fix,
-            [_place(finding, numbers) for finding in some],
-        )
-
-
-def _place(finding: Finding, numbers: dict[str, int]) -> Place:
-    pack = "" if finding.pack == "." else f"{finding.pack}/"
-    name = f"{pack}{finding.file or ''}".rstrip("/")
-    where = " · ".join(text for text in (name, finding.zone or "") if text) or "the whole pack"
-    return Place(where=where, measured=finding.message, note=numbers.get(name))
 
 
 def _zones(

@@ -70,7 +70,7 @@ def _level(content: PageContent) -> Measure:
         scale=ColourScale.sequential(low, max(high, low + 1.0), "dB"),
         zones=values,
         keys=moved,
-        strip=f"the strip: each key as played at velocity {usual}, on the same scale",
+        strip=f"the strip: each key as played at velocity {usual}, moved into this scale",
         unknown="",
     )
 

@@ -16,6 +16,9 @@ from keymapper.reporting.page.tables import note_link, table
 from keymapper.reporting.page.tuning_charts import diagnosis_text, tuning_figures
 
 _SHOWN_PLACES = 3
+_WELCOME = (
+    "Press a key on the map. The volume starts low: a faulty loop can be louder than the note."
+)
 _SEVERITY_SIGNS = {"error": "▲", "warning": "◆", "note": "●"}
 
 
@@ -59,6 +62,7 @@ def page_header(content: PageContent) -> Element:
         tag("h1", content.title),
         tag("p", content.verdict, class_=f"verdict {content.grave or 'fine'}"),
         tag("dl", *figures, class_="glance"),
+        tag("p", content.remark) if content.remark else None,
     )
 
 
@@ -189,7 +193,7 @@ def player() -> Element:
         tag("h2", "Listen", class_="unseen"),
         tag(
             "div",
-            tag("p", "Press a key on the map.", id="sounding", role="status"),
+            tag("p", _WELCOME, id="sounding", role="status"),
             tag("canvas", id="scope", width="240", height="48", aria_hidden="true"),
             class_="now",
         ),

@@ -212,3 +212,13 @@ def test_an_audit_has_a_page(built, tmp_path):
     assert (folder / source).resolve().is_file()
     path = write_audit_page(report, audited, folder / "report.html")
     assert path.read_text(encoding="utf-8") == text
+
+
+def test_a_page_of_many_samples_says_what_it_leaves_out(built, tmp_path, monkeypatch):
+    monkeypatch.setattr("keymapper.reporting.page.from_audit.MOST_NOTES", 3)
+    audited = audit_path(built.folder, AuditSettings(workers=1))
+    data = gather_audit(audited, tmp_path)
+    root = parsed(audit_page(audit_report(audited, ()), audited, data, tmp_path))
+    assert "3 of 4 samples" in root.find(".//header").text_content()
+    assert len(root.find_class("note")) >= 3
+    assert len(json.loads(data_of(root))["zones"]) == 3
