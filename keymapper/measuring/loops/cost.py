@@ -19,9 +19,13 @@ FADED_REACH_HOPS = 12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Weights:
-    """What each trait of a candidate counts; found on the developing half of our own notes."""
+    """What each trait of a candidate counts; found on the developing half of our own notes.
+
+    The ``beyond`` count once more what goes past what is likely to pass unheard.
+    """
 
     mismatch: float
+    root: float = 0.0
     distance: float
     excess: float
     levelling: float
@@ -29,15 +33,28 @@ class Weights:
     short: float = 0.3
     wobble: float = 0.0
     faded: float = 0.0
-    kink: float = 0.0
+    rarity: float = 0.0
+    repetition_beyond: float = 0.0
+    rarity_beyond: float = 0.0
 
 
 #: A well-matching waveform and envelope bring a candidate onto the shortlist ...
 TO_SHORTLIST = Weights(mismatch=6.0, distance=0.6, excess=0.3, levelling=0.1, wobble=1.0)
 #: ... what would be heard of its join and its cycling chooses from it.
 TO_CHOOSE = Weights(
-    mismatch=2.0, distance=0.25, excess=0.3, levelling=0.2, wobble=4.0, faded=0.8, kink=0.2
+    mismatch=0.0,
+    root=4.5,
+    distance=0.2,
+    excess=0.45,
+    levelling=0.25,
+    wobble=6.0,
+    faded=0.9,
+    rarity=0.3,
+    repetition_beyond=2.7,
+    rarity_beyond=0.7,
 )
+REPETITION_BEYOND = 0.7
+RARITY_BEYOND = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,22 +67,26 @@ class Traits:
     levelling: np.ndarray
     repetition_db: np.ndarray
     short: np.ndarray
+    rarity: np.ndarray
     wobble: np.ndarray
     faded: np.ndarray
-    kink: np.ndarray
 
     def cost(self, weights: Weights) -> np.ndarray:
         """Return the weighted sum."""
+        repetition = self.repetition_db / JUST_HEARD_REPETITION_DB
         return np.asarray(
             weights.mismatch * self.mismatch
+            + weights.root * np.sqrt(np.maximum(self.mismatch, 0))
             + weights.distance * self.distance
             + weights.excess * self.excess
             + weights.levelling * self.levelling
-            + weights.repetition * self.repetition_db / JUST_HEARD_REPETITION_DB
+            + weights.repetition * repetition
+            + weights.repetition_beyond * np.maximum(0, repetition - REPETITION_BEYOND)
             + weights.short * self.short
+            + weights.rarity * self.rarity
+            + weights.rarity_beyond * np.maximum(0, self.rarity - RARITY_BEYOND)
             + weights.wobble * self.wobble
             + weights.faded * self.faded
-            + weights.kink * self.kink
         )
 
     def chosen(self, index: np.ndarray) -> Traits:
@@ -74,7 +95,7 @@ class Traits:
 
 
 def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Traits:
-    """Return the traits that are quickly measured; wobble, faded and kink are left at 0."""
+    """Return the traits that are quickly measured; wobble and faded are left at 0."""
     lengths = found.ends - found.starts
     at_start = sustain.envelope.index_at(found.starts)
     at_end = sustain.envelope.index_at(found.ends)
@@ -92,9 +113,9 @@ def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Trait
         levelling=np.sqrt(np.mean(levelled**2, axis=1)),
         repetition_db=_repetition_db(sustain, at_start, at_end, levelled, lengths / sustain.rate),
         short=short_penalty(lengths, bounds.wanted_frames),
+        rarity=sustain.rarity[at_start],
         wobble=none,
         faded=none,
-        kink=none,
     )
 
 
@@ -109,17 +130,16 @@ def with_closer_look(
         _wobble_excess(sustain.envelope.levels_db[first:last], drift)
         for first, last, drift in zip(at_start, at_end, levelled, strict=True)
     ]
-    faded, kink = _as_faded(found, levelled, sustain, bounds)
-    return replace(traits, wobble=np.array(wobble), faded=faded, kink=kink)
+    faded = _as_faded_db(found, levelled, sustain, bounds)
+    return replace(traits, wobble=np.array(wobble), faded=faded)
 
 
-def _as_faded(
+def _as_faded_db(
     found: Candidates, levelled: np.ndarray, sustain: Sustain, bounds: Bounds
-) -> tuple[np.ndarray, np.ndarray]:
-    """What the crossfade leaves: its levels against those around the loop's start, and their jump.
+) -> np.ndarray:
+    """What the crossfade leaves: rms of its levels against those around the loop's start.
 
-    A crossfade that keeps its energy has the level (1 - f) Pa + f Pb in every band; what of it
-    lies before the join ought to be what precedes the start, and not jump at the join.
+    A crossfade that keeps its energy has the level (1 - f) Pa + f Pb in every band.
     """
     around = np.arange(-FADED_REACH_HOPS, FADED_REACH_HOPS + 1)
     arriving = sustain.envelope.levels_around(found.starts, around)
@@ -132,10 +152,7 @@ def _as_faded(
     hops = np.maximum(np.array(fades) / sustain.envelope.hop_frames, 0.4)
     part = np.clip(1 + around / hops[:, None], 0, 1)[:, :, None]
     mixed = 10 * np.log10((1 - part) * 10 ** (leaving / 10) + part * 10 ** (arriving / 10))
-    mismatch = np.sqrt(np.mean((mixed - arriving) ** 2, axis=(1, 2)))
-    before = mixed[:, :FADED_REACH_HOPS].mean(axis=1)
-    after = arriving[:, FADED_REACH_HOPS + 1 :].mean(axis=1)
-    return mismatch, np.sqrt(np.mean((before - after) ** 2, axis=1))
+    return np.asarray(np.sqrt(np.mean((mixed - arriving) ** 2, axis=(1, 2))))
 
 
 def _repetition_db(

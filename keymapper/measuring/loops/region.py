@@ -101,7 +101,15 @@ def _refusal(levels: np.ndarray, peak_db: float) -> str | None:
         return "it has died away before the key is released"
     if peak_db - parts[-1] > 30:
         return f"it decays by {peak_db - parts[-1]:.0f} dB"
-    falls_all_along = bool(np.all(np.diff(parts) < 0.6))
+    falls_all_along = bool(np.all(np.diff(parts) < 0.6)) and _is_smooth(held, fall)
     if fall > 6 and falls_all_along and fall / seconds > 2:
         return f"it decays by {fall:.0f} dB, {fall / seconds:.0f} dB a second"
     return None
+
+
+def _is_smooth(levels: np.ndarray, fall_db: float) -> bool:
+    """Whether levels follow one bend, as a decay does, and not a chain of swells."""
+    parts = np.array([np.median(part) for part in np.array_split(levels, 12) if len(part)])
+    place = np.arange(len(parts))
+    rest = parts - np.polyval(np.polyfit(place, parts, 2), place)
+    return float(np.std(rest)) < 0.1 * fall_db

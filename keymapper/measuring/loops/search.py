@@ -13,12 +13,14 @@ from keymapper.measuring.loops.candidates import (
     waveform_candidates,
 )
 from keymapper.measuring.loops.cost import (
+    RARITY_BEYOND,
     TO_CHOOSE,
     TO_SHORTLIST,
     measure_traits,
     with_closer_look,
 )
 from keymapper.measuring.loops.pitch_step import pitch_step_cents
+from keymapper.measuring.loops.rarity import quick_rarity
 from keymapper.measuring.loops.region import SustainRegion
 from keymapper.measuring.loops.sustain import Sustain
 from keymapper.measuring.loops.waveform import (
@@ -29,9 +31,15 @@ from keymapper.measuring.loops.waveform import (
 from keymapper.model.loop import Loop
 
 CLOSER_LOOK = 24
+UNLIKE_SECONDS = 0.02
 REFINED = 12
-PITCH_WEIGHT = 0.08
-AFTER_WEIGHT = 0.4
+PITCH_WEIGHT = 0.035
+PITCH_BEYOND_WEIGHT = 0.14
+PITCH_BEYOND_CENTS = 4.0
+PITCH_AT_MOST_CENTS = 20.0
+AFTER_WEIGHT = 0.5
+RARITY_WEIGHT = 0.3
+RARITY_BEYOND_WEIGHT = 1.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,14 +67,18 @@ def find_long_loop(
     if len(found.starts) == 0:
         return None
     traits = measure_traits(found, sustain, bounds)
-    closer = np.argsort(traits.cost(TO_SHORTLIST), kind="stable")[:CLOSER_LOOK]
+    closer = _unlike(found, traits.cost(TO_SHORTLIST), CLOSER_LOOK, round(UNLIKE_SECONDS * rate))
     found = found.chosen(closer)
     traits = with_closer_look(traits.chosen(closer), found, sustain, bounds)
+    order = np.argsort(traits.cost(TO_SHORTLIST), kind="stable")[:REFINED]
+    held = samples[region.start_frame : region.end_frame]
+    rare = quick_rarity(held, rate, found.starts[order] - region.start_frame)
     total = traits.cost(TO_CHOOSE)
+    total[order] += RARITY_WEIGHT * rare + RARITY_BEYOND_WEIGHT * np.maximum(0, rare - RARITY_BEYOND)
     options = []
-    for index in np.argsort(traits.cost(TO_SHORTLIST), kind="stable")[:REFINED]:
+    for index in order:
         loop, rho = _refined(samples, found, int(index), coarse.factor, rate)
-        change = TO_CHOOSE.mismatch * (float(found.correlation[index]) - rho)
+        change = TO_CHOOSE.root * float(np.sqrt(max(0.0, 1 - rho)) - np.sqrt(max(0.0, traits.mismatch[index])))
         options.append(
             FoundLoop(
                 loop=loop,
@@ -76,6 +88,19 @@ def find_long_loop(
             )
         )
     return min(options, key=lambda option: option.cost, default=None)
+
+
+def _unlike(found: Candidates, cost: np.ndarray, count: int, apart_frames: int) -> np.ndarray:
+    """Return the cheapest candidates of which no two have both ends near each other."""
+    kept: list[int] = []
+    for index in np.argsort(cost, kind="stable"):
+        near = np.abs(found.starts[kept] - found.starts[index]) < apart_frames
+        near &= np.abs(found.ends[kept] - found.ends[index]) < apart_frames
+        if not near.any():
+            kept.append(int(index))
+        if len(kept) == count:
+            break
+    return np.array(kept)
 
 
 def _refined(
@@ -107,9 +132,11 @@ def given_loop(samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds
 
 def _join_cost(samples: np.ndarray, loop: Loop, region: SustainRegion, rate: int) -> float:
     """Cost of a step in pitch, and of a waveform that goes on otherwise after the join."""
-    cents = pitch_step_cents(samples, rate, loop.end_frame, loop.start_frame)
+    step = pitch_step_cents(samples, rate, loop.end_frame, loop.start_frame)
+    cents = min(abs(step), PITCH_AT_MOST_CENTS)
     after = min(round(TEMPLATE_SECONDS * rate), region.end_frame - loop.end_frame)
-    cost = PITCH_WEIGHT * abs(cents)
+    cost = PITCH_WEIGHT * cents
+    cost += PITCH_BEYOND_WEIGHT * max(0.0, cents - PITCH_BEYOND_CENTS)
     if after > round(TEMPLATE_SECONDS * rate / 2):
         start = np.array([loop.start_frame + after])
         rho = full_rate_correlations(samples, start, loop.end_frame + after, after)
