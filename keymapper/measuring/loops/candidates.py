@@ -45,7 +45,7 @@ class Candidates:
     correlation: np.ndarray
 
     def chosen(self, index: np.ndarray) -> Candidates:
-        """Some of them."""
+        """Return some of them."""
         return Candidates(
             starts=self.starts[index], ends=self.ends[index], correlation=self.correlation[index]
         )

@@ -119,9 +119,7 @@ def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Trait
     )
 
 
-def with_closer_look(
-    traits: Traits, found: Candidates, sustain: Sustain, bounds: Bounds
-) -> Traits:
+def with_closer_look(traits: Traits, found: Candidates, sustain: Sustain, bounds: Bounds) -> Traits:
     """Return the traits with those that take longer: wobble, and what the crossfade leaves."""
     at_start = sustain.envelope.index_at(found.starts)
     at_end = sustain.envelope.index_at(found.ends)
@@ -137,7 +135,7 @@ def with_closer_look(
 def _as_faded_db(
     found: Candidates, levelled: np.ndarray, sustain: Sustain, bounds: Bounds
 ) -> np.ndarray:
-    """What the crossfade leaves: rms of its levels against those around the loop's start.
+    """Return what the crossfade leaves: rms of its levels against those around the loop's start.
 
     A crossfade that keeps its energy has the level (1 - f) Pa + f Pb in every band.
     """

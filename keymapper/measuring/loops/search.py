@@ -74,11 +74,15 @@ def find_long_loop(
     held = samples[region.start_frame : region.end_frame]
     rare = quick_rarity(held, rate, found.starts[order] - region.start_frame)
     total = traits.cost(TO_CHOOSE)
-    total[order] += RARITY_WEIGHT * rare + RARITY_BEYOND_WEIGHT * np.maximum(0, rare - RARITY_BEYOND)
+    total[order] += RARITY_WEIGHT * rare + RARITY_BEYOND_WEIGHT * np.maximum(
+        0, rare - RARITY_BEYOND
+    )
     options = []
     for index in order:
         loop, rho = _refined(samples, found, int(index), coarse.factor, rate)
-        change = TO_CHOOSE.root * float(np.sqrt(max(0.0, 1 - rho)) - np.sqrt(max(0.0, traits.mismatch[index])))
+        change = TO_CHOOSE.root * float(
+            np.sqrt(max(0.0, 1 - rho)) - np.sqrt(max(0.0, traits.mismatch[index]))
+        )
         options.append(
             FoundLoop(
                 loop=loop,

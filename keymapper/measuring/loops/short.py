@@ -53,7 +53,9 @@ def find_short_loop(
             FoundLoop(
                 loop=Loop(start_frame=int(end - lengths[best]), end_frame=int(end)),
                 correlation=float(rho[best]),
-                cost=float(joins[best]) + LOCAL_WEIGHT * moving + FROZEN_WEIGHT * sustain.movement_db,
+                cost=float(joins[best])
+                + LOCAL_WEIGHT * moving
+                + FROZEN_WEIGHT * sustain.movement_db,
             )
         )
     return min(options, key=lambda candidate: candidate.cost, default=None)
