@@ -170,7 +170,7 @@ def _messages_in_seconds(midi: Any, seconds_per_tick: float | None) -> Iterator[
         last_tick = tick
         if message.type == "set_tempo":
             tempo = message.tempo
-        yield seconds, message
+        yield round(seconds, 9), message
 
 
 def _rank(message: Any) -> int:

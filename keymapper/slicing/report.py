@@ -66,8 +66,8 @@ def planned_report(
         file = extra_file_name(count, facts[number].suffix)
         notes.append(_cut_note(note, number, file, doubled))
     return CutReport(
-        latency_seconds=takes[0].latency_seconds,
-        drift_ppm=takes[0].drift_ppm,
+        latency_seconds=_rounded(takes[0].latency_seconds, 7),
+        drift_ppm=_rounded(takes[0].drift_ppm, 4),
         missing=tuple(index for index in range(len(sheet.notes)) if index not in chosen),
         extra=tuple(_extra_note(number, note) for number, note in extras),
         notes=tuple(notes),
@@ -84,13 +84,17 @@ def cut_take(take: SlicedTake, facts: TakeFacts) -> CutTake:
         channels=facts.channels,
         frames=facts.frames,
         missing_frames=facts.missing_frames,
-        latency_seconds=take.latency_seconds,
-        drift_ppm=take.drift_ppm,
+        latency_seconds=_rounded(take.latency_seconds, 7),
+        drift_ppm=_rounded(take.drift_ppm, 4),
         onsets_matched=take.onsets_matched,
         onsets_found=take.onsets_found,
-        noise_floor_dbfs=take.noise_floor_dbfs,
+        noise_floor_dbfs=round(take.noise_floor_dbfs, 2),
         remarks=take.remarks,
     )
+
+
+def _rounded(number: float | None, digits: int) -> float | None:
+    return None if number is None else round(number, digits)
 
 
 def _cut_note(note: FoundNote, take: int, file: str, planned: PlannedNote | None) -> CutNote:
@@ -103,12 +107,12 @@ def _cut_note(note: FoundNote, take: int, file: str, planned: PlannedNote | None
         key=None if planned is None else planned.key,
         velocity=None if planned is None else planned.velocity,
         round_robin=1 if planned is None else planned.round_robin,
-        onset_seconds=note.onset_seconds,
-        end_seconds=note.end_seconds,
+        onset_seconds=round(note.onset_seconds, 7),
+        end_seconds=round(note.end_seconds, 7),
         first_frame=note.first_frame,
         end_frame=note.end_frame,
-        peak_dbfs=note.peak_dbfs,
-        signal_to_noise_db=note.signal_to_noise_db,
+        peak_dbfs=round(note.peak_dbfs, 2),
+        signal_to_noise_db=round(note.signal_to_noise_db, 2),
         doubtful=note.doubtful,
     )
 
@@ -116,7 +120,7 @@ def _cut_note(note: FoundNote, take: int, file: str, planned: PlannedNote | None
 def _extra_note(take: int, note: FoundNote) -> ExtraNote:
     return ExtraNote(
         take=take,
-        onset_seconds=note.onset_seconds,
+        onset_seconds=round(note.onset_seconds, 7),
         after_plan_index=note.after_plan_index,
         doubles_plan_index=note.doubles_plan_index,
     )

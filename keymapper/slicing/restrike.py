@@ -13,6 +13,10 @@ _PAST_SECONDS = 0.12
 _GUARD_SECONDS = 0.03
 _AFTER_SECONDS = 0.03
 _MEMORY_SECONDS = 1.5
+_WINDOW_SECONDS = 0.01
+_STEEP_SECONDS = 0.02
+_RISE_BEFORE_SECONDS = 0.08
+_RISE_SECONDS = 0.15
 _QUIET_SECONDS = 0.06
 _QUIET_RATIO = 4.0
 
@@ -54,6 +58,23 @@ def long_new_share(course: Course, novelty: Novelty, seconds: float) -> float:
     known = np.maximum(_amplitude(before).max(axis=0), least)
     heard = np.maximum(_amplitude(after).max(axis=0), least)
     return float(np.maximum(heard - known, 0).sum() / heard.sum())
+
+
+def rise_share(levels: Levels, seconds: float) -> float:
+    """Return how much of a rise in amplitude falls into its steepest 20 ms, 0..1.
+
+    An attack of some milliseconds rises all at once, a beat over a good part of its period. 0
+    where nothing rises.
+    """
+    window = max(1, round(_WINDOW_SECONDS / levels.course.block_seconds))
+    step = max(1, round(_STEEP_SECONDS / levels.course.block_seconds))
+    power = levels.smooth_power(seconds - _RISE_BEFORE_SECONDS, seconds + _RISE_SECONDS, window)
+    amplitude = np.sqrt(np.maximum(power, 0))
+    if len(amplitude) <= step:
+        return 0.0
+    whole = float(amplitude.max() - amplitude[: len(amplitude) // 2].min())
+    steepest = float((amplitude[step:] - amplitude[:-step]).max())
+    return max(0.0, steepest / whole) if whole > 0 else 0.0
 
 
 def is_quiet_before(levels: Levels, seconds: float) -> bool:
