@@ -147,7 +147,7 @@ def noise_dbfs(samples: np.ndarray, rate: int, lead_frames: int) -> float | None
     """Return the RMS where nothing sounds, at the head or at the tail, in dBFS.
 
     The quieter of what comes before the sound and of the longest tail that holds its level and
-    is no part of a decay: what comes before it is as loud, or much louder. Both must lie 20 dB
+    is no part of a decay: what comes before is much louder, or, for 0.3 s, as loud. Both lie 20 dB
     under the loudest of the file; None where neither does.
 
     samples : float, shape (frames, channels), free of DC.
@@ -161,7 +161,7 @@ def noise_dbfs(samples: np.ndarray, rate: int, lead_frames: int) -> float | None
         tail, before = samples[-length:], samples[-2 * length : -length]
         if len(before) == length and _holds_level(tail):
             step = rms_dbfs(before) - rms_dbfs(tail)
-            if abs(step) < SAME_DB or step > ENDED_DB:
+            if step > ENDED_DB or (abs(step) < SAME_DB and seconds == TAIL_SECONDS[0]):
                 parts.append(tail)
                 break
     levels = [level for part in parts if (level := rms_dbfs(part)) < loudest - UNDER_SOUND_DB]

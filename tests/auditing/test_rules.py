@@ -1,0 +1,120 @@
+"""Every rule finds its bad example, leaves its good one alone, and says what to do."""
+
+from __future__ import annotations
+
+import pytest
+
+from keymapper.auditing.judging import judged_pack
+from keymapper.auditing.rule import Hit, NotJudged, Rule
+from keymapper.auditing.rules import ALL_RULES, rule_by_id
+from keymapper.model.finding import GRAVITY, RuleChange
+from tests.auditing.rule_examples import EXAMPLES
+from tests.auditing.subjects import facts, instrument, pack, sample, zone
+
+FAMILIES = {"tuning", "level", "edge", "loop", "stereo", "map", "file", "sfz"}
+
+
+def _hits(rule: Rule, subject: object) -> list[Hit]:
+    return [one for one in rule.check(subject, rule.limit) if isinstance(one, Hit)]
+
+
+def test_every_rule_has_examples_and_an_id_of_its_own():
+    identities = [rule.id for rule in ALL_RULES]
+    assert len(set(identities)) == len(identities)
+    assert set(identities) == set(EXAMPLES)
+    assert {rule.family for rule in ALL_RULES} == FAMILIES
+
+
+@pytest.mark.parametrize("rule", ALL_RULES, ids=lambda rule: rule.id)
+def test_the_good_example_is_left_alone(rule: Rule):
+    assert _hits(rule, EXAMPLES[rule.id][0]) == []
+
+
+@pytest.mark.parametrize("rule", ALL_RULES, ids=lambda rule: rule.id)
+def test_the_bad_example_is_found(rule: Rule):
+    hits = _hits(rule, EXAMPLES[rule.id][1])
+    assert hits
+    for hit in hits:
+        assert hit.message
+        assert not hit.message.endswith(".")
+
+
+@pytest.mark.parametrize("rule", ALL_RULES, ids=lambda rule: rule.id)
+def test_a_rule_tells_why_and_what_to_do(rule: Rule):
+    assert rule.severity in GRAVITY
+    assert rule.check.__doc__
+    for text in (rule.why, rule.fix):
+        assert text.endswith(".")
+    assert not rule.title.endswith(".")
+
+
+def test_a_faultless_pack_gives_nothing():
+    assert judged_pack(pack()).findings == ()
+
+
+def test_findings_come_worst_first_and_name_their_place():
+    spoiled = pack(
+        sample("b.wav", facts(61, levels={"dc_offset": 0.02})),
+        sample("a.wav", facts(60, levels={"clipped_frames": 9})),
+    )
+    findings = judged_pack(spoiled).findings
+    assert [(one.rule, one.file) for one in findings] == [
+        ("level-clipped", "a.wav"),
+        ("level-dc", "b.wav"),
+    ]
+    assert (findings[1].limit, findings[1].unit) == (-50.0, "dBFS")
+    assert findings[1].measured == pytest.approx(-34.0, abs=0.1)
+
+
+def test_a_rule_or_a_family_can_be_switched_off():
+    spoiled = pack(sample("a.wav", facts(levels={"dc_offset": 0.02, "clipped_frames": 9})))
+    without = [RuleChange(rule="level-dc", off=True, reason="as recorded")]
+    assert [one.rule for one in judged_pack(spoiled, without).findings] == ["level-clipped"]
+    family = [RuleChange(rule="level", off=True, reason="levels are not ours")]
+    assert judged_pack(spoiled, family).findings == ()
+
+
+def test_a_limit_and_a_severity_can_be_moved():
+    spoiled = pack(sample("a.wav", facts(levels={"dc_offset": 0.02})))
+    wider = [RuleChange(rule="level-dc", limit=-30.0, reason="it is cut")]
+    assert judged_pack(spoiled, wider).findings == ()
+    graver = [RuleChange(rule="level-dc", severity="error", reason="it is for sale")]
+    assert [one.severity for one in judged_pack(spoiled, graver).findings] == ["error"]
+
+
+def test_moving_a_limit_of_one_rule_leaves_its_neighbours_alone():
+    six_off = pack(instruments=(instrument(*(zone(key) for key in range(58, 63)), zone(63, 6.0)),))
+    change = [RuleChange(rule="tuning-off", limit=8.0, reason="stretched on purpose")]
+    assert [one.rule for one in judged_pack(six_off, change).findings] == []
+
+
+def test_what_cannot_be_judged_is_said_with_its_reason():
+    silent = pack(sample("a.wav", facts(disturbances={"noise_dbfs": None})))
+    (unjudged,) = judged_pack(silent).unjudged
+    assert (unjudged.rule, unjudged.file) == ("level-noise", "a.wav")
+    assert "silence" in unjudged.reason
+
+
+def test_a_one_shot_that_sustains_needs_no_loop():
+    rule = rule_by_id("loop-missing")
+    assert rule is not None
+    shot = instrument(zone(loop=None, loop_from=None, region={"loop_mode": "one_shot"}))
+    assert [type(one) for one in rule.check(shot, 0.0)] == [NotJudged]
+
+
+def test_layers_with_the_same_ranges_are_no_overlap():
+    rule = rule_by_id("map-overlap")
+    assert rule is not None
+    assert _hits(rule, instrument(zone(file="a.wav"), zone(file="b.wav"))) == []
+    assert _hits(rule, instrument(zone(file="a.wav"), zone(file="a.wav")))
+
+
+def test_late_recordings_are_judged_by_their_like():
+    rule = rule_by_id("edge-late-start")
+    assert rule is not None
+    seconds = [0.08, 0.09, 0.1, 0.4]
+    files = [
+        sample(f"{at}.wav", facts(edges={"lead_seconds": one}), mapped=False)
+        for at, one in enumerate(seconds)
+    ]
+    assert [one.file for one in _hits(rule, pack(*files))] == ["3.wav"]
