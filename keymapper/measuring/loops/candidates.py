@@ -14,10 +14,10 @@ from keymapper.measuring.loops.waveform import (
     peak_value,
 )
 
-ENDS = 24
+ENDS = 16
 PEAKS_PER_END = 6
 PEAK_SPACING_SECONDS = 0.006
-PAIRS = 40
+PAIRS = 24
 PAIR_SPACING = 3
 PAIR_REACH_SECONDS = 0.012
 AROUND_HOPS = 10

@@ -8,6 +8,7 @@ import numpy as np
 
 from keymapper.measuring.loops.candidates import Bounds, Candidates, short_penalty
 from keymapper.measuring.loops.crossfade import fade_frames
+from keymapper.measuring.loops.rarity import slow_rarity
 from keymapper.measuring.loops.sustain import Sustain, levelling_db
 
 WOBBLE_LINES = 3
@@ -95,7 +96,7 @@ class Traits:
 
 
 def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Traits:
-    """Return the traits that are quickly measured; wobble and faded are left at 0."""
+    """Return the traits that are quickly measured; rarity, wobble and faded are left at 0."""
     lengths = found.ends - found.starts
     at_start = sustain.envelope.index_at(found.starts)
     at_end = sustain.envelope.index_at(found.ends)
@@ -113,14 +114,14 @@ def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Trait
         levelling=np.sqrt(np.mean(levelled**2, axis=1)),
         repetition_db=_repetition_db(sustain, at_start, at_end, levelled, lengths / sustain.rate),
         short=short_penalty(lengths, bounds.wanted_frames),
-        rarity=sustain.rarity[at_start],
+        rarity=none,
         wobble=none,
         faded=none,
     )
 
 
 def with_closer_look(traits: Traits, found: Candidates, sustain: Sustain, bounds: Bounds) -> Traits:
-    """Return the traits with those that take longer: wobble, and what the crossfade leaves."""
+    """Return the traits with those that take longer: rarity, wobble, what the crossfade leaves."""
     at_start = sustain.envelope.index_at(found.starts)
     at_end = sustain.envelope.index_at(found.ends)
     levelled = levelling_db(sustain, at_start, at_end)
@@ -129,7 +130,8 @@ def with_closer_look(traits: Traits, found: Candidates, sustain: Sustain, bounds
         for first, last, drift in zip(at_start, at_end, levelled, strict=True)
     ]
     faded = _as_faded_db(found, levelled, sustain, bounds)
-    return replace(traits, wobble=np.array(wobble), faded=faded)
+    rarity = slow_rarity(sustain.distances, at_start, at_end)
+    return replace(traits, rarity=rarity, wobble=np.array(wobble), faded=faded)
 
 
 def _as_faded_db(

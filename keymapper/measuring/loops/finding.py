@@ -27,7 +27,8 @@ from keymapper.model.loop import Loop, LoopKind, LoopOptions, LoopVerdict
 LEAST_LEAD_SECONDS = 0.005
 SHORTEST_LONG_SECONDS = 0.1
 #: A frozen short loop must promise to be this much better than a long one that lives.
-SHORT_ADVANTAGE = 3.0
+SHORT_ADVANTAGE = 1.5
+SHORT_ADVANTAGE_A_SECOND = 1.5
 CALM_REPETITION_DB = 0.5
 MOST_CALMING = 0.6
 #: Over this much movement a sound is a rhythm; calming would take it away.
@@ -78,7 +79,8 @@ def find_loop(
     short = find_short_loop(samples, sustain, region, f0_hz)
     if long is None and short is None:
         return _no_loop("its sustain is too short")
-    if long is None or (short is not None and long.cost > SHORT_ADVANTAGE + short.cost):
+    advantage = SHORT_ADVANTAGE + SHORT_ADVANTAGE_A_SECOND * region.seconds(rate)
+    if long is None or (short is not None and long.cost > advantage + short.cost):
         assert short is not None
         return _verdict(short, "short", region, sustain, bands if options.flatten else None)
     return _verdict(long, "long", region, sustain, bands if options.flatten else None)

@@ -72,7 +72,8 @@ def find_long_loop(
     traits = with_closer_look(traits.chosen(closer), found, sustain, bounds)
     order = np.argsort(traits.cost(TO_SHORTLIST), kind="stable")[:REFINED]
     held = samples[region.start_frame : region.end_frame]
-    rare = quick_rarity(held, rate, found.starts[order] - region.start_frame)
+    first = region.start_frame
+    rare = quick_rarity(held, rate, found.starts[order] - first, found.ends[order] - first)
     total = traits.cost(TO_CHOOSE)
     total[order] += RARITY_WEIGHT * rare + RARITY_BEYOND_WEIGHT * np.maximum(
         0, rare - RARITY_BEYOND

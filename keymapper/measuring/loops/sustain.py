@@ -17,7 +17,6 @@ from keymapper.measuring.loops.features import (
     slope_per_hop,
     trend_share,
 )
-from keymapper.measuring.loops.rarity import slow_rarity
 
 LEVELLED_AT_MOST = 2.0
 FITTED_PART = 0.7
@@ -30,8 +29,7 @@ class Sustain:
 
     ``around_db`` are the levels averaged over +-100 ms; ``distances`` the rms difference of every
     pair of times, ``level_distances`` the same with the trend taken out, ``achievable_db`` the
-    least that loops of this note come to; ``periodicity`` the autocorrelation at every lag,
-    ``rarity`` how unusual every time is.
+    least that loops of this note come to; ``periodicity`` the autocorrelation at every lag.
     """
 
     envelope: Envelope
@@ -43,7 +41,6 @@ class Sustain:
     achievable_db: float
     movement_db: float
     periodicity: np.ndarray
-    rarity: np.ndarray
     rate: int
 
 
@@ -64,7 +61,6 @@ def measure_sustain(envelope: Envelope, rate: int) -> Sustain:
         achievable_db=achievable_distance_db(distances, round(0.1 / HOP_SECONDS)),
         movement_db=movement_db(levels),
         periodicity=_periodicity(levels),
-        rarity=slow_rarity(distances),
         rate=rate,
     )
 
