@@ -110,6 +110,8 @@ def _refusal(levels: np.ndarray, peak_db: float) -> str | None:
 def _is_smooth(levels: np.ndarray, fall_db: float) -> bool:
     """Whether levels follow one bend, as a decay does, and not a chain of swells."""
     parts = np.array([np.median(part) for part in np.array_split(levels, 12) if len(part)])
+    if len(parts) <= 3:  # too short to tell: three points lie on one bend
+        return True
     place = np.arange(len(parts))
     rest = parts - np.polyval(np.polyfit(place, parts, 2), place)
     return float(np.std(rest)) < 0.1 * fall_db
