@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import os
 import sys
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -61,9 +62,11 @@ class FactsCache:
                 raise ValueError("the checksum does not fit")
             facts = msgspec.json.decode(payload, type=SampleFacts)
         except (ValueError, msgspec.MsgspecError):
-            path.unlink(missing_ok=True)
+            with suppress(OSError):
+                path.unlink(missing_ok=True)
             return None
-        _touch(path)
+        with suppress(OSError):
+            os.utime(path)
         return facts
 
     def write(self, key: str, facts: SampleFacts) -> None:
@@ -77,7 +80,8 @@ class FactsCache:
             partial.write_bytes(checksum + b"\n" + payload)
             partial.replace(path)
         except OSError:
-            partial.unlink(missing_ok=True)
+            with suppress(OSError):
+                partial.unlink(missing_ok=True)
 
     def prune(self) -> None:
         """Throw away what has not been used for longest, once the folder is too large."""
@@ -99,13 +103,6 @@ class FactsCache:
 
     def _path(self, key: str) -> Path:
         return self.folder / key[:2] / f"{key}{_ENTRY_SUFFIX}"
-
-
-def _touch(path: Path) -> None:
-    try:
-        os.utime(path)
-    except OSError:
-        return
 
 
 def open_cache(folder: Path | None, limit_mb: int) -> FactsCache | None:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from typing import Any
+
+import numpy as np
 
 from keymapper.auditing.subject import Deviation, Pack, PackInstrument, PackSample, PackZone
 from keymapper.formats.sfz import SfzProblem, SfzRegion
 from keymapper.mapping.names.hints import NameHint
+from keymapper.measuring.note import measured_note
 from keymapper.model.instrument import EmbeddedHints, Measurement
 from keymapper.model.loop import JoinAudibility, Loop
 from keymapper.model.pitch import Pitch
@@ -19,6 +23,7 @@ from keymapper.model.sample_facts import (
     SampleTexts,
 )
 from keymapper.model.sound import Channels, Course, Levels
+from tests.simple_notes import note
 
 RATE = 48_000
 LOOP = Loop(start_frame=48_000, end_frame=96_000)
@@ -42,36 +47,34 @@ def pitch(key: int = 60, cents: float = 0.0, **changes: Any) -> Pitch:
 
 
 def measurement(key: int = 60, cents: float = 0.0, *, sustains: bool = True) -> Measurement:
-    return replace(
-        _measurement(),
-        pitch=pitch(key, cents),
-        course=Course(
-            onset_frame=48,
-            attack_end_frame=1_000,
-            note_off_frame=100_000,
-            end_frame=100_000,
-            sustains=sustains,
-        ),
+    """A measured note: pitch, times and level of a faultless one."""
+    course = Course(
+        onset_frame=48,
+        attack_end_frame=1_000,
+        note_off_frame=100_000,
+        end_frame=100_000,
+        sustains=sustains,
     )
+    levels = Levels(
+        peak_dbfs=-6.0,
+        rms_dbfs=-18.0,
+        loudness_lufs=-17.0,
+        body_dbfs=-15.0,
+        noise_floor_dbfs=None,
+        dc_offset=0.0001,
+        clipped_frames=0,
+    )
+    return replace(_measured(), pitch=pitch(key, cents), course=course, levels=levels)
 
 
-def _measurement() -> Measurement:
-    fields: dict[str, Any] = dict.fromkeys(Measurement.__dataclass_fields__)
-    fields |= {
-        "levels": Levels(
-            peak_dbfs=-6.0,
-            rms_dbfs=-18.0,
-            loudness_lufs=-17.0,
-            body_dbfs=-15.0,
-            noise_floor_dbfs=None,
-            dc_offset=0.0001,
-            clipped_frames=0,
-        ),
-        "channels": Channels(
-            count=2, dead="", equal=False, inverted=False, correlation=0.6, balance_db=0.2
-        ),
-    }
-    return Measurement(**fields)
+@cache
+def _measured() -> Measurement:
+    """All that is measured of a short stereo note."""
+    samples = np.repeat(note(261.6, 0.3), 2, axis=1)
+    channels = Channels(
+        count=2, dead="", equal=False, inverted=False, correlation=0.6, balance_db=0.2
+    )
+    return replace(measured_note(samples, RATE), channels=channels)
 
 
 def facts(key: int = 60, cents: float = 0.0, **changes: Any) -> SampleFacts:

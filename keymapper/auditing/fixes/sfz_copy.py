@@ -16,7 +16,7 @@ from keymapper.formats.sfz.text import HEADERS
 from keymapper.model.finding import Mended
 
 _LEVELS = ("global", "master", "group")
-_ABOUT_SAMPLES = ("sample-missing", "outside-pack", "wrong-case", "backslash", "value-out-of-range")
+_ABOUT_SAMPLES = ("sample-missing", "outside-pack", "wrong-case", "value-out-of-range")
 Opcodes = tuple[tuple[str, str], ...]
 
 

@@ -38,9 +38,7 @@ def write_fixes(
     for one in audited:
         root, result = one.read.source.root, target.resolve()
         if result.is_relative_to(root) or root.is_relative_to(result):
-            raise OutputError(
-                f"{target}: the copy may not lie inside the pack, nor it in the copy."
-            )
+            raise OutputError(f"{target}: copy and pack may not lie in each other; choose another.")
     with Workers(workers) as pool, published_folder(target, replace=force) as to:
         mended = [change for one in audited for change in _written(one, to / one.pack.name, pool)]
     return tuple(mended)

@@ -1,0 +1,165 @@
+"""What is measured of faults inside a sound, on sounds made with and without them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from keymapper.auditing.sound.clicks import find_clicks
+from keymapper.auditing.sound.dropouts import find_dropouts
+from keymapper.auditing.sound.edges import measured_edges
+from keymapper.auditing.sound.loop_judging import judged_loop
+from keymapper.auditing.sound.noise import hum_of, noise_dbfs
+from keymapper.auditing.sound.stereo import mono_loss_db
+from keymapper.measuring.levels import without_dc
+from keymapper.model.loop import Loop
+from keymapper.model.sound import Course
+from tests.auditing.subjects import pitch
+from tests.simple_notes import RATE, note
+
+KEY, F0_HZ = 57, 220.0
+
+
+def _note(**how) -> np.ndarray:
+    return without_dc(note(F0_HZ, 2.0, **how))
+
+
+def _course(samples: np.ndarray) -> Course:
+    return Course(
+        onset_frame=2_400,
+        attack_end_frame=3_000,
+        note_off_frame=len(samples),
+        end_frame=len(samples),
+        sustains=True,
+    )
+
+
+def test_a_steady_note_has_no_clicks_nor_dropouts():
+    samples = _note()
+    assert find_clicks(samples, RATE, _course(samples), pitch(KEY)) == ()
+    assert find_dropouts(samples, RATE, (2_400, len(samples))) == ()
+
+
+@pytest.mark.parametrize("size", [0.05, 0.3])
+def test_a_click_is_found_where_it_is(size):
+    samples = _note()
+    samples[40_000] += size
+    clicks = find_clicks(samples, RATE, _course(samples), pitch(KEY))
+    assert abs(clicks[0].frame - 40_000) <= 3
+    assert clicks[0].over_db > 15
+
+
+def test_lost_frames_are_a_click():
+    samples = _note()
+    jumped = np.concatenate([samples[:40_000], samples[40_050:]])
+    clicks = find_clicks(jumped, RATE, _course(jumped), pitch(KEY))
+    assert abs(clicks[0].frame - 40_000) <= 3
+
+
+def test_jumps_at_even_distances_are_a_sequencer():
+    samples = _note()
+    samples[20_000:90_000:8_000] += 0.3
+    assert find_clicks(samples, RATE, _course(samples), pitch(KEY)) == ()
+
+
+def test_a_dropout_is_found_with_its_length():
+    samples = _note()
+    samples[40_000:40_480] = 0.0
+    (span,) = find_dropouts(samples, RATE, (2_400, len(samples)))
+    assert span.start_frame == pytest.approx(40_000, abs=3)
+    assert span.end_frame == pytest.approx(40_480, abs=3)
+
+
+def test_a_gate_is_no_dropout():
+    samples = _note()
+    for start in range(10_000, 90_000, 8_000):
+        samples[start : start + 2_000] = 0.0
+    assert find_dropouts(samples, RATE, (2_400, len(samples))) == ()
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+def test_hum_is_found_beside_a_note_and_in_silence(mains_hz):
+    samples = _note()
+    time = np.arange(len(samples))[:, None] / RATE
+    hum = 10 ** (-50 / 20) * np.sqrt(2) * np.sin(2 * np.pi * mains_hz * time)
+    found = hum_of(samples + hum, RATE, F0_HZ, 2_400)
+    assert found.mains_hz == mains_hz
+    assert found.level_dbfs == pytest.approx(-50, abs=1)
+    assert hum_of(samples, RATE, F0_HZ, 2_400).mains_hz is None
+
+
+def test_a_note_on_a_multiple_of_the_mains_is_no_hum():
+    samples = without_dc(note(100.0, 2.0))
+    assert hum_of(samples, RATE, 100.0, 2_400).mains_hz is None
+
+
+def test_noise_is_measured_in_the_silence_before_the_note_only():
+    rng = np.random.default_rng(1)
+    samples = _note()
+    noisy = samples + 10 ** (-60 / 20) * rng.standard_normal(samples.shape)
+    assert noise_dbfs(noisy, RATE, 2_400) == pytest.approx(-60, abs=1)
+    assert noise_dbfs(samples[2_400:], RATE, 0) is None
+
+
+def test_a_decaying_tail_is_no_noise():
+    samples = _note(decay_seconds=0.5)[2_400:]
+    assert noise_dbfs(samples, RATE, 0) is None
+
+
+def test_lead_pause_and_tail_are_measured():
+    samples = _note(lead_seconds=0.2)
+    twice = np.concatenate([samples, np.zeros((RATE, 1)), samples, np.zeros((2 * RATE, 1))])
+    edges = measured_edges(twice, RATE, _course(twice))
+    assert edges.lead_seconds == pytest.approx(0.2, abs=0.004)
+    assert edges.longest_pause_seconds == pytest.approx(1.2, abs=0.05)
+    assert edges.quiet_tail_seconds == pytest.approx(2.0, abs=0.05)
+
+
+def test_a_slow_attack_is_no_late_start():
+    rise = np.linspace(0, 1, RATE)[:, None] ** 2
+    samples = note(F0_HZ, 2.0, lead_seconds=0.0)
+    samples[:RATE] *= rise
+    assert measured_edges(samples, RATE, _course(samples)).lead_seconds < 0.05
+
+
+def test_a_cut_tail_and_a_faded_one():
+    samples = note(F0_HZ, 2.0)
+    cut = measured_edges(samples[:60_000], RATE, _course(samples[:60_000]))
+    whole = measured_edges(samples, RATE, _course(samples))
+    assert cut.tail_db > -6
+    assert not cut.fades_out
+    assert whole.tail_db < cut.tail_db
+    assert whole.fades_out
+
+
+def test_silence_is_measured_without_a_warning():
+    silence = np.zeros((RATE, 2))
+    edges = measured_edges(silence, RATE, _course(silence))
+    assert edges.first_step_db == -200.0
+    assert mono_loss_db(silence) == 0.0
+    assert noise_dbfs(silence, RATE, 0) is None
+
+
+def test_mono_loss_of_equal_unlike_and_opposite_sides():
+    rng = np.random.default_rng(2)
+    left, other = rng.standard_normal((2, RATE))
+    assert mono_loss_db(np.stack([left, left], axis=1)) == pytest.approx(0.0, abs=0.01)
+    assert mono_loss_db(np.stack([left, other], axis=1)) == pytest.approx(3.0, abs=0.2)
+    assert mono_loss_db(np.stack([left, -left], axis=1)) == 120.0
+
+
+def test_a_loop_of_whole_periods_is_in_tune_and_another_is_not():
+    samples = _note()
+    period = RATE / F0_HZ
+    start = 30_000
+    for periods in (10.0, 10.4):
+        loop = Loop(start_frame=start, end_frame=start + round(periods * period))
+        cents = judged_loop(samples, RATE, loop, F0_HZ).mistuned_cents
+        assert cents is not None
+        assert (abs(cents) < 3) == (periods == 10.0)
+
+
+def test_a_loop_outside_the_audio_has_no_join():
+    samples = _note()
+    outside = judged_loop(samples, RATE, Loop(start_frame=10, end_frame=len(samples) + 1), F0_HZ)
+    assert outside.join is None
