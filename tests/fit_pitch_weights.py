@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -148,19 +148,20 @@ class Table:
     valid: Array
 
 
-def table_of(found: list[Case]) -> Table:
+def table_of(cases_found: Iterable[Case]) -> Table:
     """Pad the cases; the last place of each row means "no pitch"."""
-    most = max(len(case.f0_hz) for case in found) + 1
+    found = [(case.features, case.right, case.tone.f0_hz is None) for case in cases_found]
+    most = max(len(right) for _, right, _ in found) + 1
     count = len(FEATURES) + 1
     features = np.zeros((len(found), most, count))
     right = np.zeros((len(found), most), dtype=bool)
     valid = np.zeros((len(found), most), dtype=bool)
-    for row, case in enumerate(found):
-        size = len(case.f0_hz)
-        features[row, :size, :-1] = case.features
+    for row, (columns, hits, unpitched) in enumerate(found):
+        size = len(hits)
+        features[row, :size, :-1] = columns
         features[row, :size, -1] = -1.0
-        right[row, :size] = case.right
-        right[row, -1] = case.tone.f0_hz is None
+        right[row, :size] = hits
+        right[row, -1] = unpitched
         valid[row, :size] = True
         valid[row, -1] = True
     return Table(features=features, right=right, valid=valid)
@@ -193,7 +194,7 @@ def fit(table: Table) -> Array:
     return np.asarray(found.x / scale)
 
 
-def fit_opinion(found: list[Case], slopes: Array) -> float:
+def fit_opinion(found: Iterable[Case], slopes: Array) -> float:
     """Return the weight of the second opinion that makes the unsure cases likeliest."""
     likelihoods = np.zeros(21)
     weights = np.linspace(0, 1, len(likelihoods))
@@ -211,13 +212,12 @@ def fit_opinion(found: list[Case], slopes: Array) -> float:
 
 
 def main() -> None:
-    found = list(cases(SEED))
-    slopes = fit(table_of(found))
+    slopes = fit(table_of(cases(SEED)))
     weights = {
         "made_by": "tests/fit_pitch_weights.py",
         "slopes": {name: round(float(s), 4) for name, s in zip(FEATURES, slopes, strict=False)},
         "no_pitch": round(float(slopes[-1]), 4),
-        "second_opinion": round(fit_opinion(found, slopes), 4),
+        "second_opinion": round(fit_opinion(cases(SEED), slopes), 4),
     }
     TARGET.write_text(json.dumps(weights, indent=2) + "\n", encoding="utf-8")
     print(TARGET.read_text(encoding="utf-8"), end="")

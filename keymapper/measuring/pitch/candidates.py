@@ -19,7 +19,7 @@ FIRST_PEAK_SHARE = 0.85
 MERGE_CENTS = 35.0
 FIT_HARMONICS = 10
 FIT_REACH = 0.04
-FIT_LIMIT = 0.3
+FIT_LIMIT = 0.12
 
 
 def comb_weights() -> tuple[Array, Array]:
@@ -117,5 +117,6 @@ def find_candidates(spectrum: Spectrum) -> Array:
     if not len(f0_hz):
         return f0_hz
     steps = np.diff(np.log2(f0_hz), prepend=-10.0) * 1200 > MERGE_CENTS
-    groups = np.cumsum(steps) - 1
-    return np.asarray(np.bincount(groups, f0_hz) / np.bincount(groups))
+    starts = np.flatnonzero(steps)
+    ends = np.append(starts[1:], len(f0_hz))
+    return np.asarray(f0_hz[(starts + ends) // 2])

@@ -17,7 +17,7 @@ FLOOR_CENTS = 0.03
 WIDEST_REACH = 0.16
 PERIOD_REACH_CENTS = 60.0
 VOTED_PARTIALS = 5
-STRETCH_PARTIALS = 6
+STRETCH_PARTIALS = 4
 STRETCH_SCATTER = 0.25
 
 
@@ -152,7 +152,7 @@ def _choose_stretch(straight: Array, votes: Array, ballots: Ballots) -> int:
 def _refine(cents: Array, order: Array, weight: Array, b: float) -> tuple[float, float]:
     """Return level and stretching of the inliers; a stretching too small to vote for counts, too.
 
-    It is believed when it leaves less than a quarter of the scatter, over at least six partials.
+    It is believed when it leaves less than a quarter of the scatter, over at least four partials.
     """
     free = _huber_fit(cents, order, weight, b, free=True)
     if b > 0:
