@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,8 +20,6 @@ from keymapper.slicing.restrike import (
 
 _LEAST_SWELL = 0.25
 _SUDDEN_STRENGTH = 0.3
-_UNMISTAKABLE_STRENGTH = 0.42
-"""Beating and swelling sounds stay below 0.35."""
 _FROM_QUIET_STRENGTH = 0.12
 _LEAST_NEW_SHARE = 0.2
 _LEAST_BURST = 4.0
@@ -33,7 +32,15 @@ _REGROWTH_RATIO = 10.0
 _APART_SECONDS = 0.06
 _SWELL_APART_SECONDS = 0.4
 _SINK_RATIO = 0.5
-_LEAST_RISE_SHARE = 0.6
+_RISE_WORTH = 0.5
+_SLOW_RISE_SHARE = 0.4
+_LEAST_STEEPNESS = 0.8
+"""Beating sounds stay below 0.75, what is struck again lies above 0.85."""
+_REST_SECONDS = 0.25
+_UNMISTAKABLE_SWELL = 0.6
+"""Beats make swells of at most 0.35."""
+_YOUNG_SECONDS = 0.4
+"""So long after its onset a note may still grow, and so be new without being another."""
 _SWELL_LEAD_SECONDS = (0.04, 0.4)
 
 
@@ -48,23 +55,33 @@ class NoteStart:
 def note_starts(heard: HeardTake) -> list[NoteStart]:
     """Return where notes begin, in order of time."""
     swells = swells_of(heard.course, heard.novelty, _LEAST_SWELL)
-    growing = [swell.seconds for swell in swells if _grows_from_quiet(heard, swell)]
     starts: list[float] = []
     for candidate in heard.candidates:
-        if _begins_a_note(heard, candidate, starts, growing):
+        if _begins_a_note(heard, candidate, starts, swells):
             starts.append(candidate.seconds)
     slow = _swelling(heard, swells, starts)
-    found = [NoteStart(seconds=one, swells=False) for one in starts]
+    found = [_as_heard(heard, one, swells) for one in starts]
     found += [NoteStart(seconds=one, swells=True) for one in slow]
     return sorted(found, key=lambda start: start.seconds)
 
 
-def _begins_a_note(
-    heard: HeardTake, candidate: Candidate, starts: Sequence[float], growing: Sequence[float]
-) -> bool:
-    """Say whether a sudden onset is a note of its own.
+def _as_heard(heard: HeardTake, start: float, swells: Sequence[Candidate]) -> NoteStart:
+    """Return a sudden start as a swell where one began before it and it rises slowly."""
+    for swell in swells:
+        if 0.0 < start - swell.seconds + 0.1 < 0.2 and is_quiet_before(
+            heard.levels, swell.seconds - 0.1
+        ):
+            slow = rise_share(heard.levels, start) < _SLOW_RISE_SHARE
+            return NoteStart(seconds=min(start, swell.seconds) if slow else start, swells=slow)
+    return NoteStart(seconds=start, swells=False)
 
-    starts : the notes found so far; growing : slow swells out of the noise floor.
+
+def _begins_a_note(
+    heard: HeardTake, candidate: Candidate, starts: Sequence[float], swells: Sequence[Candidate]
+) -> bool:
+    """Say whether a sudden onset is a note of its own, rather than the course of a swell.
+
+    starts : the notes found so far.
     """
     seconds, last = candidate.seconds, starts[-1] if starts else None
     if candidate.strength < _FROM_QUIET_STRENGTH:
@@ -72,31 +89,50 @@ def _begins_a_note(
     if last is not None and seconds - last < _APART_SECONDS:
         return False
     if is_quiet_before(heard.levels, seconds):
-        return True
-    if _is_growing(seconds, last, growing):
+        return not _reemerges(heard, candidate)
+    if _is_growing(heard, seconds, last, swells):
         return False
     is_sudden = candidate.strength >= _SUDDEN_STRENGTH
     if is_sudden and (last is None or _has_sunk(heard, last, seconds)):
-        unmistakable = candidate.strength >= _UNMISTAKABLE_STRENGTH
-        if unmistakable and rise_share(heard.levels, seconds) >= _LEAST_RISE_SHARE:
+        steep = candidate.strength + _RISE_WORTH * rise_share(heard.levels, seconds)
+        if steep >= _LEAST_STEEPNESS:
             return True
-        if long_new_share(heard.course, heard.novelty, seconds) >= _LEAST_NEW_SHARE:
+        is_young = last is not None and seconds - last < _YOUNG_SECONDS
+        new = long_new_share(heard.course, heard.novelty, seconds)
+        if new >= _LEAST_NEW_SHARE and not is_young:
             return True
     least = _LEAST_BURST if is_sudden else _LEAST_SOFT_BURST
     return burst_ratio(heard.take, heard.levels, seconds) >= least
 
 
-def _is_growing(seconds: float, last: float | None, growing: Sequence[float]) -> bool:
+def _reemerges(heard: HeardTake, candidate: Candidate) -> bool:
+    """Say whether a tail that wavers around the noise floor only comes up again."""
+    if candidate.strength >= _SUDDEN_STRENGTH or is_quiet_before(
+        heard.levels, candidate.seconds - _REST_SECONDS
+    ):
+        return False
+    new = long_new_share(heard.course, heard.novelty, candidate.seconds)
+    return new < _LEAST_NEW_SHARE
+
+
+def _is_growing(
+    heard: HeardTake, seconds: float, last: float | None, swells: Sequence[Candidate]
+) -> bool:
     """Say whether a swell that no note accounts for began shortly before."""
+    first, end = (
+        bisect_left(swells, seconds - lead, key=lambda swell: swell.seconds)
+        for lead in reversed(_SWELL_LEAD_SECONDS)
+    )
     return any(
-        _SWELL_LEAD_SECONDS[0] <= seconds - swell <= _SWELL_LEAD_SECONDS[1]
-        and (last is None or last < swell - 0.15)
-        for swell in growing
+        (last is None or last < swell.seconds - 0.15) and _begins_by_swelling(heard, last, swell)
+        for swell in swells[first:end]
     )
 
 
-def _grows_from_quiet(heard: HeardTake, swell: Candidate) -> bool:
-    return is_quiet_before(heard.levels, swell.seconds - 0.05)
+def _begins_by_swelling(heard: HeardTake, last: float | None, swell: Candidate) -> bool:
+    if swell.strength >= _UNMISTAKABLE_SWELL or is_quiet_before(heard.levels, swell.seconds - 0.05):
+        return True
+    return _regrows(heard, last or 0.0, swell)
 
 
 def _has_sunk(heard: HeardTake, since: float, seconds: float) -> bool:
@@ -119,7 +155,7 @@ def _swelling(
         if any(abs(swell.seconds - start) < _SWELL_APART_SECONDS for start in near):
             continue
         last = max((start for start in near if start < swell.seconds), default=0.0)
-        if _grows_from_quiet(heard, swell) or _regrows(heard, last, swell):
+        if _begins_by_swelling(heard, last, swell):
             found.append(swell.seconds)
     return found
 
