@@ -40,7 +40,9 @@ class Weights:
 
 
 #: A well-matching waveform and envelope bring a candidate onto the shortlist ...
-TO_SHORTLIST = Weights(mismatch=6.0, distance=0.6, excess=0.3, levelling=0.1, wobble=1.0)
+TO_SHORTLIST = Weights(
+    mismatch=6.0, distance=0.6, excess=0.3, levelling=0.1, wobble=1.0, rarity=1.0
+)
 #: ... what would be heard of its join and its cycling chooses from it.
 TO_CHOOSE = Weights(
     mismatch=0.0,
@@ -96,7 +98,7 @@ class Traits:
 
 
 def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Traits:
-    """Return the traits that are quickly measured; rarity, wobble and faded are left at 0."""
+    """Return the traits that are quickly measured; wobble and faded are left at 0."""
     lengths = found.ends - found.starts
     at_start = sustain.envelope.index_at(found.starts)
     at_end = sustain.envelope.index_at(found.ends)
@@ -114,14 +116,14 @@ def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Trait
         levelling=np.sqrt(np.mean(levelled**2, axis=1)),
         repetition_db=_repetition_db(sustain, at_start, at_end, levelled, lengths / sustain.rate),
         short=short_penalty(lengths, bounds.wanted_frames),
-        rarity=none,
+        rarity=slow_rarity(sustain.distances, at_start, at_end),
         wobble=none,
         faded=none,
     )
 
 
 def with_closer_look(traits: Traits, found: Candidates, sustain: Sustain, bounds: Bounds) -> Traits:
-    """Return the traits with those that take longer: rarity, wobble, what the crossfade leaves."""
+    """Return the traits with those that take longer: wobble, and what the crossfade leaves."""
     at_start = sustain.envelope.index_at(found.starts)
     at_end = sustain.envelope.index_at(found.ends)
     levelled = levelling_db(sustain, at_start, at_end)
@@ -130,8 +132,7 @@ def with_closer_look(traits: Traits, found: Candidates, sustain: Sustain, bounds
         for first, last, drift in zip(at_start, at_end, levelled, strict=True)
     ]
     faded = _as_faded_db(found, levelled, sustain, bounds)
-    rarity = slow_rarity(sustain.distances, at_start, at_end)
-    return replace(traits, rarity=rarity, wobble=np.array(wobble), faded=faded)
+    return replace(traits, wobble=np.array(wobble), faded=faded)
 
 
 def _as_faded_db(

@@ -27,7 +27,7 @@ from keymapper.model.loop import Loop, LoopKind, LoopOptions, LoopVerdict
 LEAST_LEAD_SECONDS = 0.005
 SHORTEST_LONG_SECONDS = 0.1
 #: A frozen short loop must promise to be this much better than a long one that lives.
-SHORT_ADVANTAGE = 1.5
+SHORT_ADVANTAGE = 3.0
 SHORT_ADVANTAGE_A_SECOND = 1.5
 CALM_REPETITION_DB = 0.5
 MOST_CALMING = 0.6
