@@ -28,9 +28,10 @@ LEAST_LEAD_SECONDS = 0.005
 SHORTEST_LONG_SECONDS = 0.1
 #: A frozen short loop must promise to be this much better than a long one that lives.
 SHORT_ADVANTAGE = 3.0
+LEAST_SHORT_CORRELATION = 0.7
 SHORT_ADVANTAGE_A_SECOND = 1.5
-CALM_REPETITION_DB = 0.5
-MOST_CALMING = 0.6
+CALM_REPETITION_DB = 0.4
+MOST_CALMING = 0.7
 #: Over this much movement a sound is a rhythm; calming would take it away.
 RHYTHM_DB = 6.0
 LENGTH_TOLERANCE = 0.02
@@ -79,6 +80,8 @@ def find_loop(
     short = find_short_loop(samples, sustain, region, f0_hz)
     if long is None and short is None:
         return _no_loop("its sustain is too short")
+    if long is not None and short is not None and short.correlation < LEAST_SHORT_CORRELATION:
+        short = None
     advantage = SHORT_ADVANTAGE + SHORT_ADVANTAGE_A_SECOND * region.seconds(rate)
     if long is None or (short is not None and long.cost > advantage + short.cost):
         assert short is not None
