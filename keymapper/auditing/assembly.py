@@ -54,6 +54,7 @@ def assembled_pack(read: ReadPack, facts: Facts) -> Pack:
         unused=tuple(file for file in read.samples if read.instruments and file not in playing),
         files=read.source.files,
         links_out=read.source.links_out,
+        unnamable=read.source.unnamable,
     )
 
 
@@ -87,6 +88,7 @@ def _mapped(read: ReadInstrument, samples: Mapping[str, PackSample]) -> PackInst
             tuned=not _is_kit(zones),
             offset_semitones=0,
             reference_hz=read.reference_hz,
+            unreadable=read.unreadable,
         )
     )
 
@@ -160,6 +162,7 @@ def _recordings(read: ReadPack, samples: Mapping[str, PackSample]) -> PackInstru
             tuned=keyed,
             offset_semitones=0,
             reference_hz=read.reference_hz,
+            unreadable="",
         )
     )
 

@@ -15,6 +15,7 @@ from keymapper.auditing.measuring_files import measured_files, orders_of
 from keymapper.auditing.packs import find_packs
 from keymapper.auditing.reading import ReadPack, read_pack
 from keymapper.auditing.subject import Pack
+from keymapper.errors import InputError
 from keymapper.model.finding import AuditReport, Diagnosis, Finding, Mended, PackSummary, RuleChange
 from keymapper.model.sample_facts import SampleFacts
 from keymapper.workers import Workers
@@ -62,6 +63,8 @@ def audit_path(path: Path, settings: AuditSettings) -> list[AuditedPack]:
     """
     sources = find_packs(path, pack_folder=settings.pack_folder, as_one=settings.as_one)
     reads = [read_pack(source, settings.reference_hz) for source in sources]
+    if path.is_file() and any(one.unreadable for one in reads[0].instruments):
+        raise InputError(f"{path}: {reads[0].instruments[0].unreadable}")
     orders = [order for read in reads for order in orders_of(read)]
     with Workers(settings.workers) as pool:
         results = iter(measured_files(orders, settings.cache, pool, settings.progress))

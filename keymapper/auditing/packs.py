@@ -35,6 +35,8 @@ class PackSource:
     """Every file of the pack that is not hidden."""
     links_out: tuple[str, ...]
     """Links that lead out of the pack; not opened."""
+    unnamable: tuple[str, ...]
+    """Files whose names are no valid text, spelled out; not opened."""
 
 
 def find_packs(
@@ -81,6 +83,7 @@ def _of_file(path: Path, pack_folder: Path | None) -> PackSource:
         audio=whole.audio,
         files=whole.files,
         links_out=whole.links_out,
+        unnamable=whole.unnamable,
     )
 
 
@@ -93,6 +96,7 @@ class _Folder:
     manifest: bool
     files: tuple[str, ...]
     links_out: tuple[str, ...]
+    unnamable: tuple[str, ...]
 
 
 def _listing(root: Path) -> dict[Path, _Folder]:
@@ -101,11 +105,13 @@ def _listing(root: Path) -> dict[Path, _Folder]:
     count = 0
     for place, below, names in os.walk(root, onerror=_refuse):
         here = Path(place)
-        below[:] = sorted(name for name in below if not name.startswith("."))
+        below[:] = sorted(one for one in below if not one.startswith(".") and _is_text(one))
         shown = [name for name in sorted(names) if not name.startswith(".")]
         count += len(shown)
         if count > MOST_FILES:
             raise InputError(f"{root}: holds more than {MOST_FILES} files; audit parts of it.")
+        nameless = [name for name in shown if not _is_text(name)]
+        shown = [name for name in shown if _is_text(name)]
         outside = [name for name in shown if _leaves(here / name, root)]
         inside = [name for name in shown if name not in outside and (here / name).is_file()]
         folders[here] = _Folder(
@@ -114,8 +120,18 @@ def _listing(root: Path) -> dict[Path, _Folder]:
             manifest=MANIFEST_NAME in inside,
             files=tuple(inside),
             links_out=tuple(outside),
+            unnamable=tuple(map(_spelled_out, nameless)),
         )
     return folders
+
+
+def _is_text(name: str) -> bool:
+    """Return False for bytes that are no UTF-8, which Python carries as lone surrogates."""
+    return name == _spelled_out(name)
+
+
+def _spelled_out(name: str) -> str:
+    return name.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def _suffix(name: str) -> str:
@@ -174,6 +190,7 @@ def _source(pack: Path, root: Path, listing: dict[Path, _Folder]) -> PackSource:
     instruments: list[str] = []
     files: list[str] = []
     links: list[str] = []
+    nameless: list[str] = []
     manifest: str | None = None
     for folder, content in listing.items():
         if not folder.is_relative_to(pack):
@@ -184,6 +201,7 @@ def _source(pack: Path, root: Path, listing: dict[Path, _Folder]) -> PackSource:
         instruments += [(here / name).as_posix() for name in content.instruments]
         files += [(here / name).as_posix() for name in content.files]
         links += [(here / name).as_posix() for name in content.links_out]
+        nameless += [(here / name).as_posix() for name in content.unnamable]
         if content.manifest and manifest is None:
             manifest = (here / MANIFEST_NAME).as_posix()
     if not instruments and manifest is not None:
@@ -196,4 +214,5 @@ def _source(pack: Path, root: Path, listing: dict[Path, _Folder]) -> PackSource:
         audio=tuple(sorted(audio)),
         files=tuple(sorted(files)),
         links_out=tuple(sorted(links)),
+        unnamable=tuple(sorted(nameless)),
     )

@@ -41,6 +41,8 @@ class ReadInstrument:
     reading: SfzReading | None
     problems: tuple[SfzProblem, ...]
     reference_hz: float
+    unreadable: str = ""
+    """Why it could not be read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +51,7 @@ class ReadPack:
 
     source: PackSource
     instruments: tuple[ReadInstrument, ...]
-    """None for a folder of recordings."""
+    """Empty for a folder of recordings."""
     samples: tuple[str, ...]
     """Files to be measured, in name order."""
     requests: dict[str, tuple[LoopRequest, ...]]
@@ -59,20 +61,20 @@ class ReadPack:
 
 
 def read_pack(source: PackSource, reference_hz: float | None) -> ReadPack:
-    """Return what the instruments of a pack say.
+    """Return what the instruments of a pack say; one that cannot be read is told with its reason.
 
     reference_hz : frequency of A4; None takes the manifest's, else 440.
-
-    Raises
-    ------
-    InputError
-        A manifest was asked for and cannot be read.
     """
     instruments: list[ReadInstrument] = []
     recorded_as: dict[str, str] = {}
     for name in source.instruments:
-        manifest = _manifest_beside(source, name)
-        instruments.append(_read_instrument(source, name, manifest, reference_hz))
+        try:
+            manifest = _manifest_beside(source, name)
+            instruments.append(_read_instrument(source, name, manifest, reference_hz))
+        except InputError as error:
+            if not _is_foreign(source, name):
+                instruments.append(_unreadable(source, name, str(error)))
+            continue
         if manifest is not None:
             here = PurePosixPath(name).parent
             for note in manifest.notes:
@@ -88,6 +90,27 @@ def read_pack(source: PackSource, reference_hz: float | None) -> ReadPack:
         reference_hz=reference_hz or (instruments[0].reference_hz if instruments else 440.0),
         recorded_as=recorded_as,
     )
+
+
+def _unreadable(source: PackSource, name: str, message: str) -> ReadInstrument:
+    return ReadInstrument(
+        name=name,
+        regions=(),
+        reading=None,
+        problems=(),
+        reference_hz=440.0,
+        unreadable=message.removeprefix(f"{source.root / name}: "),
+    )
+
+
+def _is_foreign(source: PackSource, name: str) -> bool:
+    """Tell whether a manifest.json is that of something else than an instrument."""
+    if not name.lower().endswith(".json"):
+        return False
+    try:
+        return b"keymapper-instrument" not in (source.root / name).read_bytes()[:10_000]
+    except OSError:
+        return True
 
 
 def _not_included(instruments: list[ReadInstrument]) -> list[ReadInstrument]:

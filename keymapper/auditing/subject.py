@@ -110,6 +110,8 @@ class PackInstrument:
     offset_semitones: int
     """How far the whole set sounds above its keys."""
     reference_hz: float
+    unreadable: str
+    """Why the file could not be read; "" where it could."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +124,8 @@ class Pack:
     unused: tuple[str, ...]
     files: tuple[str, ...]
     links_out: tuple[str, ...]
+    unnamable: tuple[str, ...]
+    """Files whose names are no valid text, spelled out."""
 
     def zones(self) -> Iterator[PackZone]:
         """Yield the zones of all instruments."""

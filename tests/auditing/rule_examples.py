@@ -240,6 +240,7 @@ EXAMPLES: dict[str, tuple[Any, Any]] = {
         GOOD_SAMPLE,
         sample(known=facts(texts=SampleTexts(problems=("its iXML is no XML",)))),
     ),
+    "sfz-unreadable": (GOOD_SET, instrument(unreadable="it is no text")),
     "sfz-syntax": (GOOD_SET, with_problem("stray-text")),
     "sfz-variable": (GOOD_SET, with_problem("undefined-variable")),
     "sfz-include": (GOOD_SET, with_problem("include-missing")),

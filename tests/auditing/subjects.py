@@ -189,6 +189,7 @@ def instrument(*zones: PackZone, **changes: Any) -> PackInstrument:
         tuned=True,
         offset_semitones=0,
         reference_hz=440.0,
+        unreadable="",
     )
     return replace(base, **changes)
 
@@ -212,5 +213,6 @@ def pack(*samples: PackSample, **changes: Any) -> Pack:
         unused=(),
         files=("a.wav", "b.wav", "x.sfz"),
         links_out=(),
+        unnamable=(),
     )
     return replace(base, **changes)

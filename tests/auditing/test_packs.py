@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -136,3 +137,27 @@ def test_an_unreadable_file_is_a_finding_and_no_end(tmp_path):
     audited = _audited(tmp_path)
     broken = [one for one in audited.judgement.findings if one.rule == "file-unreadable"]
     assert [one.file for one in broken] == ["b.wav"]
+
+
+def test_an_instrument_that_is_no_text_is_a_finding_and_no_end(tmp_path):
+    write_note(tmp_path / "a.wav", 60)
+    (tmp_path / "x.sfz").write_bytes(b"\0\0\0")
+    assert "sfz-unreadable" in _rules(_audited(tmp_path))
+    with pytest.raises(InputError, match="not text"):
+        _audited(tmp_path / "x.sfz")
+
+
+def test_a_foreign_manifest_says_nothing(tmp_path):
+    write_note(tmp_path / "a.wav", 60)
+    (tmp_path / "manifest.json").write_text('{"name": "a web page"}')
+    audited = _audited(tmp_path)
+    assert [one.mapped for one in audited.pack.instruments] == [False]
+    assert "sfz-unreadable" not in _rules(audited)
+
+
+def test_a_name_that_is_no_text_is_told_and_not_opened(tmp_path):
+    write_note(tmp_path / "a.wav", 60)
+    (tmp_path / os.fsdecode(b"b\xff.wav")).write_bytes(b"")
+    audited = _audited(tmp_path)
+    assert audited.pack.unnamable == ("b\\udcff.wav",)
+    assert "file-unsafe-name" in _rules(audited)

@@ -82,6 +82,7 @@ ALL_RULES: tuple[Rule, ...] = (
     files.mixed_channels,
     files.duplicate_audio,
     files.text_chunk,
+    sfz.unreadable,
     sfz.syntax,
     sfz.variable,
     sfz.include,

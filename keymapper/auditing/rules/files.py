@@ -139,6 +139,9 @@ def truncated(sample: PackSample, limit: float) -> Iterator[Outcome]:
 def unsafe_name(pack: Pack, limit: float) -> Iterator[Outcome]:
     """Names that Windows, macOS or exFAT refuse, that SFZ cannot say, or that are too long."""
     reported: set[str] = set()
+    for file in pack.unnamable:
+        message = "has a name that is no valid text"
+        yield Hit(file=file, measured=file, limit="a safe name", message=message)
     for file in pack.files:
         if len(file) > limit:
             yield Hit(file=file, measured=len(file), message="has a path that is too long")
@@ -155,8 +158,6 @@ def unsafe_reason(name: str) -> str:
     """Return why not every system or player takes a name, "" where they do."""
     forbidden = sorted(_FORBIDDEN & set(name))
     breaking = sorted(_BREAKS_SFZ & set(name))
-    if name != name.encode("utf-8", "replace").decode("utf-8"):
-        return "has a name that is no valid text"
     if forbidden:
         return f"has {forbidden[0]!a} in its name, which Windows and exFAT refuse"
     if name != name.rstrip(" .") or name != name.lstrip():

@@ -38,6 +38,20 @@ def _of_kinds(instrument: PackInstrument, kinds: tuple[str, ...]) -> Iterator[Ou
 
 
 @rule(
+    "sfz-unreadable",
+    "error",
+    on="instrument",
+    title="An instrument cannot be read",
+    why="No player can load it either.",
+    fix="Export it again as an SFZ text file.",
+)
+def unreadable(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
+    """Judge files that are no text, too large, or manifests of an unknown version."""
+    if instrument.unreadable:
+        yield Hit(message=instrument.unreadable.rstrip("."))
+
+
+@rule(
     "sfz-syntax",
     "warning",
     on="instrument",
