@@ -15,6 +15,7 @@ import numpy as np
 from keymapper.slicing.course import FloatArray
 
 _MOST_DRIFT = 1500e-6
+_USUAL_DRIFT = 300e-6
 _BIN_SECONDS = 0.02
 _SMEAR_SECONDS = 0.04
 SUDDEN_WINDOWS = (0.12, 0.06, 0.04)
@@ -163,22 +164,24 @@ def fitted_line(
 ) -> tuple[float, float]:
     """Return latency and drift by weighted least squares with Tukey's biweight (five rounds).
 
-    With fewer than three notes, or notes within one second, the drift is kept as it is.
+    The drift has a Gaussian prior of 300 ppm around 0, which weighs in only where few or blurred
+    onsets say little. With fewer than three notes, or notes within one second, it is kept as it is.
     """
-    weights = np.maximum(weights, 1e-3)
+    weights = np.maximum(weights / weights.max(), 1e-3)
     fits_drift = len(plan) >= 3 and float(np.ptp(plan)) > 1.0
     for _ in range(5):
         rest = heard - latency - (1 + drift) * plan
         middle = float(np.median(rest))
         scale = max(1.4826 * float(np.median(np.abs(rest - middle))), 2e-4)
         robust = weights * np.clip(1 - ((rest - middle) / (6 * scale)) ** 2, 0, 1) ** 2
-        total = robust.sum()
-        plan_mean = float((robust * plan).sum() / total)
-        rest_mean = float((robust * rest).sum() / total)
-        spread = float((robust * (plan - plan_mean) ** 2).sum())
+        plan_mean = float((robust * plan).sum() / robust.sum())
+        rest_mean = float((robust * rest).sum() / robust.sum())
         slope = 0.0
-        if fits_drift and spread > 0:
-            slope = float((robust * (plan - plan_mean) * (rest - rest_mean)).sum()) / spread
+        if fits_drift:
+            prior = (scale / _USUAL_DRIFT) ** 2
+            spread = float((robust * (plan - plan_mean) ** 2).sum())
+            product = float((robust * (plan - plan_mean) * (rest - rest_mean)).sum())
+            slope = (product - prior * drift) / (spread + prior)
         drift = float(np.clip(drift + slope, -2 * _MOST_DRIFT, 2 * _MOST_DRIFT))
         latency += rest_mean - slope * plan_mean
     return latency, drift

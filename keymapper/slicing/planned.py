@@ -29,6 +29,7 @@ from keymapper.slicing.timing import (
 )
 
 _LINE_NOTES = 60
+_SWELL_ROUNDS = 3
 _LEAST_FIT = 0.5
 _LATE_SECONDS = 0.02
 _LEAST_EXTRA_DB = 6.0
@@ -99,19 +100,27 @@ def _asked(
 def _line(
     heard: HeardTake, sheet: SessionSheet, plan: FloatArray, placed: Placed
 ) -> tuple[float, float]:
-    """Return latency and drift through the exact onsets of some notes spread over the take."""
+    """Return latency and drift through the exact onsets of some notes spread over the take.
+
+    Swelling notes are heard late and each by another time, so that the line is drawn again from
+    where the last one says they must have begun.
+    """
     latency, drift = placed.alignment.latency_seconds, placed.alignment.drift
     matched = {int(index) for index in placed.alignment.notes}
-    for by_swells in (True, False) if placed.by_swells else (False,):
+    by_swells = placed.by_swells
+    for _ in range(_SWELL_ROUNDS):
         asked = _asked(heard, sheet, plan, latency, drift)
         sure = [one for one in asked if one.plan_index in matched]
         probes = [sure[index] for index in spread(len(sure), _LINE_NOTES)]
         seconds = plan[[one.plan_index for one in probes]]
         if by_swells:
             latency, drift = swell_line(probes, seconds, latency, drift, heard.levels)
-        else:
-            timed = [timed_onset(heard.take, heard.levels, one, heard.hum_hz) for one in probes]
-            latency, drift = clock_line(timed, seconds, latency, drift, heard.levels)
+            by_swells = False
+            continue
+        timed = [timed_onset(heard.take, heard.levels, one, heard.hum_hz) for one in probes]
+        latency, drift = clock_line(timed, seconds, latency, drift, heard.levels)
+        if 2 * sum(note.abrupt for note in timed) >= len(timed):
+            break
     return latency, drift
 
 

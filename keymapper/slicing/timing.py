@@ -25,7 +25,8 @@ _ABRUPT_SECONDS = 0.012
 _EARLY_SECONDS = 0.0003
 _MOST_LATE_SECONDS = 0.0003
 _WEIGHTS = {"clear": 1.0, "noise": 0.2, "tail": 0.1}
-_MOST_LAG_SECONDS = 0.01
+_MOST_LAG_SECONDS = 0.1
+_SLOW_CLEAR_WEIGHT = 0.04
 _SLOW_WEIGHT = 0.02
 _SWELL_REACH_SECONDS = 0.25
 
@@ -119,7 +120,7 @@ def clock_line(
     """Return latency (seconds) and drift (ratio) of the line through the key-downs of the notes.
 
     The key-down of an abrupt note is its onset, less what a straight attack takes to get there;
-    that of a swelling one is where its swell starts.
+    that of a swelling one in noise is where its swell starts.
     plan_seconds : the note-on of each note.
     """
     moments, weights, planned = [], [], []
@@ -127,7 +128,9 @@ def clock_line(
         if note.onset_seconds is None or note.case is None:
             continue
         moment, weight = note.onset_seconds - note.lag_seconds, _WEIGHTS[note.case]
-        if not note.abrupt:
+        if not note.abrupt and note.case == "clear" and note.lag_seconds > 0:
+            weight = _SLOW_CLEAR_WEIGHT
+        elif not note.abrupt:
             swell = key_down_of(levels, note.onset_seconds - 0.015, note.asked.off_seconds)
             if swell is None:
                 continue
