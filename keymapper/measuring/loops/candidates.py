@@ -120,14 +120,29 @@ def lag_distances_db(levels_db: np.ndarray) -> np.ndarray:
     reach = min(AROUND_HOPS, (times - 1) // 2)
     sums = np.zeros((times + 1, times))
     np.cumsum(lagged, axis=0, out=sums[1:])
-    time, lag = np.arange(times)[:, None], np.arange(times)
-    high = np.minimum(time + reach + 1, np.maximum(times - lag, 0))
-    low = np.minimum(np.maximum(time - reach, 0), high)
-    total = np.take_along_axis(sums, high, axis=0) - np.take_along_axis(sums, low, axis=0)
+    time, lag = np.arange(times), np.arange(times)
+    high, low = np.minimum(time + reach + 1, times), np.maximum(time - reach, 0)
+    total = sums[high] - sums[low]
+    seen = np.maximum(np.minimum(high[:, None], times - lag) - low[:, None], 0)
     width = 2 * reach + 1
     unseen = UNSEEN_PART * float(np.mean(detrended(levels) ** 2)) * features
-    mean = (total + (width - (high - low)) * unseen) / (width * features)
-    return np.asarray(np.where(time + lag < times, np.sqrt(np.maximum(mean, 0)), np.inf))
+    mean = (total + (width - seen) * unseen) / (width * features)
+    return np.asarray(np.where(time[:, None] + lag < times, np.sqrt(np.maximum(mean, 0)), np.inf))
+
+
+def levelled_distances_db(
+    distances: np.ndarray, around_db: np.ndarray, trend_db: np.ndarray
+) -> np.ndarray:
+    """Return the lag distances with a straight trend taken out of the levels.
+
+    |Ea - Eb + k s|^2 = |Ea - Eb|^2 + 2 k s.(Ea - Eb) + k^2 |s|^2, averaged over +-100 ms.
+    """
+    times, features = around_db.shape
+    along = np.concatenate([around_db @ trend_db, np.zeros(times, around_db.dtype)])
+    later = np.lib.stride_tricks.sliding_window_view(along, times)[:times]
+    lag = np.arange(times)
+    change = 2 * lag * (along[:times, None] - later) + lag**2 * float(trend_db @ trend_db)
+    return np.asarray(np.sqrt(np.maximum(distances**2 + change / features, 0)))
 
 
 def achievable_distance_db(distances: np.ndarray, shortest: int) -> float:

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
-WINDOW_SECONDS = 0.043
+WINDOW_SECONDS = 0.0425
 HOP_SECONDS = 0.010
 BANDS = 24
 LOWEST_HZ = 120.0
 HIGHEST_HZ = 16000.0
 FLOOR_DB = -60.0
+BLOCK_TIMES = 64
 AROUND_HOPS = 10
 
 
@@ -53,20 +54,38 @@ class Envelope:
         return np.asarray(self.levels_db[low] * (1 - part) + self.levels_db[low + 1] * part)
 
 
-def power_spectra(samples: np.ndarray, window_frames: int, hop_frames: int) -> np.ndarray:
-    """Return Hann power spectra, shape (views, times, bins); the first starts at frame 0.
+def mono(samples: np.ndarray) -> np.ndarray:
+    """Return the mean of the channels, shape (frames,)."""
+    share = np.full(samples.shape[1], 1 / samples.shape[1], dtype=samples.dtype)
+    return np.asarray(samples @ share)
+
+
+def band_powers(
+    samples: np.ndarray, window_frames: int, hop_frames: int, first_bins: np.ndarray
+) -> np.ndarray:
+    """Return Hann power summed in bands, shape (views, times, bands); time 0 starts at frame 0.
 
     samples : float, shape (frames, channels); frames >= window_frames.
+    first_bins : int, the first bin of each band and the bin after the last.
     """
     window = np.hanning(window_frames + 1)[:-1].astype(np.float32)
     columns = np.ascontiguousarray(samples.T, dtype=np.float32)
-    spectra = []
-    for column in columns:
-        frames = np.lib.stride_tricks.sliding_window_view(column, window_frames)[::hop_frames]
-        spectra.append(fft.rfft(frames * window, axis=1))
-    if len(spectra) == 2:
-        spectra.append((spectra[0] + spectra[1]) / 2)
-    return np.stack([s.real**2 + s.imag**2 for s in spectra])
+    frames = np.lib.stride_tricks.sliding_window_view(columns, window_frames, axis=1)[
+        :, ::hop_frames
+    ]
+    views = 3 if len(columns) == 2 else len(columns)
+    powers = np.empty((views, frames.shape[1], len(first_bins) - 1), dtype=np.float32)
+    for first in range(0, frames.shape[1], BLOCK_TIMES):
+        part = slice(first, first + BLOCK_TIMES)
+        spectra = fft.rfft(frames[:, part] * window, axis=2)[:, :, : first_bins[-1]]
+        real, imaginary = spectra.real, spectra.imag
+        power = real * real + imaginary * imaginary
+        powers[: len(columns), part] = np.add.reduceat(power, first_bins[:-1], axis=2)
+        if len(columns) == 2:
+            common = real[0] * real[1] + imaginary[0] * imaginary[1]
+            shared = np.add.reduceat(common, first_bins[:-1], axis=1)
+            powers[2, part] = (powers[0, part] + powers[1, part] + 2 * shared) / 4
+    return np.maximum(powers, 0)
 
 
 def measure_band_powers(
@@ -76,15 +95,13 @@ def measure_band_powers(
 
     samples : float, shape (frames, channels), full scale 1.0.
     """
-    window = min(
-        fft.next_fast_len(round(WINDOW_SECONDS * rate), real=True), end_frame - start_frame
-    )
+    window = fft.next_fast_len(round(WINDOW_SECONDS * rate), real=True)
+    window = min(window, end_frame - start_frame)
     hop = round(HOP_SECONDS * rate)
-    power = power_spectra(samples[start_frame:end_frame], window, hop)
     edges = band_edges_hz(rate)
     bins = np.ceil(edges * window / rate).astype(int)
     return BandPowers(
-        powers=np.add.reduceat(power[:, :, : bins[-1]], bins[:-1], axis=2),
+        powers=band_powers(samples[start_frame:end_frame], window, hop, bins),
         edges_hz=edges,
         first_frame=start_frame + window // 2,
         hop_frames=hop,

@@ -26,7 +26,6 @@ from keymapper.model.loop import Loop, LoopKind, LoopOptions, LoopVerdict
 
 LEAST_LEAD_SECONDS = 0.005
 SHORTEST_LONG_SECONDS = 0.1
-#: A frozen short loop must promise to be this much better than a long one that lives.
 SHORT_ADVANTAGE = 3.0
 LEAST_SHORT_CORRELATION = 0.7
 SHORT_ADVANTAGE_A_SECOND = 1.5
@@ -69,6 +68,7 @@ def find_loop(
     region = find_region(samples, rate, note_off_frame)
     if region.refusal is not None:
         return _no_loop(region.refusal)
+    samples = np.ascontiguousarray(samples, dtype=np.float32)
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
     sustain = measure_sustain(masked_levels(bands), rate)
     bounds = _bounds(sustain.movement_db, region, rate, options.length_seconds)
@@ -77,16 +77,22 @@ def find_loop(
         if long is None:
             return _no_loop(f"no loop of {options.length_seconds:g} s fits into its sustain")
         return _verdict(long, "long", region, sustain, bands if options.flatten else None)
-    short = find_short_loop(samples, sustain, region, f0_hz)
-    if long is None and short is None:
-        return _no_loop("its sustain is too short")
-    if long is not None and short is not None and short.correlation < LEAST_SHORT_CORRELATION:
-        short = None
     advantage = SHORT_ADVANTAGE + SHORT_ADVANTAGE_A_SECOND * region.seconds(rate)
-    if long is None or (short is not None and long.cost > advantage + short.cost):
-        assert short is not None
-        return _verdict(short, "short", region, sustain, bands if options.flatten else None)
-    return _verdict(long, "long", region, sustain, bands if options.flatten else None)
+    short = None
+    if long is None or long.cost > advantage:
+        short = find_short_loop(samples, sustain, region, f0_hz)
+    if long is not None and not _prefers_short(long, short, advantage):
+        return _verdict(long, "long", region, sustain, bands if options.flatten else None)
+    if short is None:
+        return _no_loop("its sustain is too short")
+    return _verdict(short, "short", region, sustain, bands if options.flatten else None)
+
+
+def _prefers_short(long: FoundLoop, short: FoundLoop | None, advantage: float) -> bool:
+    """Whether a frozen short loop promises to be so much better than a long one that lives."""
+    if short is None or short.correlation < LEAST_SHORT_CORRELATION:
+        return False
+    return long.cost > advantage + short.cost
 
 
 def _no_loop(reason: str) -> LoopVerdict:

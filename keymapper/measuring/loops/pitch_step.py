@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy import fft
 
+from keymapper.measuring.loops.features import mono
+
 WINDOW_SECONDS = 0.120
 GRID_CENTS = 5.0
 REACH_CENTS = 60.0
@@ -12,38 +14,43 @@ LOWEST_HZ = 80.0
 HIGHEST_HZ = 6000.0
 
 
-def pitch_step_cents(samples: np.ndarray, rate: int, end_frame: int, start_frame: int) -> float:
-    """Return the step from the 120 ms before one frame to the 120 ms after another, in cents.
+def pitch_steps_cents(
+    samples: np.ndarray, rate: int, ends: np.ndarray, starts: np.ndarray
+) -> np.ndarray:
+    """Return the steps from the 120 ms before each end to the 120 ms after each start, in cents.
 
     samples : float, shape (frames, channels). 0 where the note has no such stretch.
     """
     window = round(WINDOW_SECONDS * rate)
-    if end_frame < window or start_frame + window > len(samples):
-        return 0.0
-    pair = np.stack(
-        [
-            samples[end_frame - window : end_frame].mean(axis=1),
-            samples[start_frame : start_frame + window].mean(axis=1),
-        ]
+    steps = np.zeros(len(ends))
+    heard = np.flatnonzero((ends >= window) & (starts + window <= len(samples)))
+    if len(heard) == 0:
+        return steps
+    firsts = np.concatenate([ends[heard] - window, starts[heard]])
+    spectra = _log_spectra(
+        np.stack([mono(samples[first : first + window]) for first in firsts]), rate
     )
-    before, after = _log_spectra(pair, rate)
     reach = round(REACH_CENTS / GRID_CENTS)
-    shifted = np.lib.stride_tricks.sliding_window_view(after, len(after) - 2 * reach)
-    scores = shifted @ before[reach:-reach]
-    best = int(np.argmax(scores))
-    fine = 0.0
-    if 0 < best < 2 * reach:
-        left, middle, right = scores[best - 1 : best + 2]
-        fine = 0.5 * (left - right) / min(left - 2 * middle + right, -1e-12)
-    return float((best - reach + fine) * GRID_CENTS)
+    before, after = spectra[: len(heard)], spectra[len(heard) :]
+    shifted = np.lib.stride_tricks.sliding_window_view(after, after.shape[1] - 2 * reach, axis=1)
+    scores = np.einsum("nkp,np->nk", shifted, before[:, reach:-reach])
+    best = np.argmax(scores, axis=1)
+    inner = np.clip(best, 1, 2 * reach - 1)
+    left, middle, right = (np.take_along_axis(scores, inner[:, None] + k, 1) for k in (-1, 0, 1))
+    fine = 0.5 * (left - right) / np.minimum(left - 2 * middle + right, -1e-12)
+    fine = np.where(best == inner, fine[:, 0], 0)
+    steps[heard] = (best - reach + fine) * GRID_CENTS
+    return steps
 
 
-def _log_spectra(pair: np.ndarray, rate: int) -> np.ndarray:
+def _log_spectra(stretches: np.ndarray, rate: int) -> np.ndarray:
     """Square roots of the magnitudes over log frequency, less their mean."""
-    size = fft.next_fast_len(round(1.5 * pair.shape[1]), real=True)
-    window = np.hanning(pair.shape[1]).astype(np.float32)
-    magnitude = np.sqrt(np.abs(fft.rfft(pair * window, n=size, axis=1)))
-    cents = np.arange(0, 1200 * np.log2(min(HIGHEST_HZ, 0.45 * rate) / LOWEST_HZ), GRID_CENTS)
+    size = fft.next_fast_len(round(1.5 * stretches.shape[1]), real=True)
+    window = np.hanning(stretches.shape[1]).astype(np.float32)
+    top = min(HIGHEST_HZ, 0.45 * rate)
+    spectra = fft.rfft(stretches * window, n=size, axis=1)
+    magnitude = np.sqrt(np.abs(spectra[:, : int(top * size / rate) + 2]))
+    cents = np.arange(0, 1200 * np.log2(top / LOWEST_HZ), GRID_CENTS)
     place = LOWEST_HZ * 2 ** (cents / 1200) * size / rate
     low = place.astype(int)
     part = (place - low).astype(np.float32)

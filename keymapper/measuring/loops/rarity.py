@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from keymapper.measuring.loops.features import FLOOR_DB, power_spectra
+from keymapper.measuring.loops.features import FLOOR_DB, band_powers, mono
 
 APART_HOPS = 12
 WINDOW_SECONDS = 0.005
-HOP_SECONDS = 0.001
-REACH_HOPS = 8
-BANDS = 14
+HOP_SECONDS = 0.002
+REACH_HOPS = 4
+BANDS = 13
 LOWEST_HZ = 300.0
 HIGHEST_HZ = 16000.0
 SAMPLED_MOMENTS = 24
@@ -61,9 +61,9 @@ def quick_rarity(
     width = 2 * REACH_HOPS + 1
     if len(samples) < window + 4 * width * hop:
         return np.zeros(len(starts))
-    power = power_spectra(samples.mean(axis=1, keepdims=True), window, hop)[0]
-    edges = np.concatenate([[0.0], np.geomspace(LOWEST_HZ, min(HIGHEST_HZ, 0.4 * rate), BANDS - 1)])
-    powers = np.add.reduceat(power, np.unique((edges * window / rate).astype(int)), axis=1)
+    edges = np.concatenate([[0.0], np.geomspace(LOWEST_HZ, min(HIGHEST_HZ, 0.4 * rate), BANDS)])
+    bins = np.unique((edges * window / rate).astype(int))
+    powers = band_powers(mono(samples)[:, None], window, hop, bins)[0]
     levels = 10 * np.log10(powers + float(powers.mean()) * 10 ** (FLOOR_DB / 10) + 1e-20)
     levels -= levels.mean(axis=0)
     places = len(levels) - width + 1

@@ -7,7 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
-from keymapper.measuring.loops.candidates import achievable_distance_db, lag_distances_db
+from keymapper.measuring.loops.candidates import (
+    achievable_distance_db,
+    lag_distances_db,
+    levelled_distances_db,
+)
 from keymapper.measuring.loops.features import (
     HOP_SECONDS,
     Envelope,
@@ -49,15 +53,15 @@ def measure_sustain(envelope: Envelope, rate: int) -> Sustain:
     levels = envelope.levels_db
     fitted = levels[round(len(levels) * (1 - FITTED_PART)) :]
     trend = slope_per_hop(fitted)
-    place = np.arange(len(levels), dtype=levels.dtype)[:, None]
+    around = averaged_around(levels)
     distances = lag_distances_db(levels)
     return Sustain(
         envelope=envelope,
-        around_db=averaged_around(levels),
+        around_db=around,
         trend_db=trend,
         steady_trend_db=_steady_trend_db(fitted, trend),
         distances=distances,
-        level_distances=lag_distances_db(levels - place * trend),
+        level_distances=levelled_distances_db(distances, around, trend),
         achievable_db=achievable_distance_db(distances, round(0.1 / HOP_SECONDS)),
         movement_db=movement_db(levels),
         periodicity=_periodicity(levels),

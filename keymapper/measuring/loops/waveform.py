@@ -76,13 +76,19 @@ def correlations(coarse: CoarseWave, ends: np.ndarray) -> np.ndarray:
     templates = np.stack([coarse.wave[:, end - template : end] for end in ends])
     spectra = fft.rfft(pieces, axis=2)
     wanted = fft.rfft(templates, n=BLOCK_FRAMES, axis=2).conj()
-    product = wanted[:, 0, None] * spectra[None, 0]
-    for channel in range(1, len(spectra)):
-        product += wanted[:, channel, None] * spectra[None, channel]
-    raw = fft.irfft(product, n=BLOCK_FRAMES, axis=2)[:, :, :step].reshape(len(ends), -1)
+    raw = np.empty((len(ends), blocks, step), dtype=np.float32)
+    for row, one in enumerate(wanted):
+        product = one[0] * spectra[0]
+        for channel in range(1, len(spectra)):
+            product += one[channel] * spectra[channel]
+        raw[row] = fft.irfft(product, n=BLOCK_FRAMES, axis=1)[:, :step]
+    raw = raw.reshape(len(ends), -1)
     energies = coarse.energies_before(np.arange(template, coarse.wave.shape[1] + 1))
-    scale = np.sqrt(energies).astype(np.float32)
-    return np.asarray(raw[:, :columns] / (scale * scale[ends - template, None]))
+    scale = (1 / np.sqrt(energies)).astype(np.float32)
+    raw = raw[:, :columns]
+    raw *= scale
+    raw *= scale[ends - template, None]
+    return raw
 
 
 def correlations_near(
@@ -133,3 +139,9 @@ def full_rate_correlations(
     squares = np.concatenate([[0.0], np.cumsum((around.astype(float) ** 2).sum(axis=0))])
     energies = squares[length:] - squares[: len(squares) - length]
     return np.asarray(raw / np.sqrt(np.maximum(energies * float((sought**2).sum()), 1e-24)))
+
+
+def correlation_at(samples: np.ndarray, start: int, end: int, frames: int) -> float:
+    """Return the correlation of first differences over ``frames`` from each of two frames on."""
+    one, two = (np.diff(samples[first : first + frames], axis=0).ravel() for first in (start, end))
+    return float(one @ two / np.sqrt(max(float(one @ one) * float(two @ two), 1e-24)))

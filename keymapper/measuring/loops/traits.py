@@ -1,0 +1,164 @@
+"""What speaks against a loop candidate, trait by trait."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from keymapper.measuring.loops.candidates import Bounds, Candidates, short_penalty
+from keymapper.measuring.loops.crossfade import fade_frames
+from keymapper.measuring.loops.rarity import slow_rarity
+from keymapper.measuring.loops.sustain import Sustain, levelling_db
+
+WOBBLE_LINES = 3
+JUST_HEARD_WOBBLE_DB = 0.4
+REPETITION_MEMORY_SECONDS = 0.6
+FADED_REACH_HOPS = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Traits:
+    """What speaks against each candidate, one value each; 0 where not looked at yet.
+
+    mismatch : 1 - waveform correlation before the join; ``after`` the same after it.
+    distance, excess : level distance of the surroundings, relative to what the note achieves, and
+        what goes beyond twice of that in dB.
+    levelling_db : drift to be taken out. repetition_db : movement heard coming round.
+    short : octaves by which the loop falls short of the wanted length.
+    rarity, quick_rarity : how unusual the start is, at 43 ms and at 5 ms.
+    wobble : swing at the loop's rate beyond its own. faded_db : what the crossfade leaves.
+    pitch_cents : step of the pitch.
+    """
+
+    mismatch: np.ndarray
+    distance: np.ndarray
+    excess: np.ndarray
+    levelling_db: np.ndarray
+    repetition_db: np.ndarray
+    short: np.ndarray
+    rarity: np.ndarray
+    wobble: np.ndarray
+    faded_db: np.ndarray
+    after: np.ndarray
+    pitch_cents: np.ndarray
+    quick_rarity: np.ndarray
+
+    def chosen(self, index: np.ndarray) -> Traits:
+        """Those of some candidates."""
+        return Traits(**{part.name: getattr(self, part.name)[index] for part in fields(self)})
+
+
+def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Traits:
+    """Return the traits that are quickly measured."""
+    lengths = found.ends - found.starts
+    at_start = sustain.envelope.index_at(found.starts)
+    at_end = sustain.envelope.index_at(found.ends)
+    levelled = levelling_db(sustain, at_start, at_end)
+    drift = sustain.around_db[at_end] - sustain.around_db[at_start]
+    squared = sustain.distances[at_start, at_end - at_start] ** 2
+    squared += np.mean((drift - levelled) ** 2 - drift**2, axis=1)
+    distance = np.sqrt(np.maximum(squared, 0))
+    achievable = sustain.achievable_db
+    none = np.zeros(len(lengths))
+    return Traits(
+        mismatch=1 - found.correlation,
+        distance=distance / (0.4 + achievable + 0.1 * sustain.movement_db),
+        excess=np.maximum(0, distance - 2 * achievable - 1),
+        levelling_db=np.sqrt(np.mean(levelled**2, axis=1)),
+        repetition_db=_repetition_db(sustain, at_start, at_end, levelled, lengths / sustain.rate),
+        short=short_penalty(lengths, bounds.wanted_frames),
+        rarity=slow_rarity(sustain.distances, at_start, at_end),
+        wobble=none,
+        faded_db=none,
+        after=none,
+        pitch_cents=none,
+        quick_rarity=none,
+    )
+
+
+def with_closer_look(traits: Traits, found: Candidates, sustain: Sustain, bounds: Bounds) -> Traits:
+    """Return the traits with those that take longer: wobble, and what the crossfade leaves."""
+    at_start = sustain.envelope.index_at(found.starts)
+    at_end = sustain.envelope.index_at(found.ends)
+    levelled = levelling_db(sustain, at_start, at_end)
+    wobble = [
+        _wobble_excess(sustain.envelope.levels_db[first:last], drift)
+        for first, last, drift in zip(at_start, at_end, levelled, strict=True)
+    ]
+    faded = _as_faded_db(found, levelled, sustain, bounds)
+    return replace(traits, wobble=np.array(wobble), faded_db=faded)
+
+
+def _as_faded_db(
+    found: Candidates, levelled: np.ndarray, sustain: Sustain, bounds: Bounds
+) -> np.ndarray:
+    """Return what the crossfade leaves: rms of its levels against those around the loop's start.
+
+    A crossfade that keeps its energy has the level (1 - f) Pa + f Pb in every band.
+    """
+    around = np.arange(-FADED_REACH_HOPS, FADED_REACH_HOPS + 1)
+    arriving = sustain.envelope.levels_around(found.starts, around)
+    leaving = sustain.envelope.levels_around(found.ends, around) - levelled[:, None]
+    lengths, leads = found.ends - found.starts, found.starts - bounds.first_start
+    fades = [
+        fade_frames(float(rho), int(length), int(lead), sustain.rate)
+        for rho, length, lead in zip(found.correlation, lengths, leads, strict=True)
+    ]
+    hops = np.maximum(np.array(fades) / sustain.envelope.hop_frames, 0.4)
+    part = np.clip(1 + around / hops[:, None], 0, 1)[:, :, None]
+    mixed = 10 * np.log10((1 - part) * 10 ** (leaving / 10) + part * 10 ** (arriving / 10))
+    return np.asarray(np.sqrt(np.mean((mixed - arriving) ** 2, axis=(1, 2))))
+
+
+def _repetition_db(
+    sustain: Sustain,
+    at_start: np.ndarray,
+    at_end: np.ndarray,
+    levelled: np.ndarray,
+    seconds: np.ndarray,
+) -> np.ndarray:
+    """How audibly each loop cycles: its movement, unless the note itself repeats with that lag.
+
+    The movement is the variance of the band levels less the line that is levelled out, from
+    running sums.
+    """
+    levels = sustain.envelope.levels_db.astype(float)
+    levels -= levels.mean(axis=0)
+    place = np.arange(len(levels), dtype=float)[:, None]
+    sums, moments = _running(levels), _running(place * levels)
+    squares = _running((levels**2).sum(axis=1))
+    times = np.maximum(at_end - at_start, 1)
+    mean = (sums[at_end] - sums[at_start]) / times[:, None]
+    variance = (squares[at_end] - squares[at_start]) / times - (mean**2).sum(axis=1)
+    middle = (at_start + at_end - 1)[:, None] / 2
+    along = (moments[at_end] - moments[at_start]) / times[:, None] - middle * mean
+    slope = levelled / times[:, None]
+    variance += (slope**2).sum(axis=1) * (times**2 - 1) / 12 - 2 * (slope * along).sum(axis=1)
+    moved = np.sqrt(np.maximum(variance, 0) / levels.shape[1])
+    repeats = np.clip(sustain.periodicity[times.clip(max=len(levels) - 1)], 0, 1)
+    return np.asarray(
+        moved * np.sqrt(1 - repeats) / (1 + (seconds / REPETITION_MEMORY_SECONDS) ** 2)
+    )
+
+
+def _running(values: np.ndarray) -> np.ndarray:
+    return np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0)])
+
+
+def _wobble_excess(levels_db: np.ndarray, levelled_db: np.ndarray) -> float:
+    """Swing at the loop's own rate, as a ratio to what its inside swings anyway, over 0.7."""
+    times = len(levels_db)
+    if times < 2 * WOBBLE_LINES + 1:
+        return 0.0
+    phase = np.arange(times, dtype=np.float32) / times
+    lines = np.exp(-2j * np.pi * np.outer(np.arange(1, WOBBLE_LINES + 1), phase))
+    lines = lines.astype(np.complex64) / times
+    swing = lines @ levels_db
+    ramp = (lines @ phase)[:, None]
+    inside = swing - ramp * (levels_db[-1] - levels_db[0])
+    swing = swing - ramp * levelled_db
+    wobble, own = (
+        np.sqrt(2 * np.mean(np.sum(np.abs(part) ** 2, axis=0))) for part in (swing, inside)
+    )
+    return max(0.0, float(wobble / np.hypot(JUST_HEARD_WOBBLE_DB, own)) - 0.7)
