@@ -15,7 +15,7 @@ from tests.faulty_packs import NAMES, Note, RenderedPack
 Fault = Callable[[RenderedPack], None]
 
 
-def _sign(pack: RenderedPack) -> int:
+def sign(pack: RenderedPack) -> int:
     return int(pack.rng.choice([-1, 1]))
 
 
@@ -30,49 +30,49 @@ def _shift_pitch(note: Note, semitones: int) -> None:
 
 def slightly_off(pack: RenderedPack) -> None:
     note = pack.take()
-    _tune(note, _sign(pack) * 3.5)
+    _tune(note, sign(pack) * 3.5)
     pack.plant("tuning-slightly-off", note)
 
 
 def off(pack: RenderedPack) -> None:
     note = pack.take()
-    _tune(note, _sign(pack) * pack.rng.uniform(7, 45))
+    _tune(note, sign(pack) * pack.rng.uniform(7, 45))
     pack.plant("tuning-off", note)
 
 
 def wrong_key(pack: RenderedPack) -> None:
     note = pack.take()
-    _shift_pitch(note, _sign(pack) * int(pack.rng.integers(1, 11)))
+    _shift_pitch(note, sign(pack) * int(pack.rng.integers(1, 11)))
     pack.plant("tuning-wrong-key", note)
 
 
 def octave(pack: RenderedPack) -> None:
     note = pack.take()
-    _shift_pitch(note, 12 * _sign(pack))
+    _shift_pitch(note, 12 * sign(pack))
     pack.plant("tuning-octave", note)
 
 
 def neighbours(pack: RenderedPack) -> None:
     note = pack.take()
-    _tune(note, _sign(pack) * pack.rng.uniform(11, 40))
+    _tune(note, sign(pack) * pack.rng.uniform(11, 40))
     pack.plant("tuning-neighbours", note)
 
 
 def turns_disagree(pack: RenderedPack) -> None:
     note = pack.take(lambda note: pack.turns > 1)
-    _tune(note, _sign(pack) * pack.rng.uniform(8, 40))
+    _tune(note, sign(pack) * pack.rng.uniform(8, 40))
     pack.plant("tuning-turns")
 
 
 def layers_disagree(pack: RenderedPack) -> None:
     note = pack.take(lambda note: pack.layers > 1)
-    _tune(note, _sign(pack) * pack.rng.uniform(8, 40))
+    _tune(note, sign(pack) * pack.rng.uniform(8, 40))
     pack.plant("tuning-layers")
 
 
 def drift(pack: RenderedPack) -> None:
     note = pack.take(lambda note: pack.sustains)
-    frames, cents = len(note.samples), _sign(pack) * pack.rng.uniform(14, 40)
+    frames, cents = len(note.samples), sign(pack) * pack.rng.uniform(14, 40)
     ratio = 2 ** (cents * (np.arange(frames) / frames - 0.5) / 1200)
     places = np.cumsum(ratio) - 0.5 * frames * (ratio.mean() - 1)
     places = np.clip(places - places[0], 0, frames - 1)
@@ -83,7 +83,7 @@ def drift(pack: RenderedPack) -> None:
 
 def embedded_root(pack: RenderedPack) -> None:
     note = pack.take()
-    note.smpl_root = note.key + _sign(pack) * int(pack.rng.integers(1, 13))
+    note.smpl_root = note.key + sign(pack) * int(pack.rng.integers(1, 13))
     pack.plant("tuning-embedded-root", note)
 
 
@@ -140,7 +140,7 @@ def near_silence(pack: RenderedPack) -> None:
 
 def dc(pack: RenderedPack) -> None:
     note = pack.take()
-    note.samples += _sign(pack) * 10 ** (pack.rng.uniform(-45, -30) / 20)
+    note.samples += sign(pack) * 10 ** (pack.rng.uniform(-45, -30) / 20)
     pack.plant("level-dc", note)
 
 
@@ -155,7 +155,7 @@ def click(pack: RenderedPack) -> None:
     note = pack.take()
     frame = int(pack.rng.integers(len(note.samples) // 4, len(note.samples) // 2))
     around = np.abs(note.samples[frame - 500 : frame + 500]).max()
-    note.samples[frame] += _sign(pack) * around * pack.rng.uniform(0.8, 2.0)
+    note.samples[frame] += sign(pack) * around * pack.rng.uniform(0.8, 2.0)
     pack.plant("level-click", note)
 
 
@@ -166,11 +166,11 @@ def lost_frames(pack: RenderedPack) -> None:
     near = note.samples[frame - 400 : frame + 400]
     jump = int(np.argmax(np.abs(near[400:].sum(axis=1) - near[399].sum())))
     note.samples = np.concatenate([note.samples[:frame], note.samples[frame + jump :]])
-    _move_loop(note, -jump)
+    move_loop(note, -jump)
     pack.plant("level-click", note)
 
 
-def _move_loop(note: Note, by: int) -> None:
+def move_loop(note: Note, by: int) -> None:
     if note.loop is not None:
         note.loop = (note.loop[0] + by, note.loop[1] + by)
         note.smpl_loop = note.loop
@@ -205,7 +205,7 @@ def noise(pack: RenderedPack) -> None:
     level = 10 ** (pack.rng.uniform(-48, -42) / 20)
     note.samples += level * pack.rng.standard_normal(note.samples.shape)
     note.opcodes["offset"] = str(lead)
-    _move_loop(note, lead)
+    move_loop(note, lead)
     pack.plant("level-noise", note)
 
 
@@ -222,7 +222,7 @@ def step_keys(pack: RenderedPack) -> None:
     if pack.rng.random() < 0.5:
         note.samples *= 10 ** (-pack.rng.uniform(8, 14) / 20)
     else:
-        note.opcodes["volume"] = f"{_sign(pack) * pack.rng.uniform(8, 12):.1f}"
+        note.opcodes["volume"] = f"{sign(pack) * pack.rng.uniform(8, 12):.1f}"
     pack.plant("level-step-keys", note)
 
 
@@ -244,7 +244,7 @@ def late_start(pack: RenderedPack) -> None:
     note = pack.take()
     lead = round(pack.rng.uniform(0.02, 0.3) * note.rate)
     note.samples = np.concatenate([np.zeros((lead, note.samples.shape[1])), note.samples])
-    _move_loop(note, lead)
+    move_loop(note, lead)
     pack.plant("edge-late-start", note)
 
 
@@ -254,13 +254,13 @@ def click_at_head(pack: RenderedPack) -> None:
     start = round(0.12 * note.rate)
     cut = start + int(np.argmax(np.abs(note.samples[start : start + int(period) + 1]).max(axis=1)))
     note.samples = note.samples[cut:]
-    _move_loop(note, -cut)
+    move_loop(note, -cut)
     pack.plant("edge-click-at-head", note)
 
 
 def click_at_tail(pack: RenderedPack) -> None:
     note = pack.take(lambda note: note.loop is None)
-    note.samples[-1] = _sign(pack) * np.abs(note.samples).max() * pack.rng.uniform(0.05, 0.5)
+    note.samples[-1] = sign(pack) * np.abs(note.samples).max() * pack.rng.uniform(0.05, 0.5)
     pack.plant("edge-click-at-tail", note)
 
 
@@ -280,126 +280,3 @@ def long_silence(pack: RenderedPack) -> None:
         again = note.samples[: round(0.4 * note.rate)]
         note.samples = np.concatenate([note.samples, again])
     pack.plant("edge-long-silence", note)
-
-
-def loop_outside(pack: RenderedPack) -> None:
-    note = pack.take(lambda note: note.loop is not None)
-    note.opcodes["loop_end"] = str(len(note.samples) + int(pack.rng.integers(0, 4000)))
-    pack.plant("loop-outside-file", note)
-
-
-def loop_on_0(pack: RenderedPack) -> None:
-    note = pack.take(lambda note: note.loop is not None)
-    note.opcodes["loop_start"] = "0"
-    pack.plant("loop-on-frame-0", note)
-
-
-def loop_without_points(pack: RenderedPack) -> None:
-    note = pack.take(lambda note: note.loop is not None)
-    del note.opcodes["loop_start"], note.opcodes["loop_end"]
-    note.smpl_loop = None
-    pack.plant("loop-without-points", note)
-
-
-def loop_too_short(pack: RenderedPack) -> None:
-    note = pack.take(lambda note: note.loop is not None and note.key < 70)
-    assert note.loop is not None
-    length = int(pack.rng.integers(20, 90))
-    note.loop = (note.loop[1] - length, note.loop[1])
-    _move_loop(note, 0)
-    pack.plant("loop-too-short", note)
-
-
-def loop_audible(pack: RenderedPack) -> None:
-    """The loop ends half a period or so too early, or where the level is another."""
-    note = pack.take(lambda note: note.loop is not None)
-    assert note.loop is not None
-    start, end = note.loop
-    period = note.rate / (440 * 2 ** ((note.key - 69) / 12))
-    if pack.rng.random() < 0.5:
-        end -= max(2, round(period * pack.rng.uniform(0.3, 0.7)))
-    else:
-        fall = np.linspace(0, pack.rng.uniform(5, 9) * _sign(pack), end - start)
-        note.samples[start:end] *= 10 ** (fall / 20)[:, None]
-        note.samples[end:] *= 10 ** (fall[-1] / 20)
-        if np.abs(note.samples).max() > 0.9:
-            note.samples *= 0.9 / np.abs(note.samples).max()
-    note.loop = (start, end)
-    _move_loop(note, 0)
-    pack.plant("loop-audible", note)
-
-
-def loop_mistuned(pack: RenderedPack) -> None:
-    note = pack.take(lambda note: note.loop is not None and 40 < note.key < 76)
-    assert note.loop is not None
-    period = note.rate / (440 * 2 ** ((note.key - 69) / 12))
-    length = round(period * (int(pack.rng.integers(5, 12)) + pack.rng.choice([-0.3, 0.3])))
-    note.loop = (note.loop[1] - length, note.loop[1])
-    _move_loop(note, 0)
-    pack.plant("loop-mistuned", note)
-
-
-def loop_embedded(pack: RenderedPack) -> None:
-    note = pack.take(lambda note: note.loop is not None)
-    assert note.loop is not None
-    note.smpl_loop = (note.loop[0], note.loop[1] - int(pack.rng.choice([1, 100, 5000])))
-    pack.plant("loop-embedded-disagrees", note)
-
-
-def loop_missing(pack: RenderedPack) -> None:
-    note = pack.take(lambda note: note.loop is not None)
-    for name in ("loop_start", "loop_end"):
-        del note.opcodes[name]
-    note.opcodes["loop_mode"] = "no_loop"
-    note.smpl_loop = None
-    pack.plant("loop-missing", note)
-
-
-def loop_on_decay(pack: RenderedPack) -> None:
-    note = pack.take(lambda note: note.loop is None)
-    frames = len(note.samples)
-    start = int(frames * pack.rng.uniform(0.1, 0.2))
-    end = start + int(frames * pack.rng.uniform(0.2, 0.35))
-    note.loop = (start, end)
-    note.opcodes["loop_mode"] = "loop_continuous"
-    _move_loop(note, 0)
-    pack.plant("loop-on-decay", note)
-
-
-def _stereo(note: Note) -> bool:
-    return note.samples.shape[1] == 2
-
-
-def dead_side(pack: RenderedPack) -> None:
-    note = pack.take(_stereo)
-    note.samples[:, int(pack.rng.integers(2))] *= float(pack.rng.choice([0.0, 1e-4]))
-    pack.plant("stereo-dead-side", note)
-
-
-def inverted(pack: RenderedPack) -> None:
-    note = pack.take(_stereo)
-    note.samples[:, 1] = -note.samples[:, 0] * pack.rng.uniform(0.85, 1.15)
-    pack.plant("stereo-inverted", note)
-
-
-def mono_loss(pack: RenderedPack) -> None:
-    note = pack.take(_stereo)
-    left = note.samples[:, 0].copy()
-    quarter = round(0.25 * note.rate / (440 * 2 ** ((note.key - 69) / 12)))
-    delayed = np.concatenate([np.zeros(quarter), left[:-quarter]])
-    angle = np.arccos(pack.rng.uniform(-0.84, -0.72))
-    note.samples[:, 1] = np.cos(angle) * left + np.sin(angle) * delayed
-    if -0.87 < float(np.corrcoef(note.samples.T)[0, 1]) < -0.6:
-        pack.plant("stereo-mono-loss", note)
-
-
-def equal_sides(pack: RenderedPack) -> None:
-    note = pack.take(_stereo)
-    note.samples[:, 1] = note.samples[:, 0]
-    pack.plant("stereo-equal-sides", note)
-
-
-def lean(pack: RenderedPack) -> None:
-    note = pack.take(_stereo)
-    note.samples[:, int(pack.rng.integers(2))] *= 10 ** (-pack.rng.uniform(4, 10) / 20)
-    pack.plant("stereo-lean", note)

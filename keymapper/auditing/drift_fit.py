@@ -237,14 +237,9 @@ def _refined(
             low, inner, at_inner = inner, outer, at_outer
             outer = low + golden * (high - low)
             at_outer = solved(outer)
-    return (
-        (math.exp(inner), at_inner)
-        if at_inner.deviance <= at_outer.deviance
-        else (
-            math.exp(outer),
-            at_outer,
-        )
-    )
+    if at_inner.deviance <= at_outer.deviance:
+        return math.exp(inner), at_inner
+    return math.exp(outer), at_outer
 
 
 def _fit(

@@ -15,7 +15,7 @@ from keymapper.errors import OutputError
 from keymapper.formats.sfz import read_sfz
 from keymapper.formats.wav_chunks import read_embedded_hints
 from keymapper.model.finding import Mended
-from tests import pack_faults, pack_map_faults
+from tests import pack_faults, pack_loop_faults, pack_map_faults
 from tests.faulty_packs import clean_pack, write_pack
 from tests.simple_notes import write_note
 
@@ -24,10 +24,10 @@ MENDABLE = [
     pack_faults.wrong_key,
     pack_faults.octave,
     pack_faults.embedded_root,
-    pack_faults.loop_outside,
-    pack_faults.loop_on_0,
-    pack_faults.loop_embedded,
-    pack_faults.loop_missing,
+    pack_loop_faults.loop_outside,
+    pack_loop_faults.loop_on_0,
+    pack_loop_faults.loop_embedded,
+    pack_loop_faults.loop_missing,
     pack_faults.late_start,
     pack_map_faults.wrong_case,
     pack_map_faults.unsafe,

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from keymapper import BuildSettings, build_instrument
 from keymapper.auditing.audit import AuditSettings, audit_path
 from keymapper.model.finding import Finding
-from tests import pack_faults, pack_map_faults
+from tests import pack_faults, pack_loop_faults, pack_map_faults
 from tests.faulty_packs import RenderedPack, clean_pack, write_pack
 
 FIRST_SEED = 910_000
@@ -30,17 +30,20 @@ CLEAN_PACKS = 20
 FAULTS_A_PACK = 8
 GOAL = 0.98
 SAMPLE_SETS = Path(__file__).parents[2] / "sample_sets"
+HELPERS = ("move_loop", "sign")
 DEMO_SETS = ("harbour-pad", "quay-bass", "rope-pluck", "dock-hits")
 Fault = Callable[[RenderedPack], None]
 
 
 def all_faults() -> list[Fault]:
-    """Every planting function of the two modules, by name."""
+    """Every planting function of the three modules, by name."""
     return [
         fault
-        for module in (pack_faults, pack_map_faults)
+        for module in (pack_faults, pack_loop_faults, pack_map_faults)
         for name, fault in sorted(vars(module).items())
-        if not name.startswith("_") and getattr(fault, "__module__", "") == module.__name__
+        if not name.startswith("_")
+        and name not in HELPERS
+        and getattr(fault, "__module__", "") == module.__name__
     ]
 
 

@@ -6,7 +6,7 @@ import unicodedata
 from collections.abc import Sequence
 from pathlib import PurePosixPath
 
-from keymapper.auditing.rules.files import unsafe_reason
+from keymapper.auditing.rules.file_names import unsafe_reason
 from keymapper.mapping.safe_names import safe_name
 
 
