@@ -10,6 +10,7 @@ import numpy as np
 
 from keymapper.errors import MeasurementError
 from keymapper.model.session import SessionSheet
+from keymapper.slicing.by_order import slice_by_order
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.ends import note_end
 from keymapper.slicing.evidence import PitchOf
@@ -31,6 +32,7 @@ from keymapper.slicing.timing import (
 _LINE_NOTES = 60
 _SWELL_ROUNDS = 3
 _LEAST_FIT = 0.5
+_GOOD_FIT = 0.85
 _LATE_SECONDS = 0.02
 _LEAST_EXTRA_DB = 6.0
 _OTHER_STRENGTH = 0.3
@@ -43,11 +45,28 @@ def slice_by_plan(
 ) -> SlicedTake:
     """Return the notes of a take that was recorded from a plan.
 
-    pitch_of : settles where the take lies when the plan's timing repeats itself, and tells another
-    session from this one.
+    pitch_of : settles where the take lies when the plan's timing repeats itself, tells another
+    session from this one, and lines up what was played by hand.
 
     Raises MeasurementError, with the evidence, where the plan does not fit the take.
     """
+    try:
+        by_clock = _by_clock(heard, sheet, pitch_of)
+    except MeasurementError:
+        by_order = None if pitch_of is None else slice_by_order(heard, sheet, pitch_of)
+        if by_order is None:
+            raise
+        return by_order
+    asked = by_clock.onsets_matched + len(by_clock.missing)
+    if pitch_of is None or _fit(by_clock.onsets_matched, asked, by_clock.onsets_found) > _GOOD_FIT:
+        return by_clock
+    by_order = slice_by_order(heard, sheet, pitch_of)
+    if by_order is None or by_order.onsets_matched <= by_clock.onsets_matched:
+        return by_clock
+    return by_order
+
+
+def _by_clock(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None) -> SlicedTake:
     plan = np.array([note.on_seconds for note in sheet.notes])
     placed = placed_take(heard, sheet, pitch_of)
     latency, drift = _line(heard, sheet, plan, placed)
@@ -57,7 +76,7 @@ def slice_by_plan(
     present = {one.plan_index for one in played}
     notes = _timed_notes(heard, played)
     extras = extra_onsets(heard.course, heard.novelty, heard.candidates, notes)
-    heard_count = len(notes) + len(extras)
+    heard_count = max(len(notes) + len(extras), len(struck))
     _refuse_if_foreign(len(notes), len(asked), heard_count, latency)
     inside = {one.plan_index for one in asked}
     return SlicedTake(
@@ -147,8 +166,13 @@ def _timed_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
     return sorted(settled, key=lambda note: note.asked.plan_index)
 
 
+def _fit(matched: int, planned: int, heard: int) -> float:
+    """Return how well planned and heard notes cover each other (F measure), 0..1."""
+    return 2 * matched / max(1, planned + heard)
+
+
 def _refuse_if_foreign(matched: int, planned: int, heard: int, latency: float) -> None:
-    if 2 * matched < _LEAST_FIT * (planned + heard):
+    if _fit(matched, planned, heard) < _LEAST_FIT:
         raise MeasurementError(
             f"the plan does not fit the take: at the best place (latency {latency:.2f} s) "
             f"{matched} of {planned} planned notes and {matched} of {heard} heard ones match; "

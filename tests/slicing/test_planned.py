@@ -17,6 +17,13 @@ SHEET = sheet_of(range(40, 76, 5), (50, 110))
 PAD_SHEET = sheet_of(range(45, 70, 6), (60, 110), spacing=4.2, hold=2.6)
 
 
+def pitch_of(samples, rate):
+    """The strongest partial; good enough for the rendered lead."""
+    spectrum = np.abs(np.fft.rfft(samples[:, 0] * np.hanning(len(samples)), 1 << 17))
+    peak_hz = float(np.argmax(spectrum)) * rate / (1 << 17)
+    return HeardPitch(key=69 + 12 * np.log2(peak_hz / 440), confidence=0.99)
+
+
 def errors_ms(cut, take):
     truth = {note.plan_index: note for note in take.notes}
     return np.array(
@@ -93,12 +100,6 @@ def test_a_take_started_late_or_stopped_early_keeps_its_names(how, outside):
 def test_where_timing_repeats_itself_pitch_decides():
     sheet = sheet_of(range(40, 70, 3), uneven=False)
     take, heard = played(sheet, "lead", Recording(start_late_seconds=6.0))
-
-    def pitch_of(samples, rate):
-        spectrum = np.abs(np.fft.rfft(samples[:, 0] * np.hanning(len(samples)), 1 << 17))
-        peak_hz = float(np.argmax(spectrum)) * rate / (1 << 17)
-        return HeardPitch(key=69 + 12 * np.log2(peak_hz / 440), confidence=0.99)
-
     cut = slice_by_plan(heard, sheet, pitch_of)
     assert indexes(cut) == [note.plan_index for note in take.notes]
     other = sheet_of([*range(69, 40, -3)], uneven=False)
@@ -152,3 +153,14 @@ def test_a_clipped_take_is_told():
     notes = slice_by_plan(hear_take(loud), SHEET).notes
     assert any("full scale" in doubt for doubt in notes[1].doubtful)
     assert not notes[0].doubtful
+
+
+def test_what_was_played_by_hand_is_lined_up_by_its_pitches():
+    sheet = sheet_of([40, 47, 43, 43, 52, 40, 57, 49, 45, 60], (100,), spacing=2.0)
+    how = Recording(jitter_seconds=0.4, missing=frozenset({3}), latency_seconds=2.0)
+    take, heard = played(sheet, "lead", how)
+    cut = slice_by_plan(heard, sheet, pitch_of)
+    assert indexes(cut) == [0, 1, 2, 4, 5, 6, 7, 8, 9]
+    assert np.abs(errors_ms(cut, take)).max() < 2
+    assert cut.missing == (3,)
+    assert "played by hand" in cut.remarks[0]

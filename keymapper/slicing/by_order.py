@@ -1,0 +1,158 @@
+"""A take played by hand: lined up with its plan by the order of its pitches.
+
+Nobody plays to the millisecond, so the clock line does not fit. Plan and take are two sequences of
+keys then, aligned with gaps (Needleman and Wunsch, 1970), and the times only have to agree roughly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from keymapper.model.session import SessionSheet
+from keymapper.slicing.alignment import fitted_line
+from keymapper.slicing.course import FloatArray
+from keymapper.slicing.evidence import HeardPitch, PitchOf
+from keymapper.slicing.found import FoundNote, SlicedTake
+from keymapper.slicing.hearing import HeardTake
+from keymapper.slicing.unplanned import UnplannedTake, slice_unplanned
+
+_SHIFTS = (0, 12, -12, 24, -24)
+_SAME, _UNKNOWN, _OTHER, _SKIPPED = 1.0, 0.2, -1.5, -0.6
+_TIMELY = 0.4
+_LEAST_NOTES = 6
+_LEAST_KEYS = 3
+_LEAST_AGREEING = 0.8
+_MOST_SLOPE = 0.05
+_MOST_DISTANCE = 0.5
+"""Of the usual distance between notes, how far they may lie from their times, as RMS."""
+_MOST_CELLS = 4_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Matched:
+    """Plan indexes and indexes of heard notes, in pairs, and how many share a key."""
+
+    planned: tuple[int, ...]
+    heard: tuple[int, ...]
+    agreeing: int
+
+
+def slice_by_order(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf) -> SlicedTake | None:
+    """Return the notes of a take played by hand, or None where it does not follow the plan."""
+    take = slice_unplanned(heard, pitch_of)
+    count = len(sheet.notes)
+    if count * len(take.pitches) > _MOST_CELLS or len(take.pitches) < _LEAST_NOTES:
+        return None
+    worths = [_worths(sheet, take.pitches, shift) for shift in _SHIFTS]
+    matches = [_aligned(worth) for worth in worths]
+    best = max(matches, key=lambda match: match.agreeing)
+    line = _line(best, sheet, take)
+    if line is None:
+        return None
+    # Repeats of a key are told apart by their times, now that these are roughly known.
+    best = _aligned(worths[matches.index(best)] - _lateness(sheet, take, *line))
+    latency, drift = _line(best, sheet, take) or line
+    plan_index = dict(zip(best.heard, best.planned, strict=True))
+    notes = _named(take.sliced.notes, plan_index)
+    first, last = best.planned[0], best.planned[-1]
+    skipped = set(range(count)) - set(best.planned)
+    return replace(
+        take.sliced,
+        latency_seconds=latency,
+        drift_ppm=drift * 1e6,
+        notes=notes,
+        missing=tuple(sorted(i for i in skipped if first <= i <= last)),
+        outside=tuple(sorted(i for i in skipped if not first <= i <= last)),
+        onsets_matched=len(best.planned),
+        remarks=("played by hand: lined up by the order of its pitches, not by the clock",),
+    )
+
+
+def _named(notes: Sequence[FoundNote], plan_index: dict[int, int]) -> tuple[FoundNote, ...]:
+    named, last = [], None
+    for number, note in enumerate(notes):
+        last = plan_index.get(number, last)
+        if number in plan_index:
+            named.append(replace(note, plan_index=plan_index[number]))
+        else:
+            doubts = (*note.doubtful, "not in the plan")
+            named.append(replace(note, after_plan_index=last, doubtful=doubts))
+    return tuple(named)
+
+
+def _worths(sheet: SessionSheet, pitches: Sequence[HeardPitch | None], shift: int) -> FloatArray:
+    """Return what matching each planned note (rows) with each heard one is worth."""
+    keys = [note.key + shift for note in sheet.notes]
+    return np.array([[_worth(key, pitch) for pitch in pitches] for key in keys])
+
+
+def _lateness(sheet: SessionSheet, take: UnplannedTake, latency: float, drift: float) -> FloatArray:
+    """Return what being late or early costs each pair of a planned and a heard note, 0..0.4."""
+    plan = np.array([note.on_seconds for note in sheet.notes])
+    heard = np.array([note.onset_seconds for note in take.sliced.notes])
+    gap = float(np.median(np.diff(plan)))
+    away = np.abs(heard[None, :] - latency - (1 + drift) * plan[:, None])
+    return np.asarray(_TIMELY * np.minimum(1, away / gap))
+
+
+def _aligned(worth: FloatArray) -> _Matched:
+    """Return the best alignment with gaps of planned and heard notes."""
+    rows, columns = worth.shape
+    best = np.zeros((rows + 1, columns + 1))
+    best[:, 0] = _SKIPPED * np.arange(rows + 1)
+    best[0] = _SKIPPED * np.arange(columns + 1)
+    steps = _SKIPPED * np.arange(columns + 1)
+    for row in range(1, rows + 1):
+        best[row, 1:] = np.maximum(
+            best[row - 1, :-1] + worth[row - 1], best[row - 1, 1:] + _SKIPPED
+        )
+        best[row] = np.maximum.accumulate(best[row] - steps) + steps
+    return _traced(best, worth)
+
+
+def _traced(best: FloatArray, worth: FloatArray) -> _Matched:
+    row, column = worth.shape
+    pairs: list[tuple[int, int]] = []
+    agreeing = 0
+    while row and column:
+        if np.isclose(best[row, column], best[row - 1, column - 1] + worth[row - 1, column - 1]):
+            row, column = row - 1, column - 1
+            if worth[row, column] > 0:
+                pairs.append((row, column))
+                agreeing += int(worth[row, column] >= _SAME - _TIMELY)
+        elif np.isclose(best[row, column], best[row - 1, column] + _SKIPPED):
+            row -= 1
+        else:
+            column -= 1
+    pairs.reverse()
+    return _Matched(
+        planned=tuple(pair[0] for pair in pairs),
+        heard=tuple(pair[1] for pair in pairs),
+        agreeing=agreeing,
+    )
+
+
+def _worth(key: int, pitch: HeardPitch | None) -> float:
+    if pitch is None or pitch.confidence < 0.5:
+        return _UNKNOWN
+    return _SAME if abs(pitch.key - key) < 0.6 else _OTHER
+
+
+def _line(match: _Matched, sheet: SessionSheet, take: UnplannedTake) -> tuple[float, float] | None:
+    """Return latency and drift where the match is convincing in its keys and its times."""
+    count = len(match.planned)
+    if count < _LEAST_NOTES or len({sheet.notes[i].key for i in match.planned}) < _LEAST_KEYS:
+        return None
+    span = match.planned[-1] - match.planned[0] + 1
+    if match.agreeing < _LEAST_AGREEING * max(span, len(take.pitches)):
+        return None
+    plan = np.array([sheet.notes[index].on_seconds for index in match.planned])
+    heard = np.array([take.sliced.notes[index].onset_seconds for index in match.heard])
+    slope, start = np.polyfit(plan, heard, 1)
+    distance = float(np.sqrt(np.mean((heard - start - slope * plan) ** 2)))
+    if abs(slope - 1) > _MOST_SLOPE or distance > _MOST_DISTANCE * float(np.median(np.diff(plan))):
+        return None
+    return fitted_line(plan, heard, np.ones(count), float(start), 0.0)
