@@ -24,7 +24,7 @@ from keymapper.model.finding import Finding
 from tests import pack_faults, pack_loop_faults, pack_map_faults
 from tests.faulty_packs import RenderedPack, clean_pack, write_pack
 
-FIRST_SEED = 910_000
+FIRST_SEED = 930_000
 PACKS = 60
 CLEAN_PACKS = 20
 FAULTS_A_PACK = 8

@@ -130,11 +130,12 @@ def _one_a_key(members: list[PackZone]) -> list[PackZone]:
 def _uneven(members: list[PackZone], limit: float) -> Iterator[Outcome]:
     levels = [played_db(zone) for zone in members]
     steps = [_off_line(members, levels, index) for index in range(len(members))]
-    for index, zone in enumerate(members):
-        at_end = index in (0, len(members) - 1)
-        allowed = limit * (EDGE_OF_KEYBOARD if at_end else 1.0)
-        around = [steps[at] for at in (index - 1, index + 1) if 0 <= at < len(members)]
-        if abs(steps[index]) > allowed and abs(steps[index]) >= max(map(abs, around), default=0):
+    ends = (0, len(members) - 1)
+    limits = [limit * (EDGE_OF_KEYBOARD if at in ends else 1.0) for at in range(len(members))]
+    shares = [abs(step) / allowed for step, allowed in zip(steps, limits, strict=True)]
+    for index, (zone, allowed) in enumerate(zip(members, limits, strict=True)):
+        around = [shares[at] for at in (index - 1, index + 1) if 0 <= at < len(members)]
+        if abs(steps[index]) > allowed and shares[index] >= max(around, default=0.0):
             yield Hit(
                 file=zone.file,
                 zone=zone.label,
