@@ -31,7 +31,7 @@ def choice_cost(traits: Traits) -> np.ndarray:
     repetition = traits.repetition_db / JUST_HEARD_REPETITION_DB
     cents = np.minimum(traits.pitch_cents, 20.0)
     return np.asarray(
-        4.5 * np.sqrt(np.maximum(traits.mismatch, 0))
+        2.5 * np.sqrt(np.maximum(traits.mismatch, 0))
         + 0.5 * traits.after
         + 0.2 * traits.distance
         + 0.45 * traits.excess
@@ -42,7 +42,7 @@ def choice_cost(traits: Traits) -> np.ndarray:
         + _counted_twice(repetition, 1.0, 0.7, 2.7)
         + _counted_twice(cents, 0.035, 4.0, 0.14)
         + _counted_twice(traits.rarity, 0.3, 0.8, 0.7)
-        + _counted_twice(traits.quick_rarity, 0.3, 0.8, 1.7)
+        + _counted_twice(traits.quick_rarity, 0.5, 0.8, 3.5)
     )
 
 
