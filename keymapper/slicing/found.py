@@ -8,6 +8,7 @@ from keymapper.slicing.levels import Levels, power_to_db, ratio_to_db
 
 PRE_ROLL_SECONDS = 0.01
 """Kept before the onset in the frames of a note."""
+CLIPPED = "reaches full scale: most likely clipped"
 _LOUDEST_SECONDS = 0.05
 _SOFT_DB = 12.0
 
@@ -65,7 +66,7 @@ def found_note(
     if snr_db < _SOFT_DB:
         doubts = (*doubts, f"soft: {snr_db:.0f} dB above the noise floor")
     if _is_clipped(levels, onset_seconds, end_seconds):
-        doubts = (*doubts, "reaches full scale: most likely clipped")
+        doubts = (*doubts, CLIPPED)
     return FoundNote(
         plan_index=plan_index,
         onset_seconds=onset_seconds,

@@ -15,7 +15,7 @@ from keymapper.model.session import (
     SessionSheet,
 )
 from keymapper.slicing.evidence import HeardPitch
-from keymapper.slicing.found import FoundNote, SlicedTake
+from keymapper.slicing.found import CLIPPED, FoundNote, SlicedTake
 from keymapper.slicing.naming import (
     extra_file_name,
     note_stem,
@@ -89,8 +89,15 @@ def cut_take(take: SlicedTake, facts: TakeFacts) -> CutTake:
         onsets_matched=take.onsets_matched,
         onsets_found=take.onsets_found,
         noise_floor_dbfs=round(take.noise_floor_dbfs, 2),
-        remarks=take.remarks,
+        remarks=take.remarks + _clipping(take),
     )
+
+
+def _clipping(take: SlicedTake) -> tuple[str, ...]:
+    count = sum(CLIPPED in note.doubtful for note in take.notes)
+    if not count:
+        return ()
+    return (f"{count} notes reach full scale, most likely clipped: record again with less gain",)
 
 
 def _rounded(number: float | None, digits: int) -> float | None:
