@@ -53,7 +53,8 @@ def measure_sustain(envelope: Envelope, rate: int) -> Sustain:
     levels = envelope.levels_db
     fitted = levels[round(len(levels) * (1 - FITTED_PART)) :]
     trend = slope_per_hop(fitted)
-    around = averaged_around(levels)
+    line = np.arange(len(levels), dtype=levels.dtype)[:, None] * trend
+    around = averaged_around(levels - line) + line  # near the ends a mean alone leans inwards
     distances = lag_distances_db(levels)
     return Sustain(
         envelope=envelope,
