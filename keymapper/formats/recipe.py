@@ -16,7 +16,7 @@ from keymapper.model.instrument import NoteRecord
 from keymapper.model.keys import key_name, key_number
 from keymapper.model.recipe import NoteCorrection, Recipe
 
-FOREIGN_TABLES = frozenset({"session"})
+FOREIGN_TABLES = frozenset({"audit", "session"})
 """Tables of the same file that other commands read."""
 
 

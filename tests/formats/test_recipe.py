@@ -29,6 +29,8 @@ def test_a_full_recipe_is_read(tmp_path):
             bits = 16
             [session]
             anything = "belongs to another command"
+            [audit]
+            anything = "belongs to another command"
             [[note]]
             file = "a.wav"
             root = "C#3"
