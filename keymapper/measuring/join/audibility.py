@@ -10,7 +10,7 @@ import numpy as np
 from keymapper.errors import MeasurementError
 from keymapper.measuring.join.cycling import going_round
 from keymapper.measuring.join.levels import FINE, THIRDS, WIDE, sides
-from keymapper.measuring.join.novelty import Ground, measure_natural, novelty_db
+from keymapper.measuring.join.novelty import Ground, measure_natural, novelties_db
 from keymapper.measuring.join.pitch_step import pitch_step_db
 from keymapper.measuring.join.sustain import natural_range
 from keymapper.model.loop import JoinAudibility, Loop
@@ -19,6 +19,7 @@ FLOOR_DB = -20.0
 FINE_SECONDS, FINE_LEAD_SECONDS = 2.0, 0.5
 CLICK_REACH_SECONDS, CLICK_DB = 0.008, 2.0
 STEP_REACH_SECONDS, STEP_DB = 0.120, 0.6
+_NOTHING_HEARD = [-math.inf, -math.inf]
 
 
 def join_audibility(
@@ -50,13 +51,12 @@ def join_audibility(
         start=start,
         end=end,
     )
-    thirds, wide = measure_natural(ground, THIRDS, WIDE)
+    natural = measure_natural(ground, THIRDS, WIDE)
+    step, level = novelties_db(ground, natural, STEP_REACH_SECONDS, STEP_DB) or _NOTHING_HEARD
     near = _near_the_start(ground)
-    (fine,) = measure_natural(near, FINE)
-    click = novelty_db(near, fine, CLICK_REACH_SECONDS, CLICK_DB)
-    step = novelty_db(ground, thirds, STEP_REACH_SECONDS, STEP_DB)
-    level = novelty_db(ground, wide, STEP_REACH_SECONDS, STEP_DB)
-    going = going_round(ground, thirds) if thirds else None
+    fine = measure_natural(near, FINE)
+    (click,) = novelties_db(near, fine, CLICK_REACH_SECONDS, CLICK_DB) or _NOTHING_HEARD[:1]
+    going = going_round(ground, natural[0]) if natural else None
     wobble = going.wobble_db if going else None
     repetition = going.repetition_db if going else None
     pitch = pitch_step_db(ground)

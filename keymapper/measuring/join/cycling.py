@@ -33,7 +33,7 @@ class GoingRound:
 
 def going_round(ground: Ground, natural: NaturalLevels) -> GoingRound:
     """Return what is heard of a loop going round, from third-octave levels of the settled loop."""
-    hop = max(1, round(THIRDS.hop_seconds * ground.rate))
+    hop = THIRDS.hop_frames(ground.rate)
     length = ground.end - ground.start
     times = max(1, round(length / hop))
     lively = min(round(LIVELY_SECONDS_HEARD * ground.rate / hop), len(natural.levels_db))
@@ -50,8 +50,8 @@ def going_round(ground: Ground, natural: NaturalLevels) -> GoingRound:
 
 def _settled_levels_db(ground: Ground, natural: NaturalLevels, times: int) -> np.ndarray:
     """Third-octave levels of the loop from its start on, once it goes round."""
-    hop = max(1, round(THIRDS.hop_seconds * ground.rate))
-    window = round(THIRDS.window_seconds * ground.rate)
+    hop = THIRDS.hop_frames(ground.rate)
+    window = THIRDS.window_frames(ground.rate)
     length = ground.end - ground.start
     first = ground.start + length * (math.ceil(window / length) + 1) - window // 2
     audio = played(
@@ -90,7 +90,7 @@ def _natural_swing_db(levels: np.ndarray, times: int) -> float:
 def _repetition_db(period: np.ndarray, natural: NaturalLevels, ground: Ground) -> float:
     """How audibly the same movement comes round, over threshold."""
     moved = float(np.sqrt(np.mean((period - period.mean(axis=0)) ** 2)))
-    hop = max(1, round(THIRDS.hop_seconds * ground.rate))
+    hop = THIRDS.hop_frames(ground.rate)
     length = ground.end - ground.start
     repeats = _periodicity(natural.levels_db, round(length / hop))
     seconds = length / ground.rate

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -9,6 +10,8 @@ import numpy as np
 from scipy import fft
 
 FLOOR_DB = -60.0
+PART_FRAMES = 2**18
+NO_MASKING = 1e-12  # also keeps out the denormal numbers that slow sums down
 THIRD_OCTAVE_EDGES_HZ = 50.0 * 2.0 ** ((np.arange(28) - 0.5) / 3)
 WIDE_EDGES_HZ = np.array([0.0, 400.0, 1600.0, 6400.0, 24000.0])
 CLICK_EDGES_HZ = np.concatenate([[0.0], np.geomspace(300.0, 18000.0, 13)])
@@ -21,6 +24,14 @@ class Analysis:
     window_seconds: float
     hop_seconds: float
     edges_hz: np.ndarray
+
+    def window_frames(self, rate: int) -> int:
+        """Return the window in frames, at most as stated: a length quick to transform."""
+        return int(fft.prev_fast_len(round(self.window_seconds * rate), real=True))
+
+    def hop_frames(self, rate: int) -> int:
+        """Return the hop in frames, at least 1."""
+        return max(1, round(self.hop_seconds * rate))
 
 
 FINE = Analysis(window_seconds=0.005, hop_seconds=0.0005, edges_hz=CLICK_EDGES_HZ)
@@ -45,25 +56,20 @@ def masked_powers(audio: np.ndarray, rate: int, *analyses: Analysis) -> list[np.
     audio : float, shape (channels, frames), at least one window long.
     analyses : of one window and hop, so that one spectrum serves them all.
     """
-    window_frames = round(analyses[0].window_seconds * rate)
-    hop = max(1, round(analyses[0].hop_seconds * rate))
+    window_frames, hop = analyses[0].window_frames(rate), analyses[0].hop_frames(rate)
     window = hann(window_frames)
-    size = fft.next_fast_len(window_frames, real=True)
+    weights = _weights(rate, window_frames, analyses)
     frames = np.lib.stride_tricks.sliding_window_view(audio, window_frames, axis=1)[:, ::hop]
-    bins = np.arange(size // 2 + 1) * rate / size
-    members = np.concatenate([_membership(bins, analysis.edges_hz) for analysis in analyses])
+    parts = math.ceil(frames.shape[1] * window_frames / PART_FRAMES)
     powers = np.concatenate(
         [
-            _view_powers(fft.rfft(part * window, n=size, axis=2)) @ members.T
-            for part in np.array_split(frames, max(1, frames.shape[1] // 256), axis=1)
+            _view_powers(fft.rfft(part * window, axis=2), weights)
+            for part in np.array_split(frames, parts, axis=1)
         ],
         axis=1,
     ).transpose(1, 0, 2)
     counts = np.cumsum([len(analysis.edges_hz) - 1 for analysis in analyses])
-    return [
-        np.asarray(part @ _spread(analysis.edges_hz).T)
-        for part, analysis in zip(np.split(powers, counts[:-1], axis=2), analyses, strict=True)
-    ]
+    return [np.ascontiguousarray(part) for part in np.split(powers, counts[:-1], axis=2)]
 
 
 @lru_cache(maxsize=16)
@@ -72,15 +78,23 @@ def hann(frames: int) -> np.ndarray:
     return np.asarray(np.hanning(frames + 2)[1:-1].astype(np.float32))
 
 
-def _view_powers(spectra: np.ndarray) -> np.ndarray:
-    """Power of mono, or of left, right and their mean, shape (views, times, bins)."""
-    real, imaginary = spectra.real, spectra.imag
-    power = real * real + imaginary * imaginary
-    if len(power) == 1:
-        return np.asarray(power)
-    shared = real[0] * real[1] + imaginary[0] * imaginary[1]
-    mean = 0.25 * (power[0] + power[1]) + 0.5 * shared
-    return np.stack([power[0], power[1], np.maximum(mean, 0.0)])
+def _view_powers(spectra: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Band powers of mono, or of left, right and their mean, shape (views, times, bands)."""
+    parts = spectra.view(np.float32)  # real and imaginary by turns, for which the weights stand
+    powers = (parts * parts) @ weights
+    if len(powers) == 1:
+        return np.asarray(powers)
+    shared = (parts[0] * parts[1]) @ weights
+    mean = 0.25 * (powers[0] + powers[1]) + 0.5 * shared
+    return np.stack([powers[0], powers[1], np.maximum(mean, 0.0)])
+
+
+@lru_cache(maxsize=16)
+def _weights(rate: int, size: int, analyses: tuple[Analysis, ...]) -> np.ndarray:
+    """Weight of each bin's real and imaginary part in each masked band, (2 x bins, bands)."""
+    bins = np.arange(size // 2 + 1) * rate / size
+    masked = [_spread(one.edges_hz) @ _membership(bins, one.edges_hz) for one in analyses]
+    return np.ascontiguousarray(np.repeat(np.concatenate(masked), 2, axis=1).T)
 
 
 def _membership(bins: np.ndarray, edges_hz: np.ndarray) -> np.ndarray:
@@ -101,7 +115,7 @@ def _spread(edges_hz: np.ndarray) -> np.ndarray:
     bark = 13 * np.arctan(0.00076 * centres) + 3.5 * np.arctan((centres / 7500) ** 2)
     above = bark[:, None] - bark[None, :]
     spread = np.where(above > 0, 10 ** (-1.2 * above), 10 ** (2.5 * above))
-    return np.asarray(spread.astype(np.float32))
+    return np.asarray(np.where(spread > NO_MASKING, spread, 0).astype(np.float32))
 
 
 def floor_power(masked: np.ndarray) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,13 +43,13 @@ class NaturalLevels:
     analysis: Analysis
 
 
-def measure_natural(ground: Ground, *analyses: Analysis) -> list[NaturalLevels | None]:
-    """Return the band levels of the natural sustain; None if it is shorter than one window.
+def measure_natural(ground: Ground, *analyses: Analysis) -> list[NaturalLevels]:
+    """Return the band levels of the natural sustain; none if it is shorter than one window.
 
     analyses : of one window and hop.
     """
-    if ground.natural.shape[1] < round(analyses[0].window_seconds * ground.rate):
-        return [None] * len(analyses)
+    if ground.natural.shape[1] < analyses[0].window_frames(ground.rate):
+        return []
     masked = masked_powers(ground.natural, ground.rate, *analyses)
     return [_natural_levels(one, analysis) for one, analysis in zip(masked, analyses, strict=True)]
 
@@ -58,40 +59,54 @@ def _natural_levels(masked: np.ndarray, analysis: Analysis) -> NaturalLevels:
     return NaturalLevels(levels_db=levels_db(masked, floor), floor=floor, analysis=analysis)
 
 
-def novelty_db(
-    ground: Ground, natural: NaturalLevels | None, reach_seconds: float, least_db: float
-) -> float:
+def novelties_db(
+    ground: Ground, naturals: Sequence[NaturalLevels], reach_seconds: float, least_db: float
+) -> list[float]:
     """Return how far the join's surroundings lie from the nearest natural ones, over threshold.
 
     The rms level difference over a patch of ``reach_seconds`` to both sides, at the natural place
     where it is least (places over the loop's own points left out), against ``least_db`` or the
     95th percentile of the same for natural patches, whichever is more.
+
+    naturals : of one window and hop; one result each.
     """
-    if natural is None:
-        return -math.inf
-    hop = max(1, round(natural.analysis.hop_seconds * ground.rate))
-    window = round(natural.analysis.window_seconds * ground.rate)
-    half = round(reach_seconds / natural.analysis.hop_seconds)
-    width = min(2 * half + 1, max(1, len(natural.levels_db) // 3) | 1)
-    half = width // 2
-    places = len(natural.levels_db) - width + 1
+    if not naturals:
+        return []
+    analysis = naturals[0].analysis
+    hop, window = analysis.hop_frames(ground.rate), analysis.window_frames(ground.rate)
+    times = len(naturals[0].levels_db)
+    half = round(reach_seconds / analysis.hop_seconds)
+    half = min(2 * half + 1, max(1, times // 3) | 1) // 2
+    places = times - 2 * half
     if places < 3:
-        return -math.inf
+        return [-math.inf] * len(naturals)
     centres = ground.natural_start + window // 2 + (np.arange(places) + half) * hop
-    joins = []
-    for wrap in ground.wraps():
-        first = wrap - half * hop - window // 2
-        audio = played(
-            ground.shipped, ground.start, ground.end, first, first + 2 * half * hop + window
-        )
-        masked = masked_powers(audio, ground.rate, natural.analysis)[0]
-        joins.append(levels_db(masked, natural.floor))
     taken = np.minimum(np.abs(centres - ground.start), np.abs(centres - ground.end)) < half * hop
     if taken.all():
         taken[:] = False
-    apart = _distances(natural.levels_db, np.stack(joins))
+    joins = [_around(ground, wrap, half, naturals) for wrap in ground.wraps()]
+    return [
+        _novelty_db(natural.levels_db, np.stack(patches), taken, least_db)
+        for natural, patches in zip(naturals, zip(*joins, strict=True), strict=True)
+    ]
+
+
+def _around(
+    ground: Ground, wrap: int, half: int, naturals: Sequence[NaturalLevels]
+) -> list[np.ndarray]:
+    """Return the levels `half` hops to both sides of a frame of play, one array an analysis."""
+    analyses = [natural.analysis for natural in naturals]
+    hop, window = analyses[0].hop_frames(ground.rate), analyses[0].window_frames(ground.rate)
+    first = wrap - half * hop - window // 2
+    audio = played(ground.shipped, ground.start, ground.end, first, first + 2 * half * hop + window)
+    masked = masked_powers(audio, ground.rate, *analyses)
+    return [levels_db(one, natural.floor) for one, natural in zip(masked, naturals, strict=True)]
+
+
+def _novelty_db(levels: np.ndarray, joins: np.ndarray, taken: np.ndarray, least_db: float) -> float:
+    apart = _distances(levels, joins)
     apart[:, taken] = np.inf
-    threshold = max(least_db, YARDSTICK * _own_novelty_db(natural.levels_db, width))
+    threshold = max(least_db, YARDSTICK * _own_novelty_db(levels, joins.shape[1]))
     return 20 * math.log10(max(float(apart.min(axis=1).max()), 1e-6) / threshold)
 
 

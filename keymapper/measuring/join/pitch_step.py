@@ -35,48 +35,54 @@ def pitch_step_db(ground: Ground) -> float:
     window = min(window, natural.shape[1] // 2)
     if window < 64:
         return -math.inf
-    joins = [_pair(ground, wrap - window, wrap, window) for wrap in ground.wraps()]
+    rows = [_joined(ground, wrap - window, wrap, window) for wrap in ground.wraps()]
     if ground.end - ground.start < SHORT_LOOP_SECONDS * ground.rate:
         settled = ground.end + math.ceil(2 * window / (ground.end - ground.start)) * (
             ground.end - ground.start
         )
         before = ground.start - window
         if before >= 0:
-            joins.append(_pair(ground, before, settled, window))
+            rows.append(_joined(ground, before, settled, window))
+    joins = len(rows)
     places = np.arange(NATURAL_PAIRS) * GOLDEN % 1  # even spacing could keep step with a vibrato
     firsts = (places * (natural.shape[1] - 2 * window)).astype(int)
-    pairs = [natural[:, first : first + 2 * window] for first in np.unique(firsts)]
-    own = [abs(_shift_cents(p[:, :window], p[:, window:], ground.rate)) for p in pairs]
-    steps = [abs(_shift_cents(before, after, ground.rate)) for before, after in joins]
-    threshold = max(JUST_HEARD_CENTS, YARDSTICK * float(np.percentile(own, 95)))
-    return 20 * math.log10(max(max(steps), 1e-6) / threshold)
+    rows += [natural[:, first : first + 2 * window] for first in np.unique(firsts)]
+    steps = np.abs(_shifts_cents(np.stack(rows), ground.rate))
+    threshold = max(JUST_HEARD_CENTS, YARDSTICK * float(np.percentile(steps[joins:], 95)))
+    return 20 * math.log10(max(float(steps[:joins].max()), 1e-6) / threshold)
 
 
-def _pair(ground: Ground, first: int, second: int, window: int) -> tuple[np.ndarray, np.ndarray]:
+def _joined(ground: Ground, first: int, second: int, window: int) -> np.ndarray:
+    """Two windows of play, one after the other."""
     shipped, start, end = ground.shipped, ground.start, ground.end
-    return (
-        played(shipped, start, end, first, first + window),
-        played(shipped, start, end, second, second + window),
-    )
+    before = played(shipped, start, end, first, first + window)
+    return np.concatenate([before, played(shipped, start, end, second, second + window)], axis=1)
 
 
-def _shift_cents(before: np.ndarray, after: np.ndarray, rate: int) -> float:
-    """Shift that best aligns the second log-frequency spectrum with the first."""
-    one, two = _log_spectrum(before, rate), _log_spectrum(after, rate)
+def _shifts_cents(pairs: np.ndarray, rate: int) -> np.ndarray:
+    """Shift of each pair that best aligns the spectrum of its second half with its first.
+
+    pairs : shape (pairs, channels, frames).
+    """
+    window = pairs.shape[2] // 2
+    halves = np.stack([pairs[:, :, :window], pairs[:, :, window:]])
+    before, after = _log_spectra(halves, rate)
     reach = round(REACH_CENTS / GRID_CENTS)
-    scores = np.array(
-        [
-            float((one[:, reach:-reach] * two[:, reach + k : two.shape[1] - reach + k]).sum())
-            for k in range(-reach, reach + 1)
-        ]
-    )
+    before[:, :, :reach] = before[:, :, -reach:] = 0.0
+    size = fft.next_fast_len(after.shape[2] + 2 * reach, real=True)
+    products = fft.rfft(before, size).conj() * fft.rfft(after, size)
+    scores = np.roll(fft.irfft(products.sum(axis=1), size), reach, axis=1)[:, : 2 * reach + 1]
+    return np.array([_peak(row) - reach for row in scores]) * GRID_CENTS
+
+
+def _peak(scores: np.ndarray) -> float:
+    """Place of the largest score, between the points by the parabola through three."""
     best = int(np.argmax(scores))
     if best in (0, len(scores) - 1):
-        return (best - reach) * GRID_CENTS
-    left, middle, right = scores[best - 1 : best + 2]
+        return best
+    left, middle, right = (float(score) for score in scores[best - 1 : best + 2])
     bend = left - 2 * middle + right
-    fine = 0.5 * (left - right) / bend if bend < 0 else 0.0
-    return float((best - reach + fine) * GRID_CENTS)
+    return best + (0.5 * (left - right) / bend if bend < 0 else 0.0)
 
 
 @lru_cache(maxsize=16)
@@ -88,12 +94,11 @@ def _grid(rate: int, size: int) -> tuple[np.ndarray, np.ndarray]:
     return low, (place - low).astype(np.float32)
 
 
-def _log_spectrum(audio: np.ndarray, rate: int) -> np.ndarray:
-    """Square root of the magnitude over log frequency, shape (views, points), mean removed."""
-    frames = audio.shape[1]
-    window = hann(frames)
+def _log_spectra(audio: np.ndarray, rate: int) -> np.ndarray:
+    """Square root of the magnitude over log frequency along the last axis, mean removed."""
+    frames = audio.shape[-1]
     size = fft.next_fast_len(2 * frames, real=True)
-    spectrum = np.sqrt(np.abs(fft.rfft(audio * window, n=size, axis=1)))
+    spectra = np.sqrt(np.abs(fft.rfft(audio * hann(frames), n=size)))
     low, part = _grid(rate, size)
-    values = spectrum[:, low] * (1 - part) + spectrum[:, low + 1] * part
-    return np.asarray(values - values.mean(axis=1, keepdims=True))
+    values = spectra[..., low] * (1 - part) + spectra[..., low + 1] * part
+    return np.asarray(values - values.mean(axis=-1, keepdims=True))
