@@ -15,6 +15,8 @@ CLIP_RUN_FRAMES = 3
 BODY_SECONDS = 0.4
 _LOUDEST_WINDOWS = 4
 
+_Coefficients = tuple[float, float, float]
+
 
 def amplitude_db(amplitude: float) -> float:
     """Return an amplitude in dB re full scale, at least SILENCE_DBFS."""
@@ -85,29 +87,43 @@ def k_weighting(frequency_hz: np.ndarray, rate: int) -> np.ndarray:
     return gain
 
 
+def k_weighting_sections(rate: int) -> np.ndarray:
+    """Return the K-weighting as second-order sections for a filter, shape (2, 6)."""
+    sections = []
+    for b, a in (_shelf(rate), _high_pass(rate)):
+        sections.append([value / a[0] for value in (*b, *a)])
+    return np.array(sections)
+
+
 def _shelf_response(z: np.ndarray, rate: int) -> np.ndarray:
+    return _biquad_power(z, *_shelf(rate))
+
+
+def _high_pass_response(z: np.ndarray, rate: int) -> np.ndarray:
+    return _biquad_power(z, *_high_pass(rate))
+
+
+def _shelf(rate: int) -> tuple[_Coefficients, _Coefficients]:
     centre_hz, gain_db, q = 1681.9744509555319, 3.99984385397, 0.7071752369554193
     k = math.tan(math.pi * centre_hz / rate)
     high = 10 ** (gain_db / 20)
     band = high**0.499666774155
     b = (high + band * k / q + k * k, 2 * (k * k - high), high - band * k / q + k * k)
-    return _biquad_power(z, b, _denominator(k, q))
+    return b, _denominator(k, q)
 
 
-def _high_pass_response(z: np.ndarray, rate: int) -> np.ndarray:
+def _high_pass(rate: int) -> tuple[_Coefficients, _Coefficients]:
     centre_hz, q = 38.13547087613982, 0.5003270373253953
     k = math.tan(math.pi * centre_hz / rate)
     a = _denominator(k, q)
-    return _biquad_power(z, (a[0], -2.0 * a[0], a[0]), a)
+    return (a[0], -2.0 * a[0], a[0]), a
 
 
-def _denominator(k: float, q: float) -> tuple[float, float, float]:
+def _denominator(k: float, q: float) -> _Coefficients:
     return (1 + k / q + k * k, 2 * (k * k - 1), 1 - k / q + k * k)
 
 
-def _biquad_power(
-    z: np.ndarray, b: tuple[float, float, float], a: tuple[float, float, float]
-) -> np.ndarray:
+def _biquad_power(z: np.ndarray, b: _Coefficients, a: _Coefficients) -> np.ndarray:
     upper = b[0] + z * (b[1] + z * b[2])
     lower = a[0] + z * (a[1] + z * a[2])
     return np.abs(upper / lower) ** 2

@@ -1,0 +1,78 @@
+"""Put other comments into a FLAC file and leave its audio and all its other blocks alone."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from keymapper.errors import InputError
+from keymapper.formats.file_parts import Part, Stretch
+from keymapper.formats.flac_texts import read_flac_metadata
+
+_COMMENTS = 4
+_LAST = 0x80
+_MOST_BLOCKS = 1_000
+
+
+def rewritten_flac(path: Path, comments: Mapping[str, str], vendor: str) -> tuple[Part, ...]:
+    """Return a FLAC with some comments set, as parts, without reading its audio.
+
+    Comments that are not set stay; so do pictures, seek tables and application blocks.
+
+    comments : texts by name in upper case; empty ones are left out.
+
+    Raises
+    ------
+    InputError
+        The file is no FLAC, or ends within its header.
+    """
+    blocks, audio_offset = _blocks(path)
+    kept = [pair for pair in read_flac_metadata(path).comments if pair[0] not in comments]
+    added = [(name, text) for name, text in comments.items() if text]
+    body = vorbis_comments(vendor, [*kept, *added])
+    others = [block for block in blocks if block[0] != _COMMENTS]
+    parts: list[Part] = [b"fLaC"]
+    for kind, stretch in others[:1]:
+        parts += [_header(kind, stretch.size), stretch]
+    parts += [_header(_COMMENTS | (_LAST if len(others) == 1 else 0), len(body)), body]
+    for number, (kind, stretch) in enumerate(others[1:], start=2):
+        last = _LAST if number == len(others) else 0
+        parts += [_header(kind | last, stretch.size), stretch]
+    size = path.stat().st_size - audio_offset
+    return (*parts, Stretch(path=path, offset=audio_offset, size=size))
+
+
+def vorbis_comments(vendor: str, comments: Sequence[tuple[str, str]]) -> bytes:
+    """Return the body of a comment block, in the order of the comments."""
+    body = _text(vendor) + struct.pack("<I", len(comments))
+    return body + b"".join(_text(f"{name}={text}") for name, text in comments)
+
+
+def _text(text: str) -> bytes:
+    raw = text.encode("utf-8", "replace")
+    return struct.pack("<I", len(raw)) + raw
+
+
+def _header(kind: int, size: int) -> bytes:
+    return bytes([kind]) + size.to_bytes(3, "big")
+
+
+def _blocks(path: Path) -> tuple[list[tuple[int, Stretch]], int]:
+    """Return the metadata blocks, and where the audio begins."""
+    blocks: list[tuple[int, Stretch]] = []
+    file_size = path.stat().st_size
+    with path.open("rb") as file:
+        if file.read(4) != b"fLaC":
+            raise InputError(f"{path}: is no FLAC file; convert it again.")
+        while len(blocks) < _MOST_BLOCKS:
+            header = file.read(4)
+            size = int.from_bytes(header[1:], "big")
+            offset = file.tell()
+            if len(header) < 4 or offset + size > file_size:
+                break
+            blocks.append((header[0] & 0x7F, Stretch(path=path, offset=offset, size=size)))
+            if header[0] & _LAST:
+                return blocks, offset + size
+            file.seek(size, 1)
+    raise InputError(f"{path}: ends within its header; convert it again.")
