@@ -35,8 +35,8 @@ from keymapper.proving.proof import ProofSettings, prove_instrument, write_proof
 from keymapper.workers import Workers
 
 PROOF_NAME = "proof.json"
-PROOF_HOLD_SECONDS = 1.5
-PROOF_TAIL_SECONDS = 0.25
+PROOF_HOLD_SECONDS = 1.0
+PROOF_TAIL_SECONDS = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

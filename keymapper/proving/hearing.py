@@ -11,7 +11,7 @@ from keymapper.formats.sfz import SfzRegion
 from keymapper.measuring.course import level_envelope, onset_frame
 from keymapper.measuring.join import join_audibility
 from keymapper.measuring.levels import loudest_windows, peak_dbfs, rms_dbfs
-from keymapper.measuring.pitch import measure_pitch
+from keymapper.measuring.pitch import HIGHEST_HZ, LOWEST_HZ, measure_pitch
 from keymapper.model.loop import Loop
 from keymapper.model.pitch import DOUBT_TEXT
 from keymapper.model.proof import (
@@ -150,7 +150,7 @@ def _frames(settings: HearingSettings) -> int:
 
 
 def _first_frame(sound: np.ndarray) -> int:
-    return int(np.argmax(np.any(sound != 0, axis=1)))
+    return int(np.argmax(sound.ravel() != 0)) // sound.shape[1]
 
 
 def _level_dbfs(sound: np.ndarray, hold_frames: int, rate: int) -> float:
@@ -165,15 +165,19 @@ def _tuning(
         return _Tuning(reason=ONE_SHOT_REASON)
     if all(voice.region.pitch_keytrack_cents != 100.0 for voice in voices):
         return _Tuning(reason="the pitch does not follow the keys")
+    target = settings.target
+    cents_above_a4 = 100.0 * (key - 69) + target.cents.get(key, 0.0)
+    if not LOWEST_HZ <= target.reference_hz * 2.0 ** (cents_above_a4 / 1200.0) <= HIGHEST_HZ:
+        return _Tuning(reason=f"only {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz can be judged")
     pitch = measure_pitch(
         sound - sound.mean(axis=0, dtype=np.float64).astype(np.float32),
         settings.player.rate,
-        reference_hz=settings.target.reference_hz,
+        reference_hz=target.reference_hz,
     )
     if pitch.doubtful or pitch.root_key is None or pitch.tuning_cents is None:
         return _Tuning(reason="; ".join(DOUBT_TEXT[word] for word in pitch.doubts))
     cents = 100.0 * (pitch.root_key - key) + pitch.tuning_cents
-    cents -= settings.target.cents.get(key, 0.0)
+    cents -= target.cents.get(key, 0.0)
     octaves = round(cents / 1200.0)
     return _Tuning(
         cents=cents - 1200.0 * octaves,

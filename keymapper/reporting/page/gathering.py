@@ -98,16 +98,17 @@ def wave_of(samples: np.ndarray, rate: int, columns: int = WAVE_COLUMNS) -> Wave
     """Return the lowest and highest value, over all channels, of equal stretches of a sample."""
     columns = min(columns, len(samples))
     edges = np.linspace(0, len(samples), columns + 1).astype(int)[:-1]
+    sides = np.ascontiguousarray(samples.T)
     return Wave(
-        lows=np.minimum.reduceat(samples.min(axis=1), edges),
-        highs=np.maximum.reduceat(samples.max(axis=1), edges),
+        lows=np.minimum.reduceat(sides, edges, axis=1).min(axis=0),
+        highs=np.maximum.reduceat(sides, edges, axis=1).max(axis=0),
         seconds=len(samples) / rate,
     )
 
 
 def join_view(samples: np.ndarray, rate: int, loop: Loop, f0_hz: float | None) -> JoinView:
     """Return some periods to either side of a loop's join, of the louder channel."""
-    side = samples[:, int(np.argmax((samples**2).mean(axis=0)))]
+    side = samples[:, int(np.argmax(np.einsum("ij,ij->j", samples, samples)))]
     period = rate / f0_hz if f0_hz else 0.008 * rate
     reach = int(min(max(_JOIN_PERIODS * period, 0.004 * rate), 0.05 * rate))
     places = np.unique(np.rint(np.linspace(-reach, reach, 2 * JOIN_POINTS)).astype(int))

@@ -20,6 +20,9 @@ _END_FADE_SECONDS = 0.25
 _SHORTEST_SECONDS = 0.4
 _SEARCH_SECONDS = 0.025
 _TRIES = 3
+_PROBE_SECONDS = 0.25
+_SURELY_TOO_MUCH = 1.5
+"""What a short probe foretells to need so much more room is not tried."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,15 +45,17 @@ def preview_of(samples: np.ndarray, rate: int, loop: Loop | None, most_bytes: in
     whole = samples if loop is None else samples[: loop.end_frame + 64]
     mono = _one_side(whole)
     for sound in (whole, mono) if whole.shape[1] > 1 else (mono,):
-        coded = _flac_base64(sound, rate)
-        if len(coded) <= most_bytes:
-            return _preview(coded, _Piece(samples=sound, loop=loop, shortened=False))
-    piece, length = _Piece(samples=mono, loop=loop, shortened=False), len(mono)
+        if _foretold_bytes(sound, rate) <= _SURELY_TOO_MUCH * most_bytes:
+            coded = _flac_base64(sound, rate)
+            if len(coded) <= most_bytes:
+                return _preview(coded, _Piece(samples=sound, loop=loop, shortened=False))
+    length, needed = len(mono), _foretold_bytes(mono, rate)
     for _ in range(_TRIES):
-        length = round(0.95 * length * most_bytes / len(coded))
+        length = round(0.95 * length * most_bytes / needed)
         piece = _shortened(mono, rate, loop, max(length / rate, _SHORTEST_SECONDS))
         coded = _flac_base64(piece.samples, rate)
-        if len(coded) <= most_bytes or length / rate < _SHORTEST_SECONDS:
+        needed = len(coded)
+        if needed <= most_bytes or length / rate < _SHORTEST_SECONDS:
             break
     return _preview(coded, piece)
 
@@ -67,10 +72,10 @@ def _preview(coded: str, piece: _Piece) -> Preview:
 
 def _one_side(samples: np.ndarray) -> np.ndarray:
     """Return the mean of the channels, or the first where they would cancel, as one column."""
-    mean = samples.mean(axis=1, keepdims=True)
-    first = samples[:, :1]
-    kept = float(np.mean(mean**2)) > 0.2 * float(np.mean(samples**2))
-    return mean if kept else first
+    channels = samples.shape[1]
+    mean = samples @ np.full((channels, 1), 1 / channels, samples.dtype)
+    kept = float(np.vdot(mean, mean)) * channels > 0.2 * float(np.vdot(samples, samples))
+    return mean if kept else samples[:, :1]
 
 
 def _shortened(mono: np.ndarray, rate: int, loop: Loop | None, seconds: float) -> _Piece:
@@ -120,8 +125,11 @@ def _best_shift(mono: np.ndarray, before: int, after: int, lengths: tuple[int, i
     if fade < 8 or reach == 0:
         return 0
     out = mono[before - fade : before]
-    heard = np.lib.stride_tricks.sliding_window_view(mono[after - fade - reach : after], fade)
-    likeness = heard @ out / np.sqrt(np.maximum((heard**2).sum(axis=1), 1e-20))
+    around = mono[after - fade - reach : after]
+    energy = np.concatenate([[0.0], np.cumsum(around.astype(float) ** 2)])
+    likeness = np.correlate(around, out) / np.sqrt(
+        np.maximum(energy[fade:] - energy[:-fade], 1e-20)
+    )
     return reach - int(np.argmax(likeness))
 
 
@@ -136,6 +144,13 @@ def _faded_end(mono: np.ndarray, rate: int) -> np.ndarray:
     fade = min(len(mono), round(_END_FADE_SECONDS * rate))
     down = 0.5 + 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / max(fade, 1))[:, None]
     return np.concatenate([mono[: len(mono) - fade], mono[len(mono) - fade :] * down])
+
+
+def _foretold_bytes(samples: np.ndarray, rate: int) -> int:
+    """Return about what a sound will need as base64, by a short piece from its middle."""
+    length = min(len(samples), round(_PROBE_SECONDS * rate))
+    first = (len(samples) - length) // 2
+    return len(_flac_base64(samples[first : first + length], rate)) * len(samples) // length
 
 
 def _flac_base64(samples: np.ndarray, rate: int) -> str:
