@@ -150,7 +150,7 @@ def _frames(settings: HearingSettings) -> int:
 
 
 def _first_frame(sound: np.ndarray) -> int:
-    return int(np.argmax(sound.ravel() != 0)) // sound.shape[1]
+    return int(np.argmax(sound.ravel() != 0) // sound.shape[1])
 
 
 def _level_dbfs(sound: np.ndarray, hold_frames: int, rate: int) -> float:
