@@ -14,6 +14,7 @@ from keymapper.measuring.join.sustain import played
 NATURAL_PATCHES = 48
 YARDSTICK = 1.12
 LATER_WRAP_SECONDS = 0.4
+BLOCK_VALUES = 2**18
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,10 +129,16 @@ def _distances(levels: np.ndarray, patches: np.ndarray) -> np.ndarray:
     offset = levels.mean(axis=0)
     levels, patches = levels - offset, patches - offset
     width = patches.shape[1]
-    places = len(levels) - width + 1
-    cross = np.zeros((len(patches), places), dtype=np.float32)
-    for step in range(width):
-        cross += patches[:, step] @ levels[step : step + places].T
+    stretches = np.lib.stride_tricks.sliding_window_view(levels, width, axis=0)
+    stretches = stretches.transpose(0, 2, 1)
+    flat = patches.reshape(len(patches), -1).T
+    block = max(1, BLOCK_VALUES // len(flat))
+    cross = np.concatenate(
+        [
+            stretches[first : first + block].reshape(-1, len(flat)) @ flat
+            for first in range(0, len(stretches), block)
+        ]
+    ).T
     sums = np.concatenate([[0.0], np.cumsum((levels.astype(float) ** 2).sum(axis=1))])
     own = sums[width:] - sums[:-width]
     squared = (patches.astype(float) ** 2).sum(axis=(1, 2))[:, None] + own - 2 * cross
