@@ -83,6 +83,24 @@ def read_audio(
     return Audio(samples=samples, info=info)
 
 
+def read_audio_info(path: Path) -> AudioInfo:
+    """Return what the header of an audio file says, without decoding it.
+
+    Raises
+    ------
+    InputError
+        The file is not audio, or cannot be read.
+    """
+    try:
+        with soundfile.SoundFile(path) as file:
+            return _audio_info(file, path)
+    except soundfile.LibsndfileError as error:
+        reason = str(error.error_string).strip().rstrip(".")
+        raise InputError(f"{path}: not readable as audio ({reason}).") from error
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
+
+
 def _audio_info(file: soundfile.SoundFile, path: Path) -> AudioInfo:
     missing = 0
     if file.format in ("WAV", "WAVEX", "RF64"):

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from keymapper.errors import InputError
-from keymapper.formats.midi_reading import MidiReading
+from keymapper.formats.midi_reading import MidiReading, StruckNote
 from keymapper.model.session import SessionSheet
 
 _TICKS_PER_QUARTER = 960
@@ -91,19 +91,7 @@ def read_midi(path: Path) -> MidiPlan:
         Not a MIDI file, damaged, of type 2, without notes, or with two notes struck at once
         (no note can be cut out of a chord).
     """
-    midi, seconds_per_tick = _parsed(path)
-    reading = MidiReading()
-    last_seconds = 0.0
-    for seconds, message in _messages_in_seconds(midi, seconds_per_tick):
-        reading.take(seconds, message)
-        last_seconds = seconds
-        if len(reading.notes) > _MOST_NOTES:
-            raise InputError(
-                f"{path}: holds more than {_MOST_NOTES} notes; no session is that long."
-            )
-    reading.end(last_seconds)
-    if not reading.notes:
-        raise InputError(f"{path}: holds no notes; export the track that plays the session.")
+    reading, last_seconds = _read(path)
     notes = sorted(reading.notes, key=lambda note: note.on_seconds)
     for index, (note, following) in enumerate(itertools.pairwise(notes)):
         if following.on_seconds - note.on_seconds < 0.02:
@@ -114,6 +102,34 @@ def read_midi(path: Path) -> MidiPlan:
     return MidiPlan(
         sheet=reading.sheet(path.stem, notes, last_seconds), remarks=tuple(reading.remarks)
     )
+
+
+def read_midi_notes(path: Path) -> tuple[StruckNote, ...]:
+    """Return the notes of a Standard MIDI File, chords and all, in order of time and key.
+
+    Raises
+    ------
+    InputError
+        Not a MIDI file, damaged, of type 2, or without notes.
+    """
+    reading, _ = _read(path)
+    return tuple(sorted(reading.notes, key=lambda note: (note.on_seconds, note.key)))
+
+
+def _read(path: Path) -> tuple[MidiReading, float]:
+    """Return what a file does, and when its last event is."""
+    midi, seconds_per_tick = _parsed(path)
+    reading = MidiReading()
+    last_seconds = 0.0
+    for seconds, message in _messages_in_seconds(midi, seconds_per_tick):
+        reading.take(seconds, message)
+        last_seconds = seconds
+        if len(reading.notes) > _MOST_NOTES:
+            raise InputError(f"{path}: holds more than {_MOST_NOTES} notes; no file is that long.")
+    reading.end(last_seconds)
+    if not reading.notes:
+        raise InputError(f"{path}: holds no notes; export the track that plays something.")
+    return reading, last_seconds
 
 
 def _parsed(path: Path) -> tuple[Any, float | None]:

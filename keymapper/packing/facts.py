@@ -1,0 +1,86 @@
+"""What a buyer wants to know about an instrument, from its SFZ file and its samples."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from keymapper.formats.audio_file import AudioInfo, read_audio_info
+from keymapper.formats.sfz import SfzReading, SfzRegion
+from keymapper.model.pack import InstrumentFacts
+from keymapper.proving.plan import attack_regions, mapped_keys
+
+_FLOAT_BYTES = 4
+
+
+def instrument_facts(reading: SfzReading, infos: Mapping[Path, AudioInfo]) -> InstrumentFacts:
+    """Return the facts of an instrument.
+
+    infos : the header of every sample it plays.
+    """
+    regions = reading.regions
+    keys = mapped_keys(regions)
+    by_key = [attack_regions(regions, key) for key in keys]
+    looped = [region.loop_mode in ("loop_continuous", "loop_sustain") for region in regions]
+    return InstrumentFacts(
+        low_key=keys.start,
+        high_key=max(keys.start, keys.stop - 1),
+        zones=len(regions),
+        samples=len(infos),
+        velocity_layers=max(map(_layers, by_key), default=0),
+        round_robins=max((region.seq_length for region in regions), default=1),
+        voices=max(map(_voices, by_key), default=0),
+        controls=tuple(label for _, label in reading.control.labels),
+        looped=any(looped),
+        one_shots=all(region.loop_mode == "one_shot" for region in regions),
+        rates=tuple(sorted({info.rate for info in infos.values()})),
+        bits=tuple(sorted({_bits(info) for info in infos.values()})),
+        channels=tuple(sorted({info.channels for info in infos.values()})),
+        file_bytes=sum(path.stat().st_size for path in infos),
+        memory_bytes=sum(
+            info.frames * info.channels * _FLOAT_BYTES for info in infos.values()
+        ),
+    )
+
+
+def sample_infos(reading: SfzReading) -> dict[Path, AudioInfo]:
+    """Return the header of every sample that an instrument plays, in name order.
+
+    Raises
+    ------
+    InputError
+        A sample is not audio.
+    """
+    paths = {region.sample_path for region in reading.regions}
+    return {path: read_audio_info(path) for path in sorted(filter(None, paths))}
+
+
+def _bits(info: AudioInfo) -> int:
+    """Return the bits of a sample; floats count as 32."""
+    digits = "".join(letter for letter in info.encoding if letter.isdecimal())
+    return int(digits) if digits else 32
+
+
+def _layers(regions: Sequence[SfzRegion]) -> int:
+    return len({(region.lovel, region.hivel) for region in regions})
+
+
+def _voices(regions: Sequence[SfzRegion]) -> int:
+    """Return the most regions of a key that one note starts."""
+    turns = range(1, max((region.seq_length for region in regions), default=1) + 1)
+    chances = {region.lorand for region in regions}
+    velocities = {region.lovel for region in regions}
+    return max(
+        (
+            sum(
+                region.lovel <= velocity <= region.hivel
+                and (turn - 1) % region.seq_length + 1 == region.seq_position
+                and region.lorand <= chance < region.hirand
+                for region in regions
+            )
+            for velocity in velocities
+            for turn in turns
+            for chance in chances
+        ),
+        default=0,
+    )
