@@ -48,6 +48,10 @@ def audit(
         typer.Option(metavar="DIR", help="Write a corrected copy; the original stays as it is."),
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace an existing copy.")] = False,
+    page: Annotated[
+        bool,
+        typer.Option("--page/--no-page", help="Write report.html, the page to see and hear."),
+    ] = True,
     fail_on: Annotated[
         Literal["error", "warning", "note", "never"],
         typer.Option(help="Exit with 1 for findings as grave as this."),
@@ -100,12 +104,22 @@ def audit(
         audited = audit_path(path, settings)
     mended = _mended(audited, write_fixes, force=force, workers=workers)
     report = audit_report(audited, settings.changes, mended)
+    drawn = _page(report, audited, workers) if page else None
     if json or csv:
         _print_data(report, csv=csv)
     else:
-        _print_text(report, everything=everything, quiet=quiet)
+        _print_text(report, drawn, everything=everything, quiet=quiet)
     if _fails(report, fail_on):
         raise typer.Exit(1)
+
+
+def _page(report: AuditReport, audited: list[AuditedPack], workers: int | None) -> Path:
+    """Write the page into the current folder: what is audited is never touched."""
+    from keymapper.reporting.page import PAGE_NAME, write_audit_page
+    from keymapper.workers import Workers
+
+    with Workers(workers) as pool:
+        return write_audit_page(report, audited, Path(PAGE_NAME), pool)
 
 
 def _mended(
@@ -154,7 +168,7 @@ def _print_data(report: AuditReport, *, csv: bool) -> None:
     typer.echo(tuning_csv(report) if csv else report_json(report), nl=False)
 
 
-def _print_text(report: AuditReport, *, everything: bool, quiet: bool) -> None:
+def _print_text(report: AuditReport, page: Path | None, *, everything: bool, quiet: bool) -> None:
     from keymapper.cli.printing import output_console
     from keymapper.reporting.audit_text import report_lines, summary_table
     from keymapper.reporting.plain import one_line
@@ -165,6 +179,8 @@ def _print_text(report: AuditReport, *, everything: bool, quiet: bool) -> None:
             console.print(line, soft_wrap=True)
         if len(report.packs) > 1:
             console.print(summary_table(report))
+        if page is not None:
+            console.print(f"Page: {page}", soft_wrap=True)
     console.print(one_line(report.verdict), soft_wrap=True)
 
 

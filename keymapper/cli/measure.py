@@ -26,6 +26,10 @@ def measure(
     reference: Annotated[
         float | None, typer.Option(help="Frequency of A4 in Hz.  [default: the recipe's, 440]")
     ] = None,
+    plot: Annotated[
+        Path | None,
+        typer.Option(help="Draw tuning and level by key into this file (.svg or .png)."),
+    ] = None,
     workers: Annotated[
         int | None, typer.Option(min=1, help="Processes.  [default: every core]")
     ] = None,
@@ -43,9 +47,13 @@ def measure(
 
     if out is not None and out.suffix.lower() not in (".csv", ".json"):
         raise UsageError(f"{out}: name a file that ends in .csv or .json.")
+    if plot is not None and plot.suffix.lower() not in (".svg", ".png"):
+        raise UsageError(f"{plot}: name a file that ends in .svg or .png.")
     decisions = recipe_with(chosen_recipe(folder, recipe), {"reference_hz": reference})
     with shown_progress(quiet=quiet or json or csv) as progress:
         measured = measure_folder(folder, decisions, workers=workers, progress=progress)
+    if plot is not None:
+        _draw(measured, folder.resolve().name, plot)
     rows = measurement_rows(measured.recordings)
     if not quiet:
         _complain_of_skipped(measured)
@@ -68,6 +76,17 @@ def _write(rows: list[Row], out: Path) -> None:
     from keymapper.exporting.publish import write_text
 
     write_text(out, _text(rows, csv=out.suffix.lower() == ".csv"))
+
+
+def _draw(measured: MeasuredFolder, title: str, plot: Path) -> None:
+    from keymapper.exporting.publish import write_bytes, write_text
+    from keymapper.reporting.plots import measurements_svg, png_of
+
+    drawing = measurements_svg(measured.recordings, title)
+    if plot.suffix.lower() == ".svg":
+        write_text(plot, drawing)
+    else:
+        write_bytes(plot, png_of(drawing))
 
 
 def _complain_of_skipped(measured: MeasuredFolder) -> None:

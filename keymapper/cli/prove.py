@@ -9,6 +9,7 @@ import typer
 
 if TYPE_CHECKING:
     from keymapper.model.proof import Proof, ProofLimits
+    from keymapper.workers import Workers
 
 _GRAVITY = {"error": 2, "warning": 1, "note": 0}
 
@@ -48,6 +49,14 @@ def prove(
         Path | None,
         typer.Option(help="Folder that samples may lie in.  [default: that of the SFZ file]"),
     ] = None,
+    page: Annotated[
+        bool,
+        typer.Option(
+            "--page/--no-page",
+            help="Write report.html, the page to see and hear: into the instrument's folder "
+            "where its manifest lies, else beside the proof.",
+        ),
+    ] = True,
     limit: Annotated[
         list[str] | None,
         typer.Option(metavar="NAME=VALUE", help="Move a limit, for example tuning_cents=5."),
@@ -87,16 +96,24 @@ def prove(
             progress=progress,
         )
         proof = prove_instrument(path, settings, pool)
-    target = output or Path("proof.json")
-    write_proof(proof, target)
+        target = output or Path("proof.json")
+        write_proof(proof, target)
+        drawn = _page(path, proof, target.parent, pool) if page else None
     if json:
         typer.echo(pretty_json(proof_data(proof)), nl=False)
     elif not quiet:
-        _print_proof(proof, target)
+        _print_proof(proof, target, drawn)
     if fail_on != "never" and any(
         _GRAVITY[finding.severity] >= _GRAVITY[fail_on] for finding in proof.findings
     ):
         raise typer.Exit(1)
+
+
+def _page(path: Path, proof: Proof, folder: Path, pool: Workers) -> Path:
+    from keymapper.proving.proof import sfz_file
+    from keymapper.reporting.page import PAGE_NAME, write_proof_page
+
+    return write_proof_page(sfz_file(path), proof, folder / PAGE_NAME, pool)
 
 
 def _play(path: Path, keys: str, target: Path, pack: Path | None, *, quiet: bool) -> None:
@@ -136,7 +153,7 @@ def _limits(texts: list[str]) -> ProofLimits:
         raise UsageError(f"--limit: {error}.") from None
 
 
-def _print_proof(proof: Proof, target: Path) -> None:
+def _print_proof(proof: Proof, target: Path, page: Path | None) -> None:
     from keymapper.cli.printing import output_console
     from keymapper.proving.summary import finding_lines, worst_lines
     from keymapper.reporting.plain import one_line
@@ -153,3 +170,5 @@ def _print_proof(proof: Proof, target: Path) -> None:
     console.print()
     console.print(f"{one_line(proof.instrument)}: {proof.verdict}")
     console.print(f"Proof: {one_line(str(target))}")
+    if page is not None:
+        console.print(f"Page:  {one_line(str(page))}")

@@ -85,10 +85,21 @@ def write_text(path: Path, text: str) -> None:
     OutputError
         The place cannot be written.
     """
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        The place cannot be written.
+    """
     partial = path.parent / f".{path.name}{_PARTIAL}"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        partial.write_text(text, encoding="utf-8", newline="\n")
+        partial.write_bytes(content)
         partial.replace(path)
     except OSError as error:
         raise OutputError(f"{path}: cannot be written ({error.strerror or error}).") from error

@@ -12,6 +12,7 @@ import msgspec
 
 from keymapper import __version__
 from keymapper.errors import InputError, OutputError
+from keymapper.exporting.publish import write_text
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.manifest import pretty_json, read_manifest
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
@@ -143,14 +144,16 @@ def write_proof(proof: Proof, path: Path) -> None:
     OutputError
         If `path` is another kind of file, or cannot be written.
     """
-    try:
-        if path.exists() and '"format": "keymapper-proof"' not in path.read_text("utf-8")[:200]:
-            raise OutputError(f"{path}: is no proof and is not replaced; choose another --output.")
-        partial = path.with_name(f".{path.name}.partial")
-        partial.write_text(pretty_json(proof_data(proof)), "utf-8")
-        partial.replace(path)
-    except (OSError, UnicodeDecodeError) as error:
-        raise OutputError(f"{path}: cannot be written; choose another --output.") from error
+    if path.exists() and not _is_proof(path):
+        raise OutputError(f"{path}: is no proof and is not replaced; choose another --output.")
+    write_text(path, pretty_json(proof_data(proof)))
+
+
+def _is_proof(path: Path) -> bool:
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return b'"format": "keymapper-proof"' in file.read(200)
 
 
 def read_proof(path: Path) -> Proof:

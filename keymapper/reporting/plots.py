@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from keymapper.errors import UsageError
 from keymapper.model.keys import key_name
 from keymapper.recording import Recording
 from keymapper.reporting.page.charts import (
@@ -72,6 +73,23 @@ def measurements_svg(recordings: Sequence[Recording], title: str) -> str:
         role="img",
     )
     return svg_text(root)
+
+
+def png_of(svg: str) -> bytes:
+    """Return an SVG drawing as a PNG picture, two pixels to its unit.
+
+    Raises
+    ------
+    UsageError
+        The optional package that draws is not installed.
+    """
+    try:
+        from resvg_py import svg_to_bytes
+    except ImportError:
+        raise UsageError(
+            "a .png needs one more package: pip install 'keymapper[plot]'; an .svg does not."
+        ) from None
+    return bytes(svg_to_bytes(svg_string=svg, zoom=2))
 
 
 def _key(recording: Recording) -> int:

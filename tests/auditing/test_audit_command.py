@@ -35,14 +35,33 @@ def spoiled(tmp_path_factory) -> Path:
 
 
 @pytest.fixture(autouse=True)
-def own_cache(tmp_path, monkeypatch):
+def own_places(tmp_path, monkeypatch):
     monkeypatch.setenv("KEYMAPPER_CACHE", str(tmp_path / "cache"))
+    monkeypatch.chdir(tmp_path)
 
 
 def _run(*arguments: str | Path, code: int = 0) -> str:
     result = CliRunner().invoke(app, ["audit", "--workers", "1", *map(str, arguments)])
     assert result.exit_code == code, result.output
     return result.stdout
+
+
+def test_the_page_lies_where_one_stands_and_the_pack_stays_as_it_is(spoiled, tmp_path):
+    before = sorted(path.name for path in spoiled.rglob("*"))
+    assert "Page: report.html" in _run(spoiled)
+    assert "<html" in (tmp_path / "report.html").read_text("utf-8")
+    assert sorted(path.name for path in spoiled.rglob("*")) == before
+
+
+def test_no_page_is_written_on_request(spoiled, tmp_path):
+    assert "report.html" not in _run(spoiled, "--no-page")
+    assert not (tmp_path / "report.html").exists()
+
+
+def test_a_foreign_file_is_not_replaced_by_the_page(spoiled, tmp_path):
+    (tmp_path / "report.html").write_text("mine", "utf-8")
+    _run(spoiled, code=5)
+    assert (tmp_path / "report.html").read_text("utf-8") == "mine"
 
 
 def test_json_fits_its_schema_and_has_the_promised_fields_at_its_top(spoiled):
@@ -143,7 +162,7 @@ def test_many_packs_get_a_row_each(tmp_path):
         for step in (0, 2, 4):
             write_note(tmp_path / name / f"Tug {key + step}.wav", key + step)
     lines = _run(tmp_path).splitlines()
-    assert [line.split()[0] for line in lines[-4:-1]] == ["pack", "one", "two"]
+    assert [line.split()[0] for line in lines[-5:-2]] == ["pack", "one", "two"]
     report = json.loads(_run(tmp_path, "--json"))
     assert [pack["pack"] for pack in report["packs"]] == ["one", "two"]
     assert report["diagnosis"] is None

@@ -90,6 +90,14 @@ def test_measure_as_csv(folder, tmp_path):
     assert (tmp_path / "notes.csv").read_text() == printed
 
 
+def test_measure_draws_a_picture(folder, tmp_path):
+    drawing, picture = tmp_path / "notes.svg", tmp_path / "notes.png"
+    assert keymapper("measure", folder, "--quiet", "--plot", drawing).returncode == 0
+    assert keymapper("measure", folder, "--quiet", "--plot", picture).returncode == 0
+    assert "Tuning by key" in drawing.read_text("utf-8")
+    assert picture.read_bytes().startswith(b"\x89PNG")
+
+
 def test_measure_flags_what_has_no_pitch(tmp_path):
     noise = np.random.default_rng(1).normal(0, 0.1, (RATE, 2))
     soundfile.write(tmp_path / "noise.wav", noise, RATE, subtype="PCM_24")
@@ -116,6 +124,7 @@ def test_reference_moves_the_cents(folder):
         (["build", "notes", "--rate", "7"], 2, "rate must lie in 8000..192000"),
         (["build", "notes", "--out", "notes/out"], 5, "choose another --out"),
         (["measure", "notes", "--out", "a.xml"], 2, "ends in .csv or .json"),
+        (["measure", "notes", "--plot", "a.gif"], 2, "ends in .svg or .png"),
         (["measure", "broken"], 0, "broken.wav: not readable as audio"),
         (["build", "broken"], 3, "no recording in it can be used"),
     ],

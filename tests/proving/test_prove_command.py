@@ -49,6 +49,15 @@ def test_json_goes_to_the_output(tmp_path: Path) -> None:
     assert json.loads(text) == json.loads(target.read_text("utf-8"))
 
 
+def test_the_page_lies_beside_the_proof_of_a_foreign_instrument(tmp_path: Path) -> None:
+    write_instrument(tmp_path, [GOOD])
+    code, text = run(tmp_path, *QUICK, "--short", "--output", str(tmp_path / "out" / "proof.json"))
+    assert code == 0, text
+    assert "<html" in (tmp_path / "out" / "report.html").read_text("utf-8")
+    run(tmp_path, *QUICK, "--short", "--no-page", "--output", str(tmp_path / "bare" / "proof.json"))
+    assert [path.name for path in (tmp_path / "bare").iterdir()] == ["proof.json"]
+
+
 def test_a_phrase_is_written_for_listening(tmp_path: Path) -> None:
     write_instrument(tmp_path, [GOOD])
     target = tmp_path / "phrase.wav"
