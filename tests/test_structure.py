@@ -24,10 +24,10 @@ LEVELS = {
     "workers": 1,
     "proving": 5,
     "auditing": 5,
-    "packing": 5,
     "reporting": 6,
-    "pipeline": 7,
-    "cli": 8,
+    "packing": 7,
+    "pipeline": 8,
+    "cli": 9,
 }
 PURE = ("planning", "slicing", "measuring", "mapping", "model")
 FILES_AND_NETWORK = {"soundfile", "pathlib", "os", "io", "shutil", "tempfile", "socket", "urllib"}

@@ -12,6 +12,7 @@ from typer.core import TyperGroup
 from keymapper.cli.audit import audit
 from keymapper.cli.build import build
 from keymapper.cli.measure import measure
+from keymapper.cli.pack import pack
 from keymapper.cli.plan import plan
 from keymapper.cli.prove import prove
 from keymapper.cli.slice import slice_take
@@ -83,6 +84,7 @@ for name, command in (
     ("build", build),
     ("prove", prove),
     ("audit", audit),
+    ("pack", pack),
 ):
     app.command(name)(command)
 

@@ -60,6 +60,4 @@ def _read_stretch(stretch: Stretch) -> Iterator[bytes]:
                 left -= len(block)
                 yield block
     except OSError as error:
-        raise InputError(
-            f"{stretch.path}: cannot be read ({error.strerror or error})."
-        ) from error
+        raise InputError(f"{stretch.path}: cannot be read ({error.strerror or error}).") from error

@@ -68,12 +68,14 @@ def _add_tracks(root: Any, channels: int) -> None:
 
 def _for_xml(text: str) -> str:
     """Return a text without the characters that XML cannot hold."""
-    return "".join(
-        letter
-        for letter in text
-        if letter in "\t\n\r" or (ord(letter) >= 32 and ord(letter) not in (0xFFFE, 0xFFFF))
-        and not 0xD800 <= ord(letter) <= 0xDFFF
-    )
+    return "".join(letter for letter in text if _is_xml(letter))
+
+
+def _is_xml(letter: str) -> bool:
+    code = ord(letter)
+    if code < 32:
+        return letter in "\t\n\r"
+    return code not in (0xFFFE, 0xFFFF) and not 0xD800 <= code <= 0xDFFF
 
 
 def _parsed(body: bytes) -> tuple[Any, str | None]:

@@ -15,6 +15,7 @@ import msgspec
 
 from keymapper.model.finding import AuditReport
 from keymapper.model.instrument import Manifest
+from keymapper.model.pack import PackManifest, PackRecipe
 from keymapper.model.recipe import Recipe
 from keymapper.model.session import CutReport, SessionSheet
 
@@ -25,6 +26,8 @@ MODELS: dict[str, tuple[str, Any]] = {
     "recipe": ("keymapper recipe", Recipe),
     "findings": ("keymapper findings", AuditReport),
     "session": ("keymapper session sheet", SessionSheet),
+    "pack": ("keymapper pack manifest", PackManifest),
+    "pack-recipe": ("keymapper pack recipe", PackRecipe),
     "notes": ("keymapper notes cut from takes", CutReport),
 }
 """Schema name: title and type."""

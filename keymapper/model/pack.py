@@ -204,7 +204,8 @@ class PackedInstrument:
     name: str
     sfz: str
     """Relative to the pack's top folder, with `/`."""
-    manifest: str | None
+    has_manifest: bool
+    """Whether a manifest lies beside the SFZ."""
     description: str
     facts: InstrumentFacts
     preview: PreviewFacts | None

@@ -61,9 +61,7 @@ class PackWriter:
             blocks=_hashed(read_parts(content.parts), digest),
         )
         write_entry(self._zip, entry)
-        self.files.append(
-            PackedFile(file=content.file, size=size, sha256=digest.hexdigest())
-        )
+        self.files.append(PackedFile(file=content.file, size=size, sha256=digest.hexdigest()))
 
     def finish(self) -> None:
         """Write the checksums of all files, and the end of the archive."""

@@ -37,9 +37,7 @@ def instrument_facts(reading: SfzReading, infos: Mapping[Path, AudioInfo]) -> In
         bits=tuple(sorted({_bits(info) for info in infos.values()})),
         channels=tuple(sorted({info.channels for info in infos.values()})),
         file_bytes=sum(path.stat().st_size for path in infos),
-        memory_bytes=sum(
-            info.frames * info.channels * _FLOAT_BYTES for info in infos.values()
-        ),
+        memory_bytes=sum(info.frames * info.channels * _FLOAT_BYTES for info in infos.values()),
     )
 
 

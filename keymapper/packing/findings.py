@@ -27,6 +27,7 @@ _ERRORS = {
     "rights-share-alike": "publish the pack under the same licence, or leave the sound out",
     "licence-text": "add licence_file, the text of your licence",
     "sample-format": "convert it to WAV or FLAC, or build the instrument again",
+    "gain-too-high": "choose a lower balance_db",
     "budget-exceeded": "allow more, choose fewer bits or mono, or build smaller instruments",
 }
 _WARNINGS = {

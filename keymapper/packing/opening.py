@@ -167,7 +167,7 @@ def _unpacked(archive: zipfile.ZipFile, path: Path, unpack_to: Path) -> OpenedPa
     sums = b""
     with path.open("rb") as actual:
         sink = _Comparing(actual)
-        again = zipfile.ZipFile(sink, "w", zipfile.ZIP_STORED, allowZip64=True)  # type: ignore[arg-type]
+        again = zipfile.ZipFile(sink, "w", zipfile.ZIP_STORED, allowZip64=True)
         for entry in archive.infolist():
             target = unpack_to / entry.filename
             digest = hashlib.sha256()
@@ -181,9 +181,7 @@ def _unpacked(archive: zipfile.ZipFile, path: Path, unpack_to: Path) -> OpenedPa
             if file == SUMS_NAME:
                 sums = target.read_bytes()[:LARGEST_SUMS]
             else:
-                files.append(
-                    PackedFile(file=file, size=entry.file_size, sha256=digest.hexdigest())
-                )
+                files.append(PackedFile(file=file, size=entry.file_size, sha256=digest.hexdigest()))
         again.close()
         sink.check_end(path.stat().st_size)
     top = archive.infolist()[0].filename.split("/")[0]
@@ -224,7 +222,7 @@ class _Comparing:
         self._place = self._end = 0
         self._wrong: dict[int, int] = {}
 
-    def write(self, content: bytes) -> int:
+    def write(self, content: bytes, /) -> int:
         """Compare."""
         view = bytes(content)
         self._actual.seek(self._place)
@@ -242,13 +240,16 @@ class _Comparing:
         """Return the place in the file."""
         return self._place
 
-    def seek(self, place: int, whence: int = os.SEEK_SET) -> int:
+    def seek(self, place: int, whence: int = os.SEEK_SET, /) -> int:
         """Go to a place."""
         self._place = place + (0, self._place, self._end)[whence]
         return self._place
 
     def flush(self) -> None:
         """Do nothing."""
+
+    def close(self) -> None:
+        """Do nothing: the other file is its owner's."""
 
     def check_end(self, size: int) -> None:
         """Raise where anything differed, or more follows."""
@@ -278,9 +279,7 @@ def _opened_folder(path: Path) -> OpenedPack:
         return _refused(*findings[:100])
     sums = root / SUMS_NAME
     text = sums.read_bytes()[:LARGEST_SUMS] if sums.is_file() else b""
-    return OpenedPack(
-        folder=root, files=tuple(files), findings=tuple(sum_findings(files, text))
-    )
+    return OpenedPack(folder=root, files=tuple(files), findings=tuple(sum_findings(files, text)))
 
 
 def _walked(root: Path) -> Iterator[tuple[str, os.DirEntry[str]]]:

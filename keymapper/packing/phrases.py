@@ -91,7 +91,7 @@ def _note(keys: Sequence[int], key: int, on: float, seconds: float, velocity: in
 
 
 def _chords(keys: Sequence[int]) -> list[PhraseNote]:
-    """Four chords, voiced as closely as possible to the one before, rising in strength."""
+    """Return four chords, voiced as closely as possible to the one before, rising in strength."""
     tonic = _tonic(keys, 4)
     notes = []
     middle = _scale_key(tonic, 2)
@@ -106,7 +106,7 @@ def _chords(keys: Sequence[int]) -> list[PhraseNote]:
 
 
 def _bass(keys: Sequence[int]) -> list[PhraseNote]:
-    """Eighth notes on the roots, an octave now and then, a fifth as the way to the next bar."""
+    """Return eighth notes on the roots, an octave and a fifth now and then."""
     tonic = _tonic(keys, 0)
     notes = []
     step = 0.28
@@ -122,7 +122,7 @@ def _bass(keys: Sequence[int]) -> list[PhraseNote]:
 
 
 def _melody(keys: Sequence[int]) -> list[PhraseNote]:
-    """A line that climbs, leaps, and falls back to the tonic in steps."""
+    """Return a line that climbs, leaps, and falls back to the tonic in steps."""
     tonic = _tonic(keys, 0)
     line = (
         (0, 1.0, 84), (2, 0.5, 90), (4, 0.5, 96), (7, 1.5, 108), (6, 0.5, 92), (4, 1.0, 88),
@@ -138,7 +138,7 @@ def _melody(keys: Sequence[int]) -> list[PhraseNote]:
 
 
 def _pluck(keys: Sequence[int]) -> list[PhraseNote]:
-    """Broken chords up and down; every chord twice, so that round robins are heard."""
+    """Return broken chords up and down; every chord twice, so that round robins are heard."""
     tonic = _tonic(keys, 6)
     notes = []
     step = 0.16
@@ -152,12 +152,14 @@ def _pluck(keys: Sequence[int]) -> list[PhraseNote]:
 
 
 def _hits(keys: Sequence[int]) -> list[PhraseNote]:
-    """Every hit once, then a beat of the first four, soft and loud."""
+    """Return every hit once, then a beat of the first four, soft and loud."""
     step = min(0.5, _LAST_HIT_SECONDS / (2 * max(1, len(keys))))
     notes = [_note(keys, key, step * n, 0.9 * step, 100) for n, key in enumerate(keys)]
     start = step * len(keys)
-    beat = ((0, 0, 112), (2, 2, 84), (1, 4, 108), (2, 6, 76), (0, 7, 88), (0, 8, 112), (2, 10, 84))
-    beat += ((1, 12, 110), (3, 14, 96), (2, 15, 70))
+    beat = (
+        (0, 0, 112), (2, 2, 84), (1, 4, 108), (2, 6, 76), (0, 7, 88), (0, 8, 112), (2, 10, 84),
+        (1, 12, 110), (3, 14, 96), (2, 15, 70),
+    )  # fmt: skip
     for repeat in range(2):
         for which, place, velocity in beat:
             on = start + (16 * repeat + place) * 0.14

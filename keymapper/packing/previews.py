@@ -1,4 +1,4 @@
-"""Hear an instrument before loading it: a phrase played by the proof's player, levelled, encoded."""
+"""Hear an instrument before loading it: a phrase played by the proof's player, and levelled."""
 
 from __future__ import annotations
 

@@ -27,9 +27,7 @@ def packed_sfz(reading: SfzReading, names: Mapping[str, str], gain_db: float) ->
         raise OutputError(f"{reading.path}: {error}") from error
 
 
-def _headers(
-    reading: SfzReading, names: Mapping[str, str], gain_db: float
-) -> Iterator[SfzHeader]:
+def _headers(reading: SfzReading, names: Mapping[str, str], gain_db: float) -> Iterator[SfzHeader]:
     regions = iter(reading.regions)
     inherited: dict[str, bool] = {}
     for header in reading.document.headers:

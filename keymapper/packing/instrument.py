@@ -1,0 +1,167 @@
+"""An instrument on its way into a pack."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from keymapper.exporting.exporters import MANIFEST_NAME, export_sfz
+from keymapper.formats.audio_file import AudioInfo
+from keymapper.formats.manifest import read_manifest
+from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
+from keymapper.model.instrument import Manifest
+from keymapper.model.keys import key_name
+from keymapper.model.loudness import Loudness
+from keymapper.model.pack import InstrumentFacts, PackFinding, PackInstrument, PackRecipe
+from keymapper.packing.facts import instrument_facts, sample_infos
+from keymapper.packing.findings import pack_finding
+from keymapper.packing.metadata import SampleLabel, pack_label
+from keymapper.packing.names import sample_names
+from keymapper.proving.proof import sfz_file
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadyInstrument:
+    """A built instrument with all that is known of it."""
+
+    declared: PackInstrument
+    name: str
+    folder_name: str
+    """In the pack, below `instruments/`."""
+    sfz: Path
+    reading: SfzReading
+    manifest: Manifest | None
+    """None where there is none, or the SFZ was changed by hand after the build."""
+    infos: Mapping[Path, AudioInfo]
+    facts: InstrumentFacts
+    loudness: Mapping[Path, Loudness] = field(default_factory=dict)
+    proof: str = ""
+    findings: tuple[PackFinding, ...] = ()
+
+    @property
+    def root(self) -> Path:
+        """The folder that its samples lie in."""
+        return self.sfz.resolve().parent
+
+    def relative(self, path: Path) -> str:
+        """Return a sample's path in the instrument's folder."""
+        return path.resolve().relative_to(self.root).as_posix()
+
+    def new_names(self) -> dict[str, str]:
+        """Return the path in the pack's folder of the instrument for each own path."""
+        return sample_names([self.relative(path) for path in self.infos])
+
+
+def ready_instrument(folder: Path, declared: PackInstrument, folder_name: str) -> ReadyInstrument:
+    """Return a built instrument as it lies in a folder.
+
+    Raises
+    ------
+    InputError
+        It cannot be read.
+    """
+    sfz = sfz_file(folder)
+    reading = read_sfz(sfz)
+    infos = sample_infos(reading)
+    manifest = _manifest(folder, sfz)
+    return ReadyInstrument(
+        declared=declared,
+        name=declared.name or (manifest.name if manifest else sfz.stem),
+        folder_name=folder_name,
+        sfz=sfz,
+        reading=reading,
+        manifest=manifest,
+        infos=infos,
+        facts=instrument_facts(reading, infos),
+    )
+
+
+def _manifest(folder: Path, sfz: Path) -> Manifest | None:
+    path = folder / MANIFEST_NAME
+    if not path.is_file():
+        return None
+    manifest = read_manifest(path.read_text(encoding="utf-8"), str(path))
+    written = next(iter(export_sfz(manifest).values()))
+    return manifest if written == sfz.read_bytes() else None
+
+
+def format_findings(instrument: ReadyInstrument) -> list[PackFinding]:
+    """Return a finding for every sample that metadata cannot be written into."""
+    return [
+        pack_finding(
+            "sample-format",
+            f"{instrument.name}: {instrument.relative(path)}",
+            f"is {info.container}; only WAV and FLAC samples are packed",
+        )
+        for path, info in instrument.infos.items()
+        if info.container not in ("WAV", "FLAC")
+    ]
+
+
+def sample_labels(instrument: ReadyInstrument, recipe: PackRecipe) -> dict[Path, SampleLabel]:
+    """Return the label of each sample: root, tuning and loop of the first zone that plays it."""
+    shared = pack_label(recipe)
+    tunings = _tunings(instrument.manifest)
+    labels: dict[Path, SampleLabel] = {}
+    for region in instrument.reading.regions:
+        if region.sample_path is None or region.sample_path in labels:
+            continue
+        loop = None
+        if region.loop_start_frame is not None and region.loop_end_frame is not None:
+            loop = (region.loop_start_frame, region.loop_end_frame)
+        played = region.tune_cents + 100.0 * region.transpose_semitones
+        labels[region.sample_path] = SampleLabel(
+            **shared,
+            title=_title(instrument, region),
+            root_key=min(max(region.pitch_keycenter, 0), 127),
+            tuning_cents=tunings.get(region.sample, -played),
+            loop=loop,
+            keys=(max(region.lokey, 0), min(max(region.hikey, 0), 127)),
+            velocities=(max(region.lovel, 1), min(max(region.hivel, 1), 127)),
+        )
+    return labels
+
+
+def _tunings(manifest: Manifest | None) -> dict[str, float]:
+    return {} if manifest is None else {one.sample: one.tuning_cents for one in manifest.zones}
+
+
+def _title(instrument: ReadyInstrument, region: SfzRegion) -> str:
+    parts = [instrument.name, key_name(min(max(region.pitch_keycenter, 0), 127))]
+    if (region.lovel, region.hivel) != (1, 127):
+        parts.append(f"v{region.lovel}-{region.hivel}")
+    if region.seq_length > 1:
+        parts.append(f"turn {region.seq_position}")
+    return " ".join(parts)
+
+
+def packed_manifest(
+    manifest: Manifest, names: Mapping[str, str], sums: Mapping[str, str], gain_db: float
+) -> Manifest:
+    """Return a manifest that speaks of the samples as they lie in the pack.
+
+    names : new path by old. sums : SHA-256 by new path.
+    """
+    return replace(
+        manifest,
+        zones=tuple(
+            replace(
+                zone,
+                sample=names.get(zone.sample, zone.sample),
+                gain_db=zone.gain_db + gain_db,
+            )
+            for zone in manifest.zones
+        ),
+        notes=tuple(
+            replace(
+                note,
+                sample=replace(
+                    note.sample,
+                    file=names.get(note.sample.file, note.sample.file),
+                    sha256=sums.get(names.get(note.sample.file, ""), note.sample.sha256),
+                ),
+            )
+            for note in manifest.notes
+        ),
+    )

@@ -1,0 +1,244 @@
+"""Make a pack: gate, previews, balance, editions, archives."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+
+from keymapper.auditing.cache import FactsCache
+from keymapper.errors import InputError
+from keymapper.exporting.publish import published_folder, write_text
+from keymapper.model.pack import PackFinding, PackManifest, PackRecipe, PreviewFacts
+from keymapper.packing.archive import SUMS_NAME
+from keymapper.packing.balance import balance_gains, instrument_levels, own_gain_findings
+from keymapper.packing.documents import documents, pack_materials
+from keymapper.packing.findings import sorted_findings, stopping
+from keymapper.packing.gate import unused_waivers, waived
+from keymapper.packing.instrument import ReadyInstrument
+from keymapper.packing.metadata import pack_label
+from keymapper.packing.names import top_folder
+from keymapper.packing.previews import PreviewOrder, write_medley, write_preview
+from keymapper.packing.rights import rights_findings
+from keymapper.packing.writing import MEDLEY, EditionOrder, write_edition
+from keymapper.pipeline.measure import Progress, followed, no_progress
+from keymapper.pipeline.packing.editions import edition_instruments
+from keymapper.pipeline.packing.ready import Surroundings, built_folders, ready_instruments
+from keymapper.workers import Workers
+
+ARCHIVE_SUFFIX = ".zip"
+_WORK = "work"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackSettings:
+    """How making a pack runs; what it decides stands in the pack recipe."""
+
+    workers: int | None = None
+    replace: bool = False
+    cache: FactsCache | None = None
+    """Where the audit keeps measurements; None keeps none."""
+    progress: Progress = field(default=no_progress)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EditionResult:
+    """One archive that was written."""
+
+    edition: str
+    archive: str
+    """Its file name."""
+    size: int
+    sha256: str
+    manifest: PackManifest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackResult:
+    """What making a pack came to."""
+
+    findings: tuple[PackFinding, ...]
+    """Worst first; waived ones with their reasons."""
+    editions: tuple[EditionResult, ...]
+    """None where the findings stopped the pack."""
+
+
+class _Stopped(Exception):  # noqa: N818 - a verdict, carried out of the unfinished folder
+    def __init__(self, findings: tuple[PackFinding, ...]) -> None:
+        super().__init__()
+        self.findings = findings
+
+
+def default_pack_target(recipe: PackRecipe) -> Path:
+    """Return where a pack goes when nobody says: beside you, named after it."""
+    return Path(f"{top_folder(recipe.title, recipe.version, None)}-pack")
+
+
+def make_pack(
+    recipe: PackRecipe, base: Path, target: Path, settings: PackSettings | None = None
+) -> PackResult:
+    """Make the archives of a pack in a folder of their own, whole or not at all.
+
+    base : the folder that paths in the recipe are relative to.
+
+    Raises
+    ------
+    InputError, UsageError
+        A file the recipe names cannot be used.
+    OutputError
+        `target` exists already, or cannot be written.
+    """
+    settings = settings or PackSettings()
+    rights = sorted_findings(rights_findings(recipe))
+    if stopping(rights):
+        return PackResult(findings=rights, editions=())
+    _refuse_overlap(recipe, base, target)
+    try:
+        with (
+            Workers(settings.workers) as pool,
+            published_folder(target, replace=settings.replace) as to,
+        ):
+            around = Surroundings(
+                base=base,
+                work=to / _WORK,
+                pool=pool,
+                cache=settings.cache,
+                progress=settings.progress,
+            )
+            around.work.mkdir()
+            result = _made(recipe, to, around)
+            shutil.rmtree(around.work)
+            sums = "".join(f"{one.sha256}  {one.archive}\n" for one in result.editions)
+            write_text(to / SUMS_NAME, sums)
+            return result
+    except _Stopped as stopped:
+        return PackResult(findings=stopped.findings, editions=())
+
+
+def _refuse_overlap(recipe: PackRecipe, base: Path, target: Path) -> None:
+    place = target.resolve()
+    for one in recipe.instrument:
+        source = (base / one.folder).resolve()
+        if place.is_relative_to(source) or source.is_relative_to(place):
+            raise InputError(f"{target}: overlaps with {source}; choose another --out.")
+
+
+def _made(recipe: PackRecipe, to: Path, around: Surroundings) -> PackResult:
+    materials = pack_materials(recipe, around.base)
+    folders = built_folders(recipe.instrument, around)
+    full = ready_instruments(recipe.instrument, folders, around)
+    editions = {
+        one.name: edition_instruments(one, number, full, around)
+        for number, one in enumerate(recipe.edition)
+    }
+    findings, editions = _gated(recipe, editions)
+    if stopping(findings):
+        raise _Stopped(findings)
+    previews = _previews(recipe, full, around)
+    levels = [
+        instrument_levels(preview, [editions[name][number] for name in editions])
+        for number, preview in enumerate(previews)
+    ]
+    findings = sorted_findings([*findings, *own_gain_findings(recipe, levels)])
+    if stopping(findings):
+        raise _Stopped(findings)
+    gains = balance_gains(levels, even=recipe.balance == "even")
+    results = []
+    for edition in recipe.edition:
+        several = edition.name if len(recipe.edition) > 1 else None
+        top = top_folder(recipe.title, recipe.version, several)
+        instruments = editions[edition.name]
+        order = EditionOrder(
+            recipe=recipe,
+            edition=edition.name,
+            top=top,
+            instruments=instruments,
+            previews=previews,
+            gains_db=gains,
+            preview_folder=_preview_folder(around),
+            documents=partial(documents, recipe, materials, instruments),
+            progress=around.progress,
+        )
+        archive = to / f"{top}{ARCHIVE_SUFFIX}"
+        manifest = write_edition(order, archive)
+        results.append(_result(edition.name, archive, manifest))
+    return PackResult(findings=findings, editions=tuple(results))
+
+
+def _gated(
+    recipe: PackRecipe,
+    editions: Mapping[str, tuple[ReadyInstrument, ...]],
+) -> tuple[tuple[PackFinding, ...], dict[str, tuple[ReadyInstrument, ...]]]:
+    """Return all findings with the reasons of those waived, and the instruments with theirs."""
+    every: list[PackFinding] = []
+    used = set()
+    marked: dict[str, tuple[ReadyInstrument, ...]] = {}
+    for name, instruments in editions.items():
+        own = []
+        for instrument in instruments:
+            findings, waivers = waived(instrument.findings, recipe.waiver)
+            used |= waivers
+            every += findings
+            own.append(replace(instrument, findings=tuple(findings)))
+        marked[name] = tuple(own)
+    every += unused_waivers(recipe.waiver, used)
+    return sorted_findings(every), marked
+
+
+def _preview_folder(around: Surroundings) -> Path:
+    return around.work / "previews"
+
+
+def _previews(
+    recipe: PackRecipe, instruments: Sequence[ReadyInstrument], around: Surroundings
+) -> tuple[PreviewFacts | None, ...]:
+    """Write the preview of every instrument and the medley; return what was measured."""
+    folder = _preview_folder(around)
+    orders = [
+        PreviewOrder(
+            sfz=one.sfz,
+            facts=one.facts,
+            choice=one.declared.preview,
+            midi=None if one.declared.midi is None else around.base / one.declared.midi,
+            target=folder / one.folder_name,
+            tags=_tags(recipe, one.name),
+        )
+        for one in instruments
+    ]
+    results = around.pool.run(write_preview, orders)
+    facts = tuple(followed(results, "Previews", len(orders), around.progress))
+    heard = [
+        order.target.with_name(f"{order.target.name}.flac")
+        for order, preview in zip(orders, facts, strict=True)
+        if preview is not None
+    ]
+    if len(heard) > 1:
+        write_medley(heard, folder / MEDLEY, _tags(recipe, f"{recipe.title} in short"))
+    return facts
+
+
+def _tags(recipe: PackRecipe, title: str) -> dict[str, str]:
+    label = pack_label(recipe)
+    return {
+        "title": title,
+        "album": label["product"],
+        "artist": label["maker"],
+        "copyright": label["copyright"],
+        "license": label["licence"],
+        "date": label["date"],
+    }
+
+
+def _result(edition: str, archive: Path, manifest: PackManifest) -> EditionResult:
+    with archive.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    return EditionResult(
+        edition=edition,
+        archive=archive.name,
+        size=archive.stat().st_size,
+        sha256=digest,
+        manifest=manifest,
+    )

@@ -1,0 +1,152 @@
+"""Get the instruments of a pack ready: built if need be, audited, proved, measured."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+from keymapper.auditing.audit import AuditSettings, audit_path
+from keymapper.auditing.cache import FactsCache
+from keymapper.errors import InputError
+from keymapper.exporting.exporters import MANIFEST_NAME
+from keymapper.formats.audio_file import read_audio
+from keymapper.formats.folder import RECIPE_NAME
+from keymapper.formats.manifest import read_manifest
+from keymapper.formats.pack_recipe import starting_pack_recipe
+from keymapper.formats.recipe import read_recipe
+from keymapper.measuring.loudness import measured_loudness
+from keymapper.model.loudness import Loudness
+from keymapper.model.pack import PackFinding, PackInstrument
+from keymapper.model.recipe import Recipe
+from keymapper.packing.gate import audit_findings, proof_findings
+from keymapper.packing.instrument import ReadyInstrument, format_findings, ready_instrument
+from keymapper.packing.names import folder_names
+from keymapper.pipeline.build import BuildSettings, build_instrument
+from keymapper.pipeline.measure import Progress, followed
+from keymapper.proving.proof import ProofSettings, prove_instrument
+from keymapper.workers import Workers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surroundings:
+    """What making a pack has to hand."""
+
+    base: Path
+    """The folder of the pack recipe: paths in it are relative to this."""
+    work: Path
+    """An empty folder for what is made on the way."""
+    pool: Workers
+    cache: FactsCache | None
+    progress: Progress
+
+
+def built_folders(declared: Sequence[PackInstrument], around: Surroundings) -> list[Path]:
+    """Return the folder of each instrument, those given as recordings built first.
+
+    Raises
+    ------
+    InputError
+        A folder is not there, lies outside the recipe's reach, or holds nothing to build.
+    """
+    folders = []
+    for number, one in enumerate(declared):
+        source = around.base / one.folder
+        if not source.is_dir():
+            raise InputError(f"{source}: there is no such folder; correct [[instrument]] folder.")
+        if any(path.suffix.lower() == ".sfz" for path in source.iterdir()):
+            folders.append(source)
+            continue
+        target = around.work / "built" / f"{number:04d}"
+        recipe_file = source / RECIPE_NAME
+        recipe = read_recipe(recipe_file) if recipe_file.is_file() else Recipe()
+        name = one.name or recipe.name or source.resolve().name
+        settings = BuildSettings(
+            workers=around.pool.count, progress=around.progress, prove=False, page=False
+        )
+        build_instrument(source, target, replace(recipe, name=name), settings)
+        folders.append(target)
+    return folders
+
+
+def first_pack_recipe(folder: Path, base: Path) -> str:
+    """Return a first pack recipe for the instruments in the folders of a folder.
+
+    base : the folder that the recipe will lie in.
+
+    Raises
+    ------
+    InputError
+        There is no instrument.
+    """
+    if not folder.is_dir():
+        raise InputError(f"{folder}: there is no such folder.")
+    found = []
+    for place in sorted(path for path in folder.iterdir() if path.is_dir()):
+        files = [path for path in place.iterdir() if path.suffix.lower() == ".sfz"]
+        if len(files) == 1:
+            manifest = place / MANIFEST_NAME
+            name = (
+                read_manifest(manifest.read_text(encoding="utf-8"), str(manifest)).name
+                if manifest.is_file()
+                else files[0].stem
+            )
+            found.append((Path(os.path.relpath(place, base)).as_posix(), name))
+    if not found:
+        raise InputError(f"{folder}: holds no folder with an instrument (one .sfz file).")
+    return starting_pack_recipe(folder.resolve().name, date.today().year, found)
+
+
+def ready_instruments(
+    declared: Sequence[PackInstrument], folders: Sequence[Path], around: Surroundings
+) -> tuple[ReadyInstrument, ...]:
+    """Return the instruments of some built folders, with all that was found out about them."""
+    read = [
+        ready_instrument(folder, one, "") for folder, one in zip(folders, declared, strict=True)
+    ]
+    names = folder_names([one.name for one in read])
+    return tuple(
+        judged(replace(one, folder_name=name), folder, around)
+        for one, name, folder in zip(read, names, folders, strict=True)
+    )
+
+
+def judged(instrument: ReadyInstrument, folder: Path, around: Surroundings) -> ReadyInstrument:
+    """Return an instrument with the verdicts of audit and proof and its samples' loudness."""
+    findings, proof = judgement(instrument, folder, around)
+    return replace(
+        instrument,
+        findings=(*format_findings(instrument), *findings),
+        proof=proof,
+        loudness=sample_loudness(tuple(instrument.infos), around),
+    )
+
+
+def judgement(
+    instrument: ReadyInstrument, folder: Path, around: Surroundings
+) -> tuple[list[PackFinding], str]:
+    """Return what audit and proof of an instrument found, and the verdict of the proof."""
+    findings: list[PackFinding] = []
+    settings = AuditSettings(
+        as_one=True, cache=around.cache, workers=around.pool.count, progress=around.progress
+    )
+    for audited in audit_path(folder, settings):
+        findings += audit_findings(instrument.name, audited.judgement.findings)
+    how = ProofSettings(progress=around.progress)
+    proof = prove_instrument(instrument.sfz, how, around.pool)
+    findings += proof_findings(instrument.name, proof.findings)
+    return findings, proof.verdict
+
+
+def sample_loudness(paths: Sequence[Path], around: Surroundings) -> dict[Path, Loudness]:
+    """Return the loudness of every sample."""
+    results = around.pool.run(_loudness, paths)
+    measured = followed(results, "Loudness", len(paths), around.progress)
+    return dict(zip(paths, measured, strict=True))
+
+
+def _loudness(path: Path) -> Loudness:
+    audio = read_audio(path)
+    return measured_loudness(audio.samples, audio.info.rate)

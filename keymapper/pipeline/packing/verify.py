@@ -1,0 +1,82 @@
+"""Verify a pack as a buyer would receive it."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from keymapper.errors import InputError
+from keymapper.model.pack import PackFinding, PackManifest, Waiver
+from keymapper.packing.checking import content_findings, opened_instrument, read_pack_manifest
+from keymapper.packing.findings import pack_finding, sorted_findings
+from keymapper.packing.gate import waived
+from keymapper.packing.opening import OpenedPack, open_pack
+from keymapper.packing.writing import PACK_MANIFEST_NAME
+from keymapper.pipeline.packing.pack import PackSettings
+from keymapper.pipeline.packing.ready import Surroundings, judgement
+from keymapper.workers import Workers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerifiedPack:
+    """What was found; the manifest is None where the pack was not opened."""
+
+    manifest: PackManifest | None
+    files: int
+    findings: tuple[PackFinding, ...]
+
+
+def verify_pack(path: Path, settings: PackSettings | None = None) -> VerifiedPack:
+    """Check an archive, or a folder it was unpacked to: form, checksums, contents, audit, proof.
+
+    An archive is unpacked into a temporary folder, once it is known to be harmless. What a step
+    finds wrong with the pack as a whole ends the check there.
+
+    Raises
+    ------
+    InputError
+        There is no such file or folder, or it cannot be read.
+    """
+    settings = settings or PackSettings()
+    with tempfile.TemporaryDirectory(prefix="keymapper-") as name:
+        work = Path(name)
+        opened = open_pack(path, work / "pack")
+        if opened.folder is None or opened.findings:
+            return _verdict(None, opened, list(opened.findings))
+        try:
+            manifest = read_pack_manifest(opened.folder)
+        except InputError as error:
+            finding = pack_finding("pack-manifest", PACK_MANIFEST_NAME, str(error))
+            return _verdict(None, opened, [finding])
+        findings = content_findings(opened.folder, manifest, opened.files)
+        if not findings:
+            findings = _played(opened.folder, manifest, work, settings)
+        return _verdict(manifest, opened, findings)
+
+
+def _verdict(
+    manifest: PackManifest | None, opened: OpenedPack, findings: list[PackFinding]
+) -> VerifiedPack:
+    return VerifiedPack(
+        manifest=manifest, files=len(opened.files), findings=sorted_findings(findings)
+    )
+
+
+def _played(
+    folder: Path, manifest: PackManifest, work: Path, settings: PackSettings
+) -> list[PackFinding]:
+    """Return what audit and proof find that the pack's documents do not own up to."""
+    findings: list[PackFinding] = []
+    with Workers(settings.workers) as pool:
+        around = Surroundings(
+            base=folder, work=work, pool=pool, cache=settings.cache, progress=settings.progress
+        )
+        for number, packed in enumerate(manifest.instruments):
+            instrument = opened_instrument(folder, manifest, number)
+            found, _ = judgement(instrument, (folder / packed.sfz).parent, around)
+            owned = [
+                Waiver(rule=one.rule, reason=one.waived) for one in packed.waived if one.waived
+            ]
+            findings += waived(found, owned)[0]
+    return findings
