@@ -11,6 +11,7 @@ from typer.core import TyperGroup
 
 from keymapper.cli.audit import audit
 from keymapper.cli.build import build
+from keymapper.cli.loop import loop
 from keymapper.cli.measure import measure
 from keymapper.cli.pack import pack
 from keymapper.cli.plan import plan
@@ -83,6 +84,7 @@ for name, command in (
     ("measure", measure),
     ("build", build),
     ("prove", prove),
+    ("loop", loop),
     ("audit", audit),
     ("pack", pack),
 ):

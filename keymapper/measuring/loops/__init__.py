@@ -8,6 +8,7 @@ The measure that judges the result (``keymapper.measuring.join``) shares no code
 """
 
 from keymapper.measuring.loops.baking import bake_loop, flattened
+from keymapper.measuring.loops.crossfade import GUARD_FRAMES
 from keymapper.measuring.loops.finding import find_loop
 
-__all__ = ["bake_loop", "find_loop", "flattened"]
+__all__ = ["GUARD_FRAMES", "bake_loop", "find_loop", "flattened"]
