@@ -46,6 +46,17 @@ def build(
     rate: Annotated[
         int | None, typer.Option(help="Resample to this rate in Hz.", show_default=False)
     ] = None,
+    budget: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SIZE",
+            help='Largest size of the decoded samples, for example "32MB"; what is heard least '
+            "is given up.",
+        ),
+    ] = None,
+    max_notes: Annotated[
+        int | None, typer.Option(min=1, help="Keep at most so many of the recorded notes.")
+    ] = None,
     export: Annotated[
         list[str] | None,
         typer.Option(metavar="NAME", help="Also write this format, of an installed exporter."),
@@ -81,6 +92,7 @@ def build(
         raise UsageError("name one folder; several takes go with --session.")
     choices = {
         "loops": {"mode": loops},
+        "budget": {"size": budget, "max_notes": max_notes},
         "samples": {"format": sample_format, "bits": int(bits) if bits else None, "rate": rate},
     }
     decisions = recipe_with(chosen_recipe(sources[0], recipe), choices)

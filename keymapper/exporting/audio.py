@@ -13,7 +13,7 @@ from keymapper.model.instrument import Measurement
 PRE_ROLL_SECONDS = 0.001
 FADE_OUT_SECONDS = 0.05
 
-KeptChannel = Literal["all", "left", "right"]
+KeptChannel = Literal["all", "left", "right", "folded"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +62,7 @@ def prepared(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
 
     samples : float, shape (frames, channels), the whole recording.
     """
-    sides = samples if how.channel == "all" else samples[:, _column(how.channel)]
+    sides = kept_channels(samples, how.channel)
     note = sides[how.start_frame : how.end_frame] - channel_means(sides)
     fade = min(len(note), head_fade_frames(how.start_frame, rate))
     note[:fade] *= _rise(fade, note.dtype)
@@ -70,8 +70,15 @@ def prepared(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
     return note if scale == 1.0 else resampled(note, scale)
 
 
-def _column(channel: KeptChannel) -> slice:
-    return slice(0, 1) if channel == "left" else slice(1, 2)
+def kept_channels(samples: np.ndarray, channel: KeptChannel) -> np.ndarray:
+    """Return all channels, one of them, or their mean; shape (frames, channels)."""
+    if channel == "all":
+        return samples
+    if channel == "folded":
+        count = samples.shape[1]
+        mean: np.ndarray = samples @ np.full((count, 1), 1 / count, samples.dtype)
+        return mean
+    return samples[:, :1] if channel == "left" else samples[:, 1:2]
 
 
 def head_fade_frames(start_frame: int, rate: int) -> int:

@@ -14,6 +14,7 @@ from keymapper.exporting.audio import (
     Preparation,
     fade_out_frames,
     faded_out,
+    kept_channels,
     prepared,
 )
 from keymapper.exporting.quantise import dequantised, quantised
@@ -74,7 +75,7 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
     pcm = _with_equal_guard(pcm, order.loop)
     path = folder / order.file
     _write(path, pcm, order)
-    sides = audio.samples if order.preparation.channel == "all" else audio.samples[:, :1]
+    sides = kept_channels(audio.samples, order.preparation.channel)
     return SampleFile(
         file=order.file,
         sha256=hashlib.sha256(path.read_bytes()).hexdigest(),

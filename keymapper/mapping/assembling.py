@@ -10,6 +10,7 @@ from keymapper.mapping.key_ranges import key_ranges, silent_keys
 from keymapper.mapping.one_shots import decided_one_shots
 from keymapper.mapping.placing import PlaceableNote, placed_as_one_shots, placed_on_keys
 from keymapper.mapping.set_notes import DecidedNote, PlacedNote, SetNote
+from keymapper.mapping.splits import with_quieter_splits
 from keymapper.mapping.voicing import voiced
 from keymapper.model.instrument import Doubt, Measurement, ResolvedLayout, SkippedFile
 from keymapper.model.keys import key_name
@@ -76,7 +77,12 @@ def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
         else:
             decided.append(DecidedNote(note=index, decision=decision))
             doubts += doubts_of_key(evidence, decision)
-    places = placed_on_keys([_placeable(notes[one.note], one) for one in decided], recipe.zones)
+    places = with_quieter_splits(
+        placed_on_keys([_placeable(notes[one.note], one) for one in decided], recipe.zones),
+        [one.decision.root_key for one in decided],
+        [notes[one.note].measurement.tone for one in decided],
+        recipe.zones,
+    )
     return Assembly(
         layout="keys",
         placed=voiced(notes, decided, places, recipe),

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
-from keymapper.measuring.loops import find_loop
+from keymapper.measuring.join import join_audibility
+from keymapper.measuring.loops import bake_loop, find_loop, flattened
 from keymapper.measuring.loops.crossfade import GUARD_FRAMES
 from keymapper.model.hearing import ending_loss_db
 from keymapper.model.loop import LoopOptions, LoopVerdict
@@ -23,21 +25,28 @@ FADE_SECONDS = 0.05
 
 
 def shapes(
-    note: np.ndarray, rate: int, tone: Tone, loop: LoopVerdict, f0_hz: float | None
+    note: np.ndarray,
+    rate: int,
+    tone: Tone,
+    loop: LoopVerdict,
+    f0_hz: float | None,
+    *,
+    flatten: bool = True,
 ) -> tuple[Shape, ...]:
     """Return the ways to keep a note, in full first, each shorter than the one before.
 
-    A looped note may loop earlier, or in a short loop that stands still: its loss is the movement
-    that is taken out. A note that plays to its end may end once it has fallen by some level.
+    A looped note may loop earlier, or in a short loop that stands still, as long as its join is not
+    heard: its loss is the movement that is taken out. A note that plays to its end may end once it has fallen by some level.
 
     note : float, shape (frames, channels), as it would be written but for its loop.
     loop : of the same frames.
+    flatten : whether a gentle decay may be taken out of an earlier loop.
     """
     if loop.loop is None:
         full = Shape(frames=len(note), loop=loop)
         return _shorter_each(full, _earlier_ends(len(note), rate, tone, loop))
     full = Shape(frames=_looped_frames(loop), loop=loop)
-    return _shorter_each(full, _earlier_loops(note, rate, loop, f0_hz))
+    return _shorter_each(full, _earlier_loops(note, rate, loop, f0_hz, flatten))
 
 
 def _shorter_each(full: Shape, others: Iterator[Shape]) -> tuple[Shape, ...]:
@@ -65,19 +74,29 @@ def _earlier_ends(frames: int, rate: int, tone: Tone, loop: LoopVerdict) -> Iter
 
 
 def _earlier_loops(
-    note: np.ndarray, rate: int, full: LoopVerdict, f0_hz: float | None
+    note: np.ndarray, rate: int, full: LoopVerdict, f0_hz: float | None, flatten: bool
 ) -> Iterator[Shape]:
     for seconds in EARLIER_LOOP_SECONDS:
         end = round(seconds * rate)
         if end < _looped_frames(full):
-            found = find_loop(note[:end], rate, f0_hz=f0_hz, note_off_frame=end)
-            if found.kind == "long":
+            options = LoopOptions(flatten=flatten)
+            found = find_loop(note[:end], rate, f0_hz=f0_hz, note_off_frame=end, options=options)
+            if found.kind == "long" and heard_db(note, rate, found) <= 0.0:
                 yield _looped(found, full, f"loops within the first {seconds:.1f} s")
-    options = LoopOptions(mode="short")
+    options = LoopOptions(mode="short", flatten=flatten)
     end = round(EARLIER_LOOP_SECONDS[-1] * rate)
     found = find_loop(note[:end], rate, f0_hz=f0_hz, note_off_frame=end, options=options)
-    if found.loop is not None:
+    if found.loop is not None and heard_db(note, rate, found) <= 0.0:
         yield _looped(found, full, "short loops, which stand still,")
+
+
+def heard_db(note: np.ndarray, rate: int, loop: LoopVerdict) -> float:
+    """Return how far the join of a loop would lie over its threshold; above 0 it may be heard."""
+    if loop.loop is None:
+        return 0.0
+    level = flattened(note, rate, loop)
+    baked = bake_loop(level, rate, replace(loop, flattening=None))
+    return join_audibility(level, baked, rate, loop.loop).worst_db
 
 
 def _looped(found: LoopVerdict, full: LoopVerdict, about: str) -> Shape:

@@ -91,7 +91,7 @@ class Decision:
 class Processing:
     """What was done to the audio between source and sample, in this order."""
 
-    channel: Literal["all", "left", "right"]
+    channel: Literal["all", "left", "right", "folded"]
     """"left" or "right" where equal or dead sides were folded to one."""
     reversed: bool
     baked_cents: float

@@ -6,6 +6,7 @@ the tool. Corrections of single notes survive every rebuild.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -20,6 +21,9 @@ Split = Literal["nearest", "upwards", "downwards"]
 VelocitySplit = Literal["half-way", "recorded"]
 OneShotTuning = Literal["none", "semitone"]
 Choking = Literal["none", "prefix", "all"]
+
+_SIZE = re.compile(r"(\d+(?:\.\d+)?) ?([kKmMgG]B)")
+_UNITS = {"kb": 1e3, "mb": 1e6, "gb": 1e9}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,6 +189,37 @@ class LoopSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetSettings:
+    """How much memory the instrument may take, and what may be given up for it."""
+
+    size: str | None = None
+    """Of the decoded samples, for example "32MB" (of 1 000 000 bytes); None sets no limit."""
+    max_notes: int | None = None
+    """Recorded notes that may be kept."""
+    fold: bool = True
+    """Whether two channels may become one."""
+    lower_bits: bool = True
+    """Whether 24 bits may become 16."""
+    lower_rates: bool = True
+    """Whether dark notes may get a lower sample rate."""
+    shorten: bool = True
+    """Whether loops may come earlier or be short, and tails end early."""
+
+    def __post_init__(self) -> None:
+        """Refuse a size that is none."""
+        if self.size is not None and not _SIZE.fullmatch(self.size):
+            raise ValueError(f'size {self.size!r} is no size; write "32MB" or "800kB"')
+        if self.max_notes is not None and self.max_notes < 1:
+            raise ValueError("max_notes must be at least 1")
+
+    @property
+    def most_bytes(self) -> int | None:
+        """Return the size in bytes; None for no limit."""
+        found = None if self.size is None else _SIZE.fullmatch(self.size)
+        return None if found is None else round(float(found[1]) * _UNITS[found[2].lower()])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NoteCorrection:
     """What the user knows better about one recording."""
 
@@ -222,6 +257,7 @@ class Recipe:
     tuning: TuningSettings = TuningSettings()
     one_shots: OneShotSettings = OneShotSettings()
     controls: ControlSettings = ControlSettings()
+    budget: BudgetSettings = BudgetSettings()
     choke: tuple[ChokeGroup, ...] = ()
     layer: tuple[LayerSettings, ...] = ()
     """Folders that sound together as one instrument; none: the whole folder is one layer."""

@@ -18,6 +18,7 @@ from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Proof
 from keymapper.model.recipe import Recipe
 from keymapper.model.session import SessionSheet
+from keymapper.pipeline.budget import within_budget
 from keymapper.pipeline.finish import finished_manifest
 from keymapper.pipeline.measure import (
     WHOLE_FOLDER,
@@ -115,7 +116,7 @@ def _built(job: MeasuringJob, target: Path, settings: BuildSettings) -> Manifest
         Workers(settings.workers) as pool,
         published_folder(target, replace=settings.replace) as to,
     ):
-        plans = levelled(_plans(job, settings, pool))
+        plans = levelled(within_budget(_plans(job, settings, pool), pool))
         orders = [order for plan in plans for order in sample_orders(plan)]
         written = pool.run(partial(write_sample, folder=to), orders)
         samples = followed(written, "Writing", len(orders), settings.progress)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from statistics import median
 
 from keymapper.errors import InputError
+from keymapper.exporting.audio import Preparation
 from keymapper.exporting.sample import SampleOrder
 from keymapper.exporting.sample_names import sample_file_names
 from keymapper.exporting.tags import sample_chunks
@@ -24,6 +25,15 @@ SAMPLES_FOLDER = "samples"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KeptSample:
+    """How a note is written where a budget asks for less than all of it."""
+
+    preparation: Preparation
+    loop: LoopVerdict
+    bits: int = 24
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BuildPlan:
     """Everything decided, nothing written."""
 
@@ -35,6 +45,8 @@ class BuildPlan:
     """What the names of its samples begin with."""
     gain_db: float = 0.0
     """Common to all samples of the layer."""
+    kept: Mapping[tuple[int, bool], KeptSample] = field(default_factory=dict)
+    """By recording and whether it is reversed; what is not in it is written in full."""
 
     @property
     def name(self) -> str:
@@ -50,11 +62,17 @@ class BuildPlan:
         """Return the recording that a placed note came from."""
         return self.measured.recordings[placed.note]
 
+    def sample(self, placed: PlacedNote) -> KeptSample:
+        """Return how a placed note is written."""
+        recording, bits = self.recording(placed), self.recipe.samples.bits
+        full = KeptSample(preparation=recording.preparation, loop=recording.loop, bits=bits)
+        return self.kept.get((placed.note, placed.is_reversed), full)
+
     def loop(self, placed: PlacedNote) -> LoopVerdict:
         """Return the loop of a placed note; what plays to its end has none."""
         if self.assembly.layout == "one-shots" or placed.place.trigger == "release":
             return LoopVerdict(loop=None, kind="none", reason="it plays to its end")
-        return self.recording(placed).loop
+        return self.sample(placed).loop
 
 
 def build_plan(job: MeasuringJob, measured: MeasuredFolder, stem: str) -> BuildPlan:
@@ -71,7 +89,7 @@ def build_plan(job: MeasuringJob, measured: MeasuredFolder, stem: str) -> BuildP
     measurements = [recording.measurement for recording in recordings]
     layout = resolved_layout(measurements, recipe)
     named = named_set([recording.source.file for recording in recordings], measurements, layout)
-    assembly = assembled(_set_notes(recordings, named, recipe), layout, recipe)
+    assembly = assembled(set_notes(measured, named, recipe), layout, recipe)
     if not assembly.placed:
         reasons = [*measured.skipped, *assembly.skipped]
         first = f" (the first: {reasons[0].file}: {reasons[0].reason})" if reasons else ""
@@ -102,7 +120,8 @@ def _levels(plan: BuildPlan, placed: PlacedNote) -> Levels:
     return plan.recording(placed).measurement.levels
 
 
-def _set_notes(recordings: tuple[Recording, ...], named: NamedSet, recipe: Recipe) -> list[SetNote]:
+def set_notes(measured: MeasuredFolder, named: NamedSet, recipe: Recipe) -> list[SetNote]:
+    """Return the notes of a set with all that is known before the set is looked at."""
     corrections = {correction.file: correction for correction in recipe.note}
     return [
         SetNote(
@@ -111,7 +130,7 @@ def _set_notes(recordings: tuple[Recording, ...], named: NamedSet, recipe: Recip
             hints=hints,
             correction=corrections.get(recording.source.file),
         )
-        for recording, hints in zip(recordings, named.hints, strict=True)
+        for recording, hints in zip(measured.recordings, named.hints, strict=True)
     ]
 
 
@@ -124,18 +143,18 @@ def sample_orders(plan: BuildPlan) -> list[SampleOrder]:
             source=plan.recording(note).place.path,
             frames=plan.recording(note).place.frames,
             file=f"{SAMPLES_FOLDER}/{name}",
-            preparation=plan.recording(note).preparation,
+            preparation=plan.sample(note).preparation,
             is_reversed=note.is_reversed,
             loop=plan.loop(note),
             gain_db=plan.gain_db,
             format=plan.recipe.samples.format,
-            bits=plan.recipe.samples.bits,
+            bits=plan.sample(note).bits,
             chunks=sample_chunks(
                 note,
                 plan.loop(note).loop,
                 plan.recipe,
                 name=plan.name,
-                baked_cents=plan.recording(note).preparation.baked_cents,
+                baked_cents=plan.sample(note).preparation.baked_cents,
             ),
         )
         for note, name in zip(placed, names, strict=True)

@@ -6,7 +6,7 @@ from math import ceil, hypot
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from keymapper.errors import UsageError
@@ -179,6 +179,7 @@ def layered() -> tuple[list[int], list[KeepableNote], tuple[Place, ...]]:
 
 @settings(max_examples=15, deadline=None)
 @given(most_notes=st.integers(1, 16), share=st.floats(0.1, 1.0), both=st.booleans())
+@example(most_notes=11, share=0.154296875, both=True)
 def test_every_key_and_velocity_plays_once_within_the_limits(
     most_notes: int, share: float, both: bool
 ) -> None:

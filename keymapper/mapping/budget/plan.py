@@ -107,16 +107,19 @@ def _cheapest(costs: Costs, notes: Sequence[KeepableNote], limits: BudgetLimits)
     coarse, fine = count_of(limits, COARSE_UNITS), count_of(limits, _units(costs, limits))
     shared = list(commons(notes, limits))
     enough = math.inf
-    for common in shared:
-        problem = _problem(costs, notes, limits, common, coarse)
+    rough = [_problem(costs, notes, limits, common, coarse) for common in shared]
+    for problem in rough:
         enough = min(enough, least_worst_db(problem.chains, coarse.most, enough) * _ROUNDING)
-    problems = [_problem(costs, notes, limits, common, fine) for common in shared]
+    count, problems = fine, [_problem(costs, notes, limits, common, fine) for common in shared]
     worst = [least_worst_db(problem.chains, fine.most, enough) for problem in problems]
+    if math.isinf(min(worst)):  # sizes rounded up to other units may fit by a hair
+        count, problems = coarse, rough
+        worst = [least_worst_db(problem.chains, coarse.most, enough) for problem in problems]
     if math.isinf(min(worst)):
         raise UsageError(_too_small(limits))
     allowed = min(worst) * _ROUNDING
     best = [p for p, own in zip(problems, worst, strict=True) if own <= allowed]
-    results = [least_sum_db(problem.chains, fine.most, allowed) for problem in best]
+    results = [least_sum_db(problem.chains, count.most, allowed) for problem in best]
     first = min(range(len(best)), key=lambda i: results[i][0])
     problem, (_, picks) = best[first], results[first]
     return chosen(costs, problem.ways, problem.common, picks, limits)

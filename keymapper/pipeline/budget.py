@@ -1,0 +1,228 @@
+"""Make an instrument fit a budget: choose what stays, and refit what is kept in less memory."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from keymapper.exporting.audio import Preparation, prepared
+from keymapper.formats.audio_file import read_audio
+from keymapper.mapping.budget import (
+    BudgetLimits,
+    BudgetPlan,
+    KeepableNote,
+    Treatment,
+    budget_plan,
+)
+from keymapper.mapping.placing import Place
+from keymapper.mapping.set_notes import DecidedNote, PlacedNote
+from keymapper.mapping.splits import with_quieter_splits
+from keymapper.mapping.voicing import voiced
+from keymapper.measuring.loops import find_loop
+from keymapper.measuring.loops.crossfade import GUARD_FRAMES
+from keymapper.measuring.shortening import heard_db, shapes
+from keymapper.model.instrument import SkippedFile
+from keymapper.model.loop import LoopOptions, LoopVerdict
+from keymapper.model.shape import Shape
+from keymapper.pipeline.plan import BuildPlan, KeptSample, set_notes
+from keymapper.recording import Recording
+from keymapper.workers import Workers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Member:
+    """A placed note, its layer, and the ways to keep it."""
+
+    layer: int
+    placed: PlacedNote
+    recording: Recording
+    loop: LoopVerdict
+    flatten: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Refit:
+    """A member to be kept at a lower rate, in one of its shapes."""
+
+    member: _Member
+    shape: Shape
+    preparation: Preparation
+
+
+def within_budget(plans: Sequence[BuildPlan], pool: Workers) -> list[BuildPlan]:
+    """Return the plans of all layers with what does not fit their recipe's budget given up.
+
+    Raises
+    ------
+    UsageError
+        Nothing that plays every key is so small.
+    """
+    settings, recipe = plans[0].recipe.budget, plans[0].recipe
+    if settings.most_bytes is None and settings.max_notes is None:
+        return list(plans)
+    members = [
+        _Member(
+            layer=layer,
+            placed=placed,
+            recording=plan.recording(placed),
+            loop=plan.loop(placed),
+            flatten=recipe.loops.flatten,
+        )
+        for layer, plan in enumerate(plans)
+        for placed in plan.assembly.placed
+    ]
+    notes = [
+        _keepable(member, found)
+        for member, found in zip(members, pool.run(_shapes, members), strict=True)
+    ]
+    limits = BudgetLimits(
+        most_bytes=settings.most_bytes,
+        most_notes=settings.max_notes,
+        bits=recipe.samples.bits,
+        may_fold=settings.fold,
+        may_lower_bits=settings.lower_bits,
+        may_lower_rates=settings.lower_rates,
+        may_shorten=settings.shorten,
+        interchangeable=all(plan.assembly.layout == "keys" for plan in plans),
+        zones=recipe.zones,
+    )
+    roots = [member.placed.decision.root_key for member in members]
+    places = [replace(member.placed.place, note=index) for index, member in enumerate(members)]
+    found = budget_plan(places, roots, notes, limits)
+    kept = _kept_samples(found, members, notes, pool)
+    return [_within(plan, layer, members, found, kept) for layer, plan in enumerate(plans)]
+
+
+def _shapes(member: _Member) -> tuple[Shape, ...]:
+    recording = member.recording
+    audio = read_audio(recording.place.path, frames=recording.place.frames)
+    return shapes(
+        prepared(audio.samples, audio.info.rate, recording.preparation),
+        recording.preparation.rate,
+        recording.measurement.tone,
+        member.loop,
+        recording.measurement.pitch.f0_hz,
+        flatten=member.flatten,
+    )
+
+
+def _keepable(member: _Member, found: tuple[Shape, ...]) -> KeepableNote:
+    recording = member.recording
+    return KeepableNote(
+        tone=recording.measurement.tone,
+        rate=recording.preparation.rate,
+        channels=recording.source.channels if recording.preparation.channel == "all" else 1,
+        shapes=found,
+        stack=member.layer,
+    )
+
+
+def _kept_samples(
+    found: BudgetPlan, members: Sequence[_Member], notes: Sequence[KeepableNote], pool: Workers
+) -> dict[int, KeptSample]:
+    """Return how each kept member is written, by its index."""
+    refits = [_refit(members[one.note], notes[one.note], one, found) for one in found.treatments]
+    samples = pool.run(_refitted, refits)
+    return {
+        one.note: replace(sample, bits=found.bits)
+        for one, sample in zip(found.treatments, samples, strict=True)
+    }
+
+
+def _refit(member: _Member, note: KeepableNote, treatment: Treatment, found: BudgetPlan) -> _Refit:
+    how, shape = member.recording.preparation, note.shapes[treatment.shape]
+    end = how.end_frame
+    if shape.loop.loop is None:
+        scale = how.scale(member.recording.source.rate)
+        end = min(end, how.start_frame + math.ceil(shape.frames / scale))
+    folds = found.folded and how.channel == "all" and note.channels > 1
+    return _Refit(
+        member=member,
+        shape=shape,
+        preparation=replace(
+            how,
+            channel="folded" if folds else how.channel,
+            end_frame=end,
+            rate=treatment.rate,
+        ),
+    )
+
+
+def _refitted(refit: _Refit) -> KeptSample:
+    """Return a sample with its loop found again at its own rate; never a loop that was scaled.
+
+    A note that has no loop within its room at a lower rate, or only one that is heard, keeps the
+    rate it had.
+    """
+    how, own = refit.preparation, refit.member.recording.preparation.rate
+    if refit.shape.loop.loop is None or how.rate == own:
+        return KeptSample(preparation=how, loop=refit.shape.loop)
+    place = refit.member.recording.place
+    audio = read_audio(place.path, frames=place.frames)
+    note = prepared(audio.samples, audio.info.rate, how)
+    end = math.ceil(refit.shape.frames * how.rate / own) - GUARD_FRAMES
+    f0_hz = refit.member.recording.measurement.pitch.f0_hz
+    for mode in ("long", "short") if refit.shape.loop.kind == "long" else ("short",):
+        options = LoopOptions(mode=mode, flatten=refit.member.flatten)
+        loop = find_loop(note[:end], how.rate, f0_hz=f0_hz, note_off_frame=end, options=options)
+        if loop.loop is not None and heard_db(note, how.rate, loop) <= 0.0:
+            return KeptSample(preparation=how, loop=loop)
+    return KeptSample(preparation=replace(how, rate=own), loop=refit.shape.loop)
+
+
+def _within(
+    plan: BuildPlan,
+    layer: int,
+    members: Sequence[_Member],
+    found: BudgetPlan,
+    kept: dict[int, KeptSample],
+) -> BuildPlan:
+    """Return the plan of one layer with its kept notes alone, voiced again."""
+    own = [index for index, member in enumerate(members) if member.layer == layer]
+    own_index = {index: position for position, index in enumerate(own)}
+    places = [
+        replace(place, note=own_index[place.note]) for place in found.places if place.note in own
+    ]
+    decided = [_decided(members[index].placed) for index in own]
+    if plan.assembly.layout == "keys":
+        places = _with_quieter_splits(plan, places, decided)
+    files = [plan.recording(members[index].placed).source.file for index in own]
+    staying = {file for index, file in zip(own, files, strict=True) if index in kept}
+    skipped = [
+        SkippedFile(file=file, reason="left out to fit the budget")
+        for file in sorted(set(files) - staying)
+    ]
+    remarks = found.given_up if layer == 0 else ()
+    notes = set_notes(plan.measured, plan.named, plan.recipe)
+    return replace(
+        plan,
+        assembly=replace(
+            plan.assembly,
+            placed=voiced(notes, decided, places, plan.recipe),
+            skipped=(*plan.assembly.skipped, *skipped),
+            remarks=(*plan.assembly.remarks, *remarks),
+        ),
+        kept={
+            (members[i].placed.note, members[i].placed.is_reversed): kept[i]
+            for i in own
+            if i in kept
+        },
+    )
+
+
+def _with_quieter_splits(
+    plan: BuildPlan, places: Sequence[Place], decided: Sequence[DecidedNote]
+) -> list[Place]:
+    tones = [plan.measured.recordings[one.note].measurement.tone for one in decided]
+    roots = [one.decision.root_key for one in decided]
+    return list(with_quieter_splits(places, roots, tones, plan.recipe.zones))
+
+
+def _decided(placed: PlacedNote) -> DecidedNote:
+    return DecidedNote(
+        note=placed.note,
+        decision=placed.decision,
+        is_reversed=placed.is_reversed,
+        choke_group=placed.choke_group,
+    )
