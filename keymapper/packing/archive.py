@@ -44,12 +44,21 @@ class ArchiveEntry:
 
 
 class PackWriter:
-    """Writes the files of a pack one after the other, and remembers their checksums."""
+    """Writes the files of a pack one after the other, and remembers their checksums.
+
+    Use as a context; an archive that was not finished is not valid.
+    """
 
     def __init__(self, file: IO[bytes], top: str) -> None:
         self._zip = zipfile.ZipFile(file, "w", zipfile.ZIP_STORED, allowZip64=True)
         self._top = top
         self.files: list[PackedFile] = []
+
+    def __enter__(self) -> PackWriter:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._zip.close()
 
     def add(self, content: PackContent) -> None:
         """Write one file."""
@@ -64,11 +73,10 @@ class PackWriter:
         self.files.append(PackedFile(file=content.file, size=size, sha256=digest.hexdigest()))
 
     def finish(self) -> None:
-        """Write the checksums of all files, and the end of the archive."""
+        """Write the checksums of all files."""
         text = sums_text(self.files).encode("utf-8")
         name = f"{self._top}/{SUMS_NAME}"
         write_entry(self._zip, ArchiveEntry(name=name, size=len(text), blocks=iter((text,))))
-        self._zip.close()
 
 
 def write_entry(archive: zipfile.ZipFile, entry: ArchiveEntry) -> None:

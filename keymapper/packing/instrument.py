@@ -10,6 +10,7 @@ from keymapper.exporting.exporters import MANIFEST_NAME, export_sfz
 from keymapper.formats.audio_file import AudioInfo
 from keymapper.formats.manifest import read_manifest
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
+from keymapper.formats.wav_chunks import read_embedded_hints
 from keymapper.model.instrument import Manifest
 from keymapper.model.keys import key_name
 from keymapper.model.loudness import Loudness
@@ -107,20 +108,27 @@ def sample_labels(instrument: ReadyInstrument, recipe: PackRecipe) -> dict[Path,
     for region in instrument.reading.regions:
         if region.sample_path is None or region.sample_path in labels:
             continue
-        loop = None
-        if region.loop_start_frame is not None and region.loop_end_frame is not None:
-            loop = (region.loop_start_frame, region.loop_end_frame)
         played = region.tune_cents + 100.0 * region.transpose_semitones
         labels[region.sample_path] = SampleLabel(
             **shared,
             title=_title(instrument, region),
             root_key=min(max(region.pitch_keycenter, 0), 127),
             tuning_cents=tunings.get(region.sample, -played),
-            loop=loop,
+            loop=_loop(region, region.sample_path),
             keys=(max(region.lokey, 0), min(max(region.hikey, 0), 127)),
             velocities=(max(region.lovel, 1), min(max(region.hivel, 1), 127)),
         )
     return labels
+
+
+def _loop(region: SfzRegion, path: Path) -> tuple[int, int] | None:
+    """Return the loop of a sample: the zone's points, else those that the file itself names."""
+    hints = read_embedded_hints(path)
+    start, end = region.loop_start_frame, region.loop_end_frame
+    if hints is not None:
+        start = hints.loop_start_frame if start is None else start
+        end = hints.loop_end_frame if end is None else end
+    return None if start is None or end is None else (start, end)
 
 
 def _tunings(manifest: Manifest | None) -> dict[str, float]:

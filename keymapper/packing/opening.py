@@ -6,6 +6,7 @@ and no more is unpacked than the archive has bytes.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import struct
@@ -84,7 +85,10 @@ def _opened_archive(path: Path, unpack_to: Path) -> OpenedPack:
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__
         return _refused(pack_finding("archive-damaged", where, f"cannot be read ({reason})"))
     except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
+        if error.errno == errno.EINVAL:  # an offset before the beginning
+            return _refused(pack_finding("archive-damaged", where, "points outside itself"))
+        reason = error.strerror or error
+        raise InputError(f"{path}: cannot be read or unpacked ({reason}).") from error
 
 
 def _refused(*findings: PackFinding) -> OpenedPack:
@@ -167,22 +171,19 @@ def _unpacked(archive: zipfile.ZipFile, path: Path, unpack_to: Path) -> OpenedPa
     sums = b""
     with path.open("rb") as actual:
         sink = _Comparing(actual)
-        again = zipfile.ZipFile(sink, "w", zipfile.ZIP_STORED, allowZip64=True)
-        for entry in archive.infolist():
-            target = unpack_to / entry.filename
-            digest = hashlib.sha256()
-            with archive.open(entry) as source, _new_file(target) as copy:
-                blocks = _copied(source, copy, digest)
-                write_entry(
-                    again,
-                    ArchiveEntry(name=entry.filename, size=entry.file_size, blocks=blocks),
-                )
-            file = entry.filename.split("/", 1)[1]
-            if file == SUMS_NAME:
-                sums = target.read_bytes()[:LARGEST_SUMS]
-            else:
-                files.append(PackedFile(file=file, size=entry.file_size, sha256=digest.hexdigest()))
-        again.close()
+        with zipfile.ZipFile(sink, "w", zipfile.ZIP_STORED, allowZip64=True) as again:
+            for entry in archive.infolist():
+                target = unpack_to / entry.filename
+                digest = hashlib.sha256()
+                with archive.open(entry) as source, _new_file(target) as copy:
+                    blocks = _copied(source, copy, digest)
+                    size = entry.file_size
+                    write_entry(again, ArchiveEntry(name=entry.filename, size=size, blocks=blocks))
+                file = entry.filename.split("/", 1)[1]
+                if file == SUMS_NAME:
+                    sums = target.read_bytes()[:LARGEST_SUMS]
+                else:
+                    files.append(PackedFile(file=file, size=size, sha256=digest.hexdigest()))
         sink.check_end(path.stat().st_size)
     top = archive.infolist()[0].filename.split("/")[0]
     return OpenedPack(

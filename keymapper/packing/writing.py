@@ -62,8 +62,7 @@ def write_edition(order: EditionOrder, archive: Path) -> PackManifest:
         The archive cannot be written, or a sample cannot be labelled.
     """
     try:
-        with archive.open("xb") as file:
-            writer = PackWriter(file, order.top)
+        with archive.open("xb") as file, PackWriter(file, order.top) as writer:
             renamed = _write_instruments(order, writer)
             for content in _preview_contents(order):
                 writer.add(content)
