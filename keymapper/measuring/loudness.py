@@ -16,7 +16,7 @@ _RELATIVE_GATE_LU, _RANGE_GATE_LU = -10.0, -20.0
 _OFFSET = -0.691
 _OVERSAMPLING = 4
 _BLOCK_FRAMES = 4096
-_OVERLAP_FRAMES = 64
+_OVERLAP_FRAMES = 32
 
 
 def measured_loudness(samples: np.ndarray, rate: int) -> Loudness:
@@ -58,11 +58,15 @@ def true_peak_dbtp(samples: np.ndarray) -> float:
         return peak
     highest = 10 ** (peak / 20)
     loud = highest / 2
+    edge = _OVERSAMPLING * _OVERLAP_FRAMES
     for first in range(0, len(samples), _BLOCK_FRAMES):
-        block = samples[first : first + _BLOCK_FRAMES + _OVERLAP_FRAMES]
+        begin = max(0, first - _OVERLAP_FRAMES)
+        end = min(len(samples), first + _BLOCK_FRAMES + _OVERLAP_FRAMES)
+        block = samples[begin:end]
         if max(float(block.max()), -float(block.min())) >= loud:
-            finer = resample_poly(block, _OVERSAMPLING, 1, axis=0)
-            highest = max(highest, float(np.abs(finer).max()))
+            finer = np.abs(resample_poly(block, _OVERSAMPLING, 1, axis=0))
+            inner = finer[edge if begin else 0 : len(finer) - (edge if end < len(samples) else 0)]
+            highest = max(highest, float(inner.max(initial=0.0)))
     return amplitude_db(highest)
 
 
