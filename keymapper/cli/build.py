@@ -86,6 +86,7 @@ def build(
     from keymapper.errors import UsageError
     from keymapper.formats.folder import RECIPE_NAME
     from keymapper.formats.recipe import recipe_with
+    from keymapper.formats.scala import recipe_targets
     from keymapper.pipeline import BuildSettings, default_target
 
     if session is None and len(sources) > 1:
@@ -96,7 +97,7 @@ def build(
         "samples": {"format": sample_format, "bits": int(bits) if bits else None, "rate": rate},
     }
     decisions = recipe_with(chosen_recipe(sources[0], recipe), choices)
-    targets = scale_targets(decisions, recipe or sources[0] / RECIPE_NAME)
+    targets = recipe_targets(decisions, recipe or sources[0] / RECIPE_NAME)
     target = out or default_target(sources[0])
     with shown_progress(quiet=quiet or json) as progress:
         settings = BuildSettings(
@@ -138,18 +139,6 @@ def chosen_recipe(folder: Path, recipe: Path | None) -> Recipe:
     if recipe is None and not (folder / RECIPE_NAME).is_file():
         return Recipe()
     return read_recipe(recipe or folder / RECIPE_NAME)
-
-
-def scale_targets(recipe: Recipe, where: Path) -> tuple[float | None, ...] | None:
-    """Return where the keys lie by the Scala files that the recipe at `where` names."""
-    if recipe.tuning.scale is None:
-        return None
-    from keymapper.formats.scala import read_keyboard, read_scale, target_cents
-
-    scale = read_scale(where.parent / recipe.tuning.scale)
-    name = recipe.tuning.keyboard
-    keyboard = None if name is None else read_keyboard(where.parent / name)
-    return target_cents(scale, keyboard, recipe.reference_hz)
 
 
 def _print_result(manifest: Manifest, target: Path, *, json: bool, quiet: bool) -> None:

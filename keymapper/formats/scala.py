@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from keymapper.errors import InputError
+from keymapper.model.recipe import Recipe
 from keymapper.model.keys import A4, HIGHEST_KEY, MIDDLE_C, key_to_hz
 
 _MOST_BYTES = 1 << 20
@@ -207,3 +208,21 @@ def _frequency_hz(line: str, path: Path) -> float:
 def _shown(line: str) -> str:
     """Return the start of a line, fit to stand in a message of one line."""
     return repr(line.strip()[:40])
+
+
+def recipe_targets(recipe: Recipe, where: Path) -> tuple[float | None, ...] | None:
+    """Return where the keys lie by the Scala files that the recipe at `where` names.
+
+    None where it names none.
+
+    Raises
+    ------
+    InputError
+        A file cannot be read, or is no scale.
+    """
+    if recipe.tuning.scale is None:
+        return None
+    scale = read_scale(where.parent / recipe.tuning.scale)
+    name = recipe.tuning.keyboard
+    keyboard = None if name is None else read_keyboard(where.parent / name)
+    return target_cents(scale, keyboard, recipe.reference_hz)
