@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from keymapper.errors import InputError
-from keymapper.model.recipe import Recipe
 from keymapper.model.keys import A4, HIGHEST_KEY, MIDDLE_C, key_to_hz
+from keymapper.model.recipe import Recipe
 
 _MOST_BYTES = 1 << 20
 _MOST_DEGREES = 10_000
