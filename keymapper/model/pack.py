@@ -85,7 +85,9 @@ class Edition:
     mono: bool = False
     """Whether the two sides are folded to one."""
     budget_mb: float | None = None
-    """Most that all samples of the edition may take, in MB of 1 000 000 bytes."""
+    """Most that the audio of all samples may take, decoded, in MB of 1 000 000 bytes.
+
+    Instruments that are given as recordings are built smaller for it."""
 
     def __post_init__(self) -> None:
         """Refuse an edition that nothing fits in."""
@@ -177,6 +179,8 @@ class InstrumentFacts:
     bits: tuple[int, ...]
     channels: tuple[int, ...]
     file_bytes: int
+    audio_bytes: int
+    """Of all samples, decoded to their own bits."""
     memory_bytes: int
     """Of all samples decoded to floats of 32 bits."""
 

@@ -214,6 +214,7 @@ def _converted_manifest(
         before = note.sample.processing
         processing = replace(
             before,
+            channel="folded" if order.mono else before.channel,
             bits=order.bits,
             dithered=_dithers(order),
             gain_db=before.gain_db + order.gain_db,
@@ -228,10 +229,27 @@ def _converted_manifest(
     return replace(manifest, notes=tuple(notes))
 
 
+def budget_shares(
+    most_bytes: float, instruments: Sequence[ReadyInstrument], rebuildable: Sequence[bool]
+) -> list[int | None]:
+    """Return how large the audio of each instrument may be; None where it need not get smaller.
+
+    What the others leave is shared in proportion among those that can be built smaller.
+    """
+    sizes = [one.facts.audio_bytes for one in instruments]
+    if sum(sizes) <= most_bytes:
+        return [None] * len(sizes)
+    fixed = sum(size for size, free in zip(sizes, rebuildable, strict=True) if not free)
+    ratio = max(0.0, most_bytes - fixed) / max(1, sum(sizes) - fixed)
+    return [
+        int(size * ratio) if free else None for size, free in zip(sizes, rebuildable, strict=True)
+    ]
+
+
 def budget_findings(edition: Edition, instruments: Sequence[ReadyInstrument]) -> list[PackFinding]:
     """Return a finding where the samples of an edition take more than its budget."""
-    size = sum(one.facts.file_bytes for one in instruments)
+    size = sum(one.facts.audio_bytes for one in instruments)
     if edition.budget_mb is None or size <= edition.budget_mb * 1e6:
         return []
-    message = f"its samples take {size / 1e6:.1f} MB of {edition.budget_mb:g} MB"
+    message = f"its audio takes {size / 1e6:.1f} MB of {edition.budget_mb:g} MB"
     return [pack_finding("budget-exceeded", f"edition {edition.name}", message)]

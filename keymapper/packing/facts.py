@@ -37,6 +37,9 @@ def instrument_facts(reading: SfzReading, infos: Mapping[Path, AudioInfo]) -> In
         bits=tuple(sorted({_bits(info) for info in infos.values()})),
         channels=tuple(sorted({info.channels for info in infos.values()})),
         file_bytes=sum(path.stat().st_size for path in infos),
+        audio_bytes=sum(
+            info.frames * info.channels * (_bits(info) // 8) for info in infos.values()
+        ),
         memory_bytes=sum(info.frames * info.channels * _FLOAT_BYTES for info in infos.values()),
     )
 

@@ -87,8 +87,8 @@ def _opened_archive(path: Path, unpack_to: Path) -> OpenedPack:
     except OSError as error:
         if error.errno == errno.EINVAL:  # an offset before the beginning
             return _refused(pack_finding("archive-damaged", where, "points outside itself"))
-        reason = error.strerror or error
-        raise InputError(f"{path}: cannot be read or unpacked ({reason}).") from error
+        words = error.strerror or error
+        raise InputError(f"{path}: cannot be read or unpacked ({words}).") from error
 
 
 def _refused(*findings: PackFinding) -> OpenedPack:

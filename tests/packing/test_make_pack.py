@@ -209,6 +209,20 @@ def test_an_existing_result_is_asked_for(made, shelf):
         make_pack(pack_recipe(), shelf, target, PackSettings(workers=1))
 
 
+def test_recordings_are_built_smaller_for_a_budget(shelf, tmp_path):
+    own = [{"what": "all", "rights": "own"}]
+    recipe = pack_recipe(
+        instrument=[{"folder": "in/Lantern", "sources": own}],
+        edition=[{"name": "full"}, {"name": "small", "bits": 16, "budget_mb": 0.1}],
+    )
+    result = make_pack(recipe, shelf, tmp_path / "o", PackSettings(workers=1))
+    assert result.editions, result.findings
+    full, small = (edition.manifest.instruments[0].facts for edition in result.editions)
+    assert full.audio_bytes * 2 / 3 > 0.1e6 >= small.audio_bytes
+    assert (full.low_key, full.high_key) == (small.low_key, small.high_key)
+    assert small.bits == (16,)
+
+
 def test_a_folder_that_is_not_there_is_one_clear_line(shelf, tmp_path):
     own = [{"what": "all", "rights": "own"}]
     recipe = pack_recipe(instrument=[{"folder": "gone", "sources": own}])

@@ -2,44 +2,75 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from keymapper.model.pack import Edition
+from keymapper.errors import UsageError
+from keymapper.model.pack import Edition, PackFinding
+from keymapper.model.recipe import Recipe
 from keymapper.packing.editions import (
     budget_findings,
+    budget_shares,
     conversion_orders,
     converted_sample,
     folded_level,
     with_fold_gains,
     write_converted_texts,
 )
+from keymapper.packing.findings import pack_finding
 from keymapper.packing.instrument import ReadyInstrument, ready_instrument
 from keymapper.pipeline.measure import followed
-from keymapper.pipeline.packing.ready import Surroundings, judged
+from keymapper.pipeline.packing.ready import BuiltFolder, Surroundings, build_again, judged
 
 
 def edition_instruments(
-    edition: Edition, number: int, full: tuple[ReadyInstrument, ...], around: Surroundings
+    edition: Edition,
+    full: tuple[ReadyInstrument, ...],
+    built: Sequence[BuiltFolder],
+    work: Path,
+    around: Surroundings,
 ) -> tuple[ReadyInstrument, ...]:
-    """Return the instruments of an edition, converted, audited and proved where it needs that.
+    """Return the instruments of an edition, made smaller, audited and proved where it needs that.
 
-    number : of the edition; names its working folder.
+    Bits and channels come first; what is over the budget then is built again from its recordings
+    within its share, where there are any.
+
+    work : an empty folder for the edition.
     """
-    instruments = full
-    if edition.bits is not None or edition.mono:
-        work = around.work / "editions" / str(number)
-        instruments = tuple(_converted(edition, one, work, around) for one in full)
-    findings = budget_findings(edition, instruments)
-    if findings:
-        first = replace(instruments[0], findings=(*instruments[0].findings, *findings))
-        instruments = (first, *instruments[1:])
-    return instruments
+    instruments = tuple(_converted(edition, one, work / "first", around) for one in full)
+    findings: list[PackFinding] = []
+    if edition.budget_mb is not None:
+        free = [one.recordings is not None for one in built]
+        shares = budget_shares(edition.budget_mb * 1e6, instruments, free)
+        smaller = list(instruments)
+        for number, share in enumerate(shares):
+            if share is None:
+                continue
+            try:
+                rebuilt = _rebuilt(
+                    full[number], instruments[number], built[number], share, work, around
+                )
+                smaller[number] = _converted(edition, rebuilt, work / "second", around)
+            except UsageError as error:
+                where = f"edition {edition.name}: {full[number].name}"
+                findings.append(pack_finding("budget-exceeded", where, str(error)))
+        instruments = tuple(smaller)
+        findings += budget_findings(edition, instruments)
+    judged_ones = [
+        one if one is original else judged(one, one.root, around)
+        for one, original in zip(instruments, full, strict=True)
+    ]
+    judged_ones[0] = replace(judged_ones[0], findings=(*judged_ones[0].findings, *findings))
+    return tuple(judged_ones)
 
 
 def _converted(
     edition: Edition, instrument: ReadyInstrument, work: Path, around: Surroundings
 ) -> ReadyInstrument:
+    """Return an instrument in the bits and channels of an edition; itself where it has them."""
+    if edition.bits is None and not edition.mono:
+        return instrument
     folder = work / instrument.folder_name
     orders = conversion_orders(instrument, edition, folder)
     gain_db = 0.0
@@ -49,4 +80,28 @@ def _converted(
     peaks = followed(results, "Converting", len(orders), around.progress)
     write_converted_texts(instrument, folder, orders, peaks, gain_db)
     smaller = ready_instrument(folder, instrument.declared, instrument.folder_name)
-    return judged(replace(smaller, name=instrument.name), folder, around)
+    return replace(smaller, name=instrument.name)
+
+
+def _rebuilt(
+    full: ReadyInstrument,
+    converted: ReadyInstrument,
+    built: BuiltFolder,
+    share_bytes: int,
+    work: Path,
+    around: Surroundings,
+) -> ReadyInstrument:
+    """Return an instrument built anew, so small that it fits its share once it is converted."""
+    ratio = full.facts.audio_bytes / max(1, converted.facts.audio_bytes)
+    target = work / "built" / full.folder_name
+    build_again(built, target, _smaller(built.recipe, share_bytes * ratio), around)
+    ready = ready_instrument(target, full.declared, full.folder_name)
+    return replace(ready, name=full.name)
+
+
+def _smaller(recipe: Recipe, most_bytes: float) -> Recipe:
+    """Return a recipe with a budget; bits and channels are the edition's to decide."""
+    before = recipe.budget
+    limit = min(most_bytes, before.most_bytes or most_bytes)
+    budget = replace(before, size=f"{max(1, int(limit / 1000))}kB", fold=False, lower_bits=False)
+    return replace(recipe, budget=budget)

@@ -128,10 +128,12 @@ def _refuse_overlap(recipe: PackRecipe, base: Path, target: Path) -> None:
 
 def _made(recipe: PackRecipe, to: Path, around: Surroundings) -> PackResult:
     materials = pack_materials(recipe, around.base)
-    folders = built_folders(recipe.instrument, around)
-    full = ready_instruments(recipe.instrument, folders, around)
+    built = built_folders(recipe.instrument, around)
+    full = ready_instruments(recipe.instrument, built, around)
     editions = {
-        one.name: edition_instruments(one, number, full, around)
+        one.name: edition_instruments(
+            one, full, built, around.work / "editions" / str(number), around
+        )
         for number, one in enumerate(recipe.edition)
     }
     findings, editions = _gated(recipe, editions)

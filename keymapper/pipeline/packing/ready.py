@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from keymapper.formats.folder import RECIPE_NAME
 from keymapper.formats.manifest import read_manifest
 from keymapper.formats.pack_recipe import starting_pack_recipe
 from keymapper.formats.recipe import read_recipe
+from keymapper.formats.scala import recipe_targets
 from keymapper.measuring.loudness import measured_loudness
 from keymapper.model.loudness import Loudness
 from keymapper.model.pack import PackFinding, PackInstrument
@@ -43,13 +44,24 @@ class Surroundings:
     progress: Progress
 
 
-def built_folders(declared: Sequence[PackInstrument], around: Surroundings) -> list[Path]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuiltFolder:
+    """A built instrument, and what it was built from where that was done for this pack."""
+
+    folder: Path
+    recordings: Path | None = None
+    recipe: Recipe = field(default_factory=Recipe)
+
+
+def built_folders(
+    declared: Sequence[PackInstrument], around: Surroundings
+) -> tuple[BuiltFolder, ...]:
     """Return the folder of each instrument, those given as recordings built first.
 
     Raises
     ------
     InputError
-        A folder is not there, lies outside the recipe's reach, or holds nothing to build.
+        A folder is not there, or holds nothing to build.
     """
     folders = []
     for number, one in enumerate(declared):
@@ -57,18 +69,38 @@ def built_folders(declared: Sequence[PackInstrument], around: Surroundings) -> l
         if not source.is_dir():
             raise InputError(f"{source}: there is no such folder; correct [[instrument]] folder.")
         if any(path.suffix.lower() == ".sfz" for path in source.iterdir()):
-            folders.append(source)
+            folders.append(BuiltFolder(folder=source))
             continue
-        target = around.work / "built" / f"{number:04d}"
         recipe_file = source / RECIPE_NAME
         recipe = read_recipe(recipe_file) if recipe_file.is_file() else Recipe()
         name = one.name or recipe.name or source.resolve().name
-        settings = BuildSettings(
-            workers=around.pool.count, progress=around.progress, prove=False, page=False
+        built = BuiltFolder(
+            folder=around.work / "built" / f"{number:04d}",
+            recordings=source,
+            recipe=replace(recipe, name=name),
         )
-        build_instrument(source, target, replace(recipe, name=name), settings)
-        folders.append(target)
-    return folders
+        build_again(built, built.folder, built.recipe, around)
+        folders.append(built)
+    return tuple(folders)
+
+
+def build_again(built: BuiltFolder, target: Path, recipe: Recipe, around: Surroundings) -> None:
+    """Build an instrument from its recordings, by its recipe or a smaller one.
+
+    Raises
+    ------
+    UsageError
+        Nothing that plays every key is as small as the recipe's budget.
+    """
+    assert built.recordings is not None
+    settings = BuildSettings(
+        workers=around.pool.count,
+        progress=around.progress,
+        targets_cents=recipe_targets(recipe, built.recordings / RECIPE_NAME),
+        prove=False,
+        page=False,
+    )
+    build_instrument(built.recordings, target, recipe, settings)
 
 
 def first_pack_recipe(folder: Path, base: Path) -> str:
@@ -100,9 +132,10 @@ def first_pack_recipe(folder: Path, base: Path) -> str:
 
 
 def ready_instruments(
-    declared: Sequence[PackInstrument], folders: Sequence[Path], around: Surroundings
+    declared: Sequence[PackInstrument], built: Sequence[BuiltFolder], around: Surroundings
 ) -> tuple[ReadyInstrument, ...]:
     """Return the instruments of some built folders, with all that was found out about them."""
+    folders = [one.folder for one in built]
     read = [
         ready_instrument(folder, one, "") for folder, one in zip(folders, declared, strict=True)
     ]
