@@ -1,5 +1,7 @@
 """Phrases, their level, and the files they end up in."""
 
+import itertools
+
 import numpy as np
 import pytest
 import soundfile
@@ -38,7 +40,7 @@ def test_kinds_sound_their_part():
     chords = composed_phrase("chords", keys).notes
     assert min(sum(one.on_seconds == on for one in chords) for on in (0, 2.5, 5, 7.5)) >= 3
     melody = composed_phrase("melody", keys).notes
-    assert all(a.off_seconds <= b.on_seconds for a, b in zip(melody, melody[1:], strict=False))
+    assert all(a.off_seconds <= b.on_seconds for a, b in itertools.pairwise(melody))
     hits = composed_phrase("hits", [36, 38, 42]).notes
     assert [one.key for one in hits[:3]] == [36, 38, 42]
 
@@ -67,11 +69,12 @@ def test_an_instrument_gets_what_suits_it(kind, changes):
     assert phrase_kind(facts(**changes)) == kind
 
 
-def hit_sound(seconds=4.0, level=0.2, crest=4.0):
-    """Noise with short peaks over it."""
+def hit_sound(seconds=4.0):
+    """Struck noise twice a second, whose peaks stand 15 dB and more over its loudness."""
     random = np.random.default_rng(5)
-    sound = level * 0.2 * random.standard_normal((round(seconds * RATE), 2))
-    sound[:: RATE // 4] *= crest * 4
+    time = np.arange(round(seconds * RATE)) % (RATE // 2) / RATE
+    sound = 0.1 * random.standard_normal((len(time), 2)) * np.exp(-time / 0.05)[:, np.newaxis]
+    assert true_peak_dbtp(sound) - integrated_lufs(sound, RATE) > 15.5
     return sound
 
 
@@ -126,11 +129,7 @@ def test_a_medley_holds_a_piece_of_each():
 
 @pytest.fixture(scope="module")
 def lantern(shelf):
-    reading = (
-        read_sfz(shelf / "Lantern" / "lantern.sfz")
-        if (shelf / "Lantern" / "lantern.sfz").exists()
-        else read_sfz(shelf / "Lantern" / "Lantern.sfz")
-    )
+    reading = read_sfz(shelf / "Lantern" / "Lantern.sfz")
     return reading.path, instrument_facts(reading, sample_infos(reading))
 
 
