@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
 
 from keymapper.errors import InputError, MeasurementError
 from keymapper.exporting.audio import Preparation, preparation, prepared
 from keymapper.formats.audio_file import Audio, read_audio
 from keymapper.formats.wav_chunks import read_embedded_hints
+from keymapper.measuring.levels import rms_dbfs
 from keymapper.measuring.loops import find_loop
 from keymapper.measuring.note import measured_note
 from keymapper.model.instrument import EmbeddedHints, Measurement, SkippedFile, SourceFile
@@ -73,14 +76,27 @@ def _measured(order: MeasuringOrder) -> Recording:
     cut = preparation(measurement, audio.info.rate, order.rate, baked_cents)
     note = prepared(audio.samples, audio.info.rate, cut)
     options = _in_prepared_frames(order.loop, cut, audio.info.rate, len(note))
+    loop = find_loop(note, cut.rate, f0_hz=measurement.pitch.f0_hz, options=options)
     return Recording(
         source=_source_file(place, audio),
         place=place,
         embedded=read_embedded_hints(place.path) if place.frames is None else None,
-        measurement=measurement,
+        measurement=_with_level_of_loop(measurement, note, loop),
         preparation=cut,
-        loop=find_loop(note, cut.rate, f0_hz=measurement.pitch.f0_hz, options=options),
+        loop=loop,
     )
+
+
+def _with_level_of_loop(
+    measurement: Measurement, note: np.ndarray, found: LoopVerdict
+) -> Measurement:
+    """Return what was measured with the level of what goes on sounding as the note's own."""
+    if found.loop is None:
+        return measurement
+    body = rms_dbfs(note[found.loop.start_frame : found.loop.end_frame])
+    if found.flattening is not None and found.flattening.decay_db_per_second == 0:
+        body += found.flattening.loop_gain_db
+    return replace(measurement, levels=replace(measurement.levels, body_dbfs=body))
 
 
 def _baked_cents(pitch: Pitch, targets_cents: tuple[float | None, ...] | None) -> float:

@@ -12,10 +12,11 @@ import numpy as np
 from keymapper.model.recipe import LevelChoice
 
 MOST_GAIN_DB = 12.0
-STICKS_OUT_DB = 1.0
+STICKS_OUT_DB = 0.5
 _LEAST_KEYS = 5
 _SPAN = 0.5
 _ROBUST_ROUNDS = 4
+_TRUSTED = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +32,7 @@ class LevelNote:
 def level_gains_db(notes: Sequence[LevelNote], choice: LevelChoice) -> list[float]:
     """Return the gain of each note, within ±12 dB.
 
-    "recorded" leaves all as they are; "smooth" brings what sticks out by more than 1 dB from a
+    "recorded" leaves all as they are; "smooth" brings what sticks out by more than 0.5 dB from a
     smooth curve over the keys back to it; "even" brings every note to the median of its group.
     """
     gains = [0.0] * len(notes)
@@ -81,6 +82,10 @@ def smooth_curve(keys: Sequence[float], values: Sequence[float]) -> list[float]:
         residual = np.abs(y - fitted)
         scale = 6 * max(float(np.median(residual)), 0.05)
         trust = (1 - np.minimum(1, residual / scale) ** 2) ** 2
+    order = np.argsort(x, kind="stable")
+    for end, inner in ((order[0], order[1]), (order[-1], order[-2])):
+        if trust[end] < _TRUSTED:  # a line drawn on beyond all that is trusted leads astray
+            fitted[end] = fitted[inner]
     return [float(value) for value in fitted]
 
 

@@ -144,7 +144,7 @@ def _envelope(
     }[mode]
     release = usual if release_seconds is None else release_seconds
     taken_out = playback.loop.flattening
-    if taken_out is None:
+    if taken_out is None or taken_out.decay_db_per_second <= 0:
         return AmplitudeEnvelope(release_seconds=release)
     return AmplitudeEnvelope(
         hold_seconds=taken_out.start_frame / playback.rate,

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import scipy.fft
 
-from keymapper.model.sound import SILENCE_DBFS, Channels, Levels
+from keymapper.model.sound import SILENCE_DBFS, Channels, Course, Levels
 
 CLIP_LEVEL = 0.9999
 """Full scale less a hair: converters and limiters stop just below 1.0."""
@@ -165,19 +165,21 @@ def momentary_loudness_lufs(windows: np.ndarray, rate: int) -> float:
 
 
 def measured_levels(
-    samples: np.ndarray, rate: int, onset_frame: int, end_frame: int, noise_floor_dbfs: float | None
+    samples: np.ndarray, rate: int, times: Course, noise_floor_dbfs: float | None
 ) -> Levels:
-    """Return the levels of a note that sounds from onset_frame to end_frame (half-open)."""
-    sound = samples[onset_frame:end_frame]
+    """Return the levels of a note that takes this course."""
+    sound = samples[times.onset_frame : times.end_frame]
     if not len(sound):
         sound = samples
     windows = loudest_windows(sound, rate)
+    held = samples[times.attack_end_frame : times.note_off_frame]
+    sustained = times.sustains and len(held) >= BODY_SECONDS * rate
     means = channel_means(samples)
     return Levels(
         peak_dbfs=peak_dbfs(samples),
         rms_dbfs=rms_dbfs(sound),
         loudness_lufs=momentary_loudness_lufs(windows, rate),
-        body_dbfs=rms_dbfs(windows[0]),
+        body_dbfs=rms_dbfs(held if sustained else windows[0]),
         noise_floor_dbfs=noise_floor_dbfs,
         dc_offset=float(means[np.argmax(np.abs(means))]),
         clipped_frames=clipped_frames(samples),

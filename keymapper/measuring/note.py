@@ -32,9 +32,7 @@ def measured_note(
     return Measurement(
         pitch=measure_pitch(free_of_dc, rate, reference_hz=reference_hz),
         course=times,
-        levels=measured_levels(
-            samples, rate, times.onset_frame, times.end_frame, envelope.noise_floor_dbfs
-        ),
+        levels=measured_levels(samples, rate, times, envelope.noise_floor_dbfs),
         channels=measured_channels(free_of_dc),
         tone=tone(free_of_dc, rate, times),
     )

@@ -47,12 +47,15 @@ class Flattening:
     """A gentle decay taken out of the audio, to be put back by the amplitude envelope.
 
     From ``start_frame`` on, the shipped audio is held level; an envelope that holds until there
-    and then falls by ``decay_db_per_second`` restores what was recorded (a negative value is a
-    note that grew). ``band_decays_db_per_second`` holds the same trend per third octave.
+    and then falls by ``decay_db_per_second`` restores what was recorded. It is 0 where the note
+    does not surely die away: a slow beat must not make it fade for ever.
+    ``band_decays_db_per_second`` holds the same trend per third octave, ``loop_gain_db`` by how
+    much the loop is louder for it.
     """
 
     start_frame: int
     decay_db_per_second: float
+    loop_gain_db: float
     band_decays_db_per_second: tuple[float, ...]
 
 

@@ -28,7 +28,8 @@ class ProofLimits:
     hand_over_db: float = 1.0
     """Jump between velocity layers beyond what the layers themselves rise by."""
     onset_delay_seconds: float = 0.002
-    """Later than the instrument's middle note."""
+    """Later than the instrument's middle note; a tenth of the time that a note takes to rise
+    from 60 to 20 dB under its peak counts as part of the sound."""
     click_db: float = 6.0
     """Over what the sound does by itself."""
     join_db: float = 0.0
@@ -55,7 +56,8 @@ class PlayedNote:
     zones_sounding: float
     """How many zones that is, where a crossfading pair counts as one."""
     level_dbfs: float
-    """Of the loudest 400 ms, over both sides."""
+    """As it goes on in its loop, on average; of what has none, the loudest 400 ms. Over both
+    sides."""
     peak_dbfs: float
     tuning_cents: float | None
     tuning_error_cents: float | None
@@ -65,6 +67,9 @@ class PlayedNote:
     """Whole octaves above the key, taken off `tuning_cents`."""
     not_tuned_reason: str | None
     onset_seconds: float | None
+    """After the key goes down, to 60 dB under the peak; None for silence."""
+    rise_seconds: float
+    """From there to 20 dB under the peak."""
     start_click_db: float | None
     release_click_db: float | None
 

@@ -37,7 +37,8 @@ class Levels:
     loudness_lufs: float
     """Loudest 400 ms (or the whole sound, where shorter), K-weighted as in BS.1770."""
     body_dbfs: float
-    """Unweighted level of the loudest 400 ms: what notes of one set are compared by."""
+    """Unweighted level of what goes on sounding, the loop or else the sustain; of what decays, of
+    its loudest 400 ms. What notes of one set are compared by."""
     noise_floor_dbfs: float | None
     """RMS of the quietest part before the onset or after the end; None where there is none."""
     dc_offset: float

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from keymapper.formats.sfz import SfzRegion
-from keymapper.measuring.course import level_envelope, onset_frame
 from keymapper.measuring.join import join_audibility
 from keymapper.measuring.levels import loudest_windows, peak_dbfs, rms_dbfs
 from keymapper.measuring.pitch import HIGHEST_HZ, LOWEST_HZ, measure_pitch
@@ -28,10 +27,13 @@ from keymapper.proving.gains import crossfade_gain
 from keymapper.proving.loading import load_samples
 from keymapper.proving.plan import PlannedHandOver, PlannedNote
 from keymapper.proving.player import Player
-from keymapper.proving.streams import stream_of
+from keymapper.proving.streams import stream_of, unrolled
 from keymapper.proving.voices import Voice
 
 _CHOKE_HOLD_SECONDS = 0.4
+_LEVEL_FROM_SECONDS = 0.1
+_ONSET_BELOW_PEAK_DB = 60.0
+_RISEN_BELOW_PEAK_DB = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +103,8 @@ def played_note(player: Player, note: PlannedNote, settings: HearingSettings) ->
     attacks = [voice for voice in voices if voice.start_frame < hold]
     peak = peak_dbfs(sound)
     silent = peak < settings.limits.silence_dbfs
-    onset = None if silent else onset_frame(sound, level_envelope(sound, rate))
+    onset = _first_above(sound, _ONSET_BELOW_PEAK_DB)
+    risen = _first_above(sound, _RISEN_BELOW_PEAK_DB)
     released = any(voice.release_frame is not None for voice in attacks)
     tuning = (
         _Tuning(reason="silent") if silent else _tuning(sound[:hold], attacks, note.key, settings)
@@ -113,14 +116,15 @@ def played_note(player: Player, note: PlannedNote, settings: HearingSettings) ->
         random_ratio=note.random_ratio,
         samples=tuple(voice.region.sample for voice in attacks),
         zones_sounding=sum(_share(voice) for voice in attacks),
-        level_dbfs=_level_dbfs(sound, hold, rate),
+        level_dbfs=_level_dbfs(player, attacks, sound[:hold]),
         peak_dbfs=peak,
         tuning_cents=tuning.cents,
         tuning_error_cents=tuning.error_cents,
         movement_cents=tuning.movement_cents,
         octaves=tuning.octaves,
         not_tuned_reason=tuning.reason,
-        onset_seconds=None if onset is None else onset / rate,
+        onset_seconds=None if silent else onset / rate,
+        rise_seconds=0.0 if silent else (risen - onset) / rate,
         start_click_db=None if silent else start_click_db(sound, _first_frame(sound), rate),
         release_click_db=None if silent or not released else cut_click_db(sound, hold, rate),
     )
@@ -153,8 +157,38 @@ def _first_frame(sound: np.ndarray) -> int:
     return int(np.argmax(sound.ravel() != 0) // sound.shape[1])
 
 
-def _level_dbfs(sound: np.ndarray, hold_frames: int, rate: int) -> float:
-    return rms_dbfs(loudest_windows(sound[:hold_frames], rate)[0])
+def _first_above(sound: np.ndarray, below_peak_db: float) -> int:
+    """Return the first frame within some dB of the peak; nothing but the note is in a proof."""
+    threshold = float(np.abs(sound).max(initial=0.0)) * 10.0 ** (-below_peak_db / 20.0)
+    return int(np.argmax(np.abs(sound).ravel() >= threshold) // sound.shape[1])
+
+
+def _level_dbfs(player: Player, attacks: Sequence[Voice], held: np.ndarray) -> float:
+    """Return how loud a held note is: as it goes on in its loop, else its loudest 400 ms.
+
+    What is held is seldom a whole round of a slowly beating loop; by how much it is louder than
+    the whole is known from the sample.
+    """
+    loops = [_loop(player, voice) for voice in attacks]
+    if not loops or not all(loops):
+        return rms_dbfs(loudest_windows(held, player.settings.rate)[0])
+    first = min(round(_LEVEL_FROM_SECONDS * player.settings.rate), len(held) // 4)
+    differences = [_whole_round_db(player, voice, first, len(held)) for voice in attacks]
+    return rms_dbfs(held[first:]) + sum(differences) / len(differences)
+
+
+def _loop(player: Player, voice: Voice) -> tuple[int, int] | None:
+    return stream_of(voice.region, player.samples[voice.region.sample]).loop
+
+
+def _whole_round_db(player: Player, voice: Voice, first: int, last: int) -> float:
+    """Return the level of a whole round of a voice's loop over that of what is read meanwhile."""
+    sample = player.samples[voice.region.sample]
+    stream = stream_of(voice.region, sample)
+    step = player.step(voice.region, voice.key, voice.controllers)
+    read = unrolled(stream, sample.samples, max(int(last * step), 1), None)[int(first * step) :]
+    start, end = stream.loop or (0, len(sample.samples))
+    return rms_dbfs(sample.samples[start:end]) - rms_dbfs(read)
 
 
 def _tuning(
@@ -201,8 +235,9 @@ def played_hand_over(
 
     def level(velocity: int) -> float:
         note = PlannedNote(key=border.key, velocity=velocity)
-        sound = player.render(_voices(player, note, hold), _frames(settings))
-        return _level_dbfs(sound, hold, rate)
+        voices = _voices(player, note, hold)
+        attacks = [voice for voice in voices if voice.start_frame < hold]
+        return _level_dbfs(player, attacks, player.render(voices, hold))
 
     lower, upper = level(border.velocity), level(border.velocity + 1)
     own = []

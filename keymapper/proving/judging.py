@@ -23,6 +23,8 @@ from keymapper.model.proof import (
 )
 
 WRONG_KEY_CENTS = 50.0
+RISE_SHARE = 0.1
+"""Of the time a note takes to rise: so much later is not heard as late."""
 _GRAVITY = {"error": 0, "warning": 1, "note": 2}
 
 
@@ -239,7 +241,7 @@ def _late(notes: Sequence[PlayedNote], limits: ProofLimits) -> Iterator[ProofFin
     usual = float(np.median([note.onset_seconds or 0.0 for note in notes]))
     for note in notes:
         late = (note.onset_seconds or 0.0) - usual
-        if late > limits.onset_delay_seconds:
+        if late - RISE_SHARE * note.rise_seconds > limits.onset_delay_seconds:
             yield _about(note, "proof-onset", late * 1000.0, limits.onset_delay_seconds * 1000.0)
 
 

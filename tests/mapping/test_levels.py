@@ -37,6 +37,13 @@ def test_smooth_brings_back_only_what_sticks_out(where, step_db):
     assert all(gain == 0.0 for index, gain in enumerate(gains) if index != where)
 
 
+def test_no_slope_is_drawn_on_to_a_last_note_that_does_not_follow_it():
+    levels = [-0.8 * index for index in range(len(KEYS))]
+    levels[-1] += 9.0
+    target = level_gains_db(notes(levels), "smooth")[-1] + levels[-1]
+    assert target == pytest.approx(levels[-2], abs=0.5)
+
+
 def test_even_makes_all_notes_of_a_layer_alike():
     soft, loud = notes(curved(), group="soft"), notes([x + 9 for x in curved()], group="loud")
     gains = level_gains_db([*soft, *loud], "even")

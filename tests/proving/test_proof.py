@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 import soundfile
 
@@ -37,6 +39,29 @@ def test_a_good_instrument_has_no_findings(tmp_path: Path) -> None:
     assert all(abs(step.step_db) < 0.5 for step in proof.level_steps)
     assert len(proof.joins) == 2
     assert "within the limits" in proof.verdict
+
+
+def test_a_beat_slower_than_the_hold_is_no_step_of_level(tmp_path: Path) -> None:
+    """Two loops of the same mean level, one of which is at its loudest while the key is held."""
+    file = write_instrument(tmp_path, [LOW, HIGH])
+    for number, phase in ((0, 0.0), (1, np.pi)):
+        path = tmp_path / f"samples/zone_{number:02}.wav"
+        samples, rate = soundfile.read(path)
+        beat = 0.5 + 0.4 * np.cos(2 * np.pi * np.arange(len(samples)) / 96_000 + phase)
+        looped = np.concatenate([samples[:24_000], np.tile(samples[24_000:48_000], 4)])
+        soundfile.write(path, looped * np.resize(beat, len(looped)), rate, subtype="FLOAT")
+    text = file.read_text("utf-8").splitlines()
+    ends = [f"loop_end={24_000 + 95_999}" if line.startswith("loop_end") else line for line in text]
+    file.write_text("\n".join(ends) + "\n", "utf-8")
+    proof = prove_instrument(file, SHORT_HOLD)
+    assert abs(next(s.step_db for s in proof.level_steps if s.key == 60)) < 0.3
+
+
+def test_a_slow_rise_is_not_late_but_silence_is(tmp_path: Path) -> None:
+    slow = replace(HIGH, fade_in_seconds=1.0)
+    late = replace(HIGH, silence_seconds=0.02)
+    assert "proof-onset" not in rules(prove(tmp_path / "slow", LOW, slow))
+    assert "proof-onset" in rules(prove(tmp_path / "late", LOW, late))
 
 
 def test_a_wrong_sign_of_tune_is_found(tmp_path: Path) -> None:

@@ -17,6 +17,8 @@ from keymapper.model.loop import Flattening, Loop
 LEAST_TREND_DB = 0.3
 LARGEST_GAIN_DB = 30.0
 LEAD_SECONDS = 0.15
+STRETCHES = 8
+SURE_SLOPES = 3.0
 
 
 def find_flattening(
@@ -40,11 +42,45 @@ def find_flattening(
     smooth = np.convolve(np.pad(drift, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
     power = bands.powers[: min(2, views)].mean(axis=(0, 1), dtype=float) + 1e-20
     whole = 10 * np.log10(float(power @ 10 ** (smooth / 10)) / float(power.sum()))
+    start = max(first_frame, loop.start_frame - fade_frames - round(LEAD_SECONDS * rate))
+    dies = dies_away(bands.powers[: min(2, views)].mean(axis=0).sum(axis=1))
     return Flattening(
-        start_frame=max(first_frame, loop.start_frame - fade_frames - round(LEAD_SECONDS * rate)),
-        decay_db_per_second=round(float(-whole / seconds), 3),
+        start_frame=start,
+        loop_gain_db=round(_loop_gain_db(bands, loop, -smooth / seconds, start, rate), 2),
+        decay_db_per_second=round(max(0.0, float(-whole / seconds)), 3) if dies else 0.0,
         band_decays_db_per_second=tuple(round(-float(fall) / seconds, 2) for fall in smooth),
     )
+
+
+def _loop_gain_db(
+    bands: BandPowers, loop: Loop, decays: np.ndarray, start_frame: int, rate: int
+) -> float:
+    """Return by how much flattening makes the loop louder, from its band powers."""
+    frames = bands.first_frame + np.arange(bands.powers.shape[1]) * bands.hop_frames
+    inside = (frames >= loop.start_frame) & (frames < loop.end_frame)
+    power = bands.powers[: min(2, len(bands.powers)), inside].mean(axis=0, dtype=float)
+    raised = power * 10 ** ((frames[inside, None] - start_frame) / rate * decays / 10)
+    return float(10 * np.log10((raised.sum() + 1e-20) / (power.sum() + 1e-20)))
+
+
+def dies_away(power: np.ndarray) -> bool:
+    """Return whether a sustain surely falls as a whole, and does not merely beat slowly.
+
+    The levels of eight stretches of it fall along a line whose slope is at least three times its
+    standard error.
+
+    power : float, shape (times,): of the sustain, evenly spaced.
+    """
+    if len(power) < 2 * STRETCHES:
+        return False
+    stretches = np.array([part.mean() for part in np.array_split(power, STRETCHES)])
+    level_db = 10 * np.log10(stretches + 1e-20)
+    place = np.arange(STRETCHES) - (STRETCHES - 1) / 2
+    spread = float(place @ place)
+    slope = float(place @ level_db) / spread
+    rest = level_db - level_db.mean() - slope * place
+    error = np.sqrt(float(rest @ rest) / (STRETCHES - 2) / spread)
+    return slope < 0 and -slope > SURE_SLOPES * error
 
 
 def flatten(samples: np.ndarray, rate: int, flattening: Flattening, end_frame: int) -> np.ndarray:
