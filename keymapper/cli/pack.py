@@ -131,6 +131,8 @@ def _print_made(result: PackResult, target: Path, *, quiet: bool) -> None:
         for line in finding_lines(result.findings):
             console.print(one_line(line), soft_wrap=True)
         if result.editions:
+            for before, after in result.editions[0].manifest.renamed:
+                console.print(one_line(f"renamed  {before} to {after}"), soft_wrap=True)
             _print_editions(result.editions)
         console.print(RIGHTS_NOTE, soft_wrap=True)
     console.print(f"Gate: {verdict(result.findings)}.", soft_wrap=True)

@@ -37,7 +37,8 @@ class PackInstrument:
     """One instrument of the pack."""
 
     folder: str
-    """Recordings (with their recipe.toml) or a built instrument, relative to the pack recipe."""
+    """Relative to the pack recipe: a built instrument, or recordings (with their recipe.toml, or
+    the recipe in their folder by another name)."""
     sources: tuple[SoundSource, ...] = ()
     name: str | None = None
     """None takes the instrument's own."""

@@ -37,6 +37,10 @@ def read_pack_manifest(folder: Path) -> PackManifest:
         There is none, it is not one of this version, or not what the schema asks for.
     """
     path = folder / PACK_MANIFEST_NAME
+    if not path.is_file():
+        raise InputError(
+            f"{PACK_MANIFEST_NAME}: is not there; name an archive, or the folder it unpacks to."
+        )
     try:
         if path.stat().st_size > _LARGEST_MANIFEST:
             raise InputError(f"{PACK_MANIFEST_NAME}: is too large for a manifest.")

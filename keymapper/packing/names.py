@@ -13,6 +13,7 @@ from pathlib import PurePosixPath
 
 from keymapper.mapping.safe_names import safe_name, safe_names
 
+MEDLEY = "medley"
 LONGEST_PATH = 200
 LONGEST_TITLE = 32
 LONGEST_FOLDER = 32
@@ -22,8 +23,8 @@ _LONGEST_EXTRA = 16
 
 
 def folder_names(names: Sequence[str]) -> tuple[str, ...]:
-    """Return a safe folder name for each instrument, no two alike."""
-    return safe_names(names, longest=LONGEST_FOLDER, fallback="instrument")
+    """Return a safe folder name for each instrument, no two alike, and none that of the medley."""
+    return safe_names([MEDLEY, *names], longest=LONGEST_FOLDER, fallback="instrument")[1:]
 
 
 def sample_names(files: Sequence[str]) -> dict[str, str]:

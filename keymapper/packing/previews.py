@@ -17,8 +17,10 @@ from keymapper.formats.midi_file import read_midi_notes
 from keymapper.formats.ogg_pages import with_serial
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
 from keymapper.measuring.loudness import integrated_lufs, true_peak_dbtp
-from keymapper.model.pack import InstrumentFacts, PreviewChoice, PreviewFacts
+from keymapper.model.pack import InstrumentFacts, PackFinding, PreviewChoice, PreviewFacts
 from keymapper.model.sound import SILENCE_DBFS
+from keymapper.packing.findings import pack_finding
+from keymapper.packing.instrument import ReadyInstrument
 from keymapper.packing.levelling import faded, levelled, medley
 from keymapper.packing.phrases import Phrase, PhraseNote, composed_phrase, phrase_kind
 from keymapper.proving.events import Event, NoteOff, NoteOn
@@ -76,6 +78,17 @@ def write_preview(order: PreviewOrder) -> PreviewFacts | None:
     finished = faded(levelled(sound, RATE), RATE, _FADE_IN_SECONDS, _FADE_OUT_SECONDS)
     write_encoded(finished, order.target, order.tags)
     return facts
+
+
+def silent_findings(
+    instruments: Sequence[ReadyInstrument], previews: Sequence[PreviewFacts | None]
+) -> list[PackFinding]:
+    """Return a finding for every instrument whose preview was wanted and is silent."""
+    return [
+        pack_finding("preview-silent", one.name, "nothing of its preview sounds")
+        for one, preview in zip(instruments, previews, strict=True)
+        if preview is None and (one.declared.preview != "none" or one.declared.midi is not None)
+    ]
 
 
 def write_medley(previews: Sequence[Path], target: Path, tags: Mapping[str, str]) -> None:

@@ -22,12 +22,13 @@ from keymapper.model.pack import (
 from keymapper.packing.archive import PackContent, PackWriter
 from keymapper.packing.instrument import ReadyInstrument, packed_manifest, sample_labels
 from keymapper.packing.metadata import labelled_sample
+from keymapper.packing.names import MEDLEY
 from keymapper.packing.previews import SUFFIXES
 from keymapper.packing.rights import RIGHTS_NOTE
 from keymapper.packing.sfz_text import packed_sfz
 
 PACK_MANIFEST_NAME = "pack.json"
-INSTRUMENTS, PREVIEWS, MEDLEY = "instruments", "previews", "medley"
+INSTRUMENTS, PREVIEWS = "instruments", "previews"
 
 Documents = Callable[[PackManifest], Mapping[str, bytes]]
 Progress = Callable[[str, int, int], None]

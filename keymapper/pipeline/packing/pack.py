@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 
 from keymapper.auditing.cache import FactsCache
-from keymapper.errors import InputError
+from keymapper.errors import OutputError
 from keymapper.exporting.publish import published_folder, write_text
 from keymapper.model.pack import PackFinding, PackManifest, PackRecipe, PreviewFacts
 from keymapper.packing.archive import SUMS_NAME
@@ -20,10 +20,15 @@ from keymapper.packing.findings import sorted_findings, stopping
 from keymapper.packing.gate import unused_waivers, waived
 from keymapper.packing.instrument import ReadyInstrument
 from keymapper.packing.metadata import pack_label
-from keymapper.packing.names import top_folder
-from keymapper.packing.previews import PreviewOrder, write_medley, write_preview
+from keymapper.packing.names import MEDLEY, top_folder
+from keymapper.packing.previews import (
+    PreviewOrder,
+    silent_findings,
+    write_medley,
+    write_preview,
+)
 from keymapper.packing.rights import rights_findings
-from keymapper.packing.writing import MEDLEY, EditionOrder, write_edition
+from keymapper.packing.writing import EditionOrder, write_edition
 from keymapper.pipeline.measure import Progress, followed, no_progress
 from keymapper.pipeline.packing.editions import edition_instruments
 from keymapper.pipeline.packing.ready import Surroundings, built_folders, ready_instruments
@@ -63,7 +68,7 @@ class PackResult:
     findings: tuple[PackFinding, ...]
     """Worst first; waived ones with their reasons."""
     editions: tuple[EditionResult, ...]
-    """None where the findings stopped the pack."""
+    """None at all where the findings stopped the pack."""
 
 
 class _Stopped(Exception):  # noqa: N818 - a verdict, carried out of the unfinished folder
@@ -122,8 +127,9 @@ def _refuse_overlap(recipe: PackRecipe, base: Path, target: Path) -> None:
     place = target.resolve()
     for one in recipe.instrument:
         source = (base / one.folder).resolve()
+        source = source.parent if source.is_file() else source
         if place.is_relative_to(source) or source.is_relative_to(place):
-            raise InputError(f"{target}: overlaps with {source}; choose another --out.")
+            raise OutputError(f"{target}: overlaps with {source}; choose another --out.")
 
 
 def _made(recipe: PackRecipe, to: Path, around: Surroundings) -> PackResult:
@@ -140,11 +146,12 @@ def _made(recipe: PackRecipe, to: Path, around: Surroundings) -> PackResult:
     if stopping(findings):
         raise _Stopped(findings)
     previews = _previews(recipe, full, around)
+    silent, _ = waived(silent_findings(full, previews), recipe.waiver)
     levels = [
         instrument_levels(preview, [editions[name][number] for name in editions])
         for number, preview in enumerate(previews)
     ]
-    findings = sorted_findings([*findings, *own_gain_findings(recipe, levels)])
+    findings = sorted_findings([*findings, *silent, *own_gain_findings(recipe, levels)])
     if stopping(findings):
         raise _Stopped(findings)
     gains = balance_gains(levels, even=recipe.balance == "even")

@@ -51,6 +51,8 @@ class BuiltFolder:
     folder: Path
     recordings: Path | None = None
     recipe: Recipe = field(default_factory=Recipe)
+    recipe_file: Path = Path(RECIPE_NAME)
+    """Scales that it names lie beside it."""
 
 
 def built_folders(
@@ -66,18 +68,21 @@ def built_folders(
     folders = []
     for number, one in enumerate(declared):
         source = around.base / one.folder
+        recipe_file = source / RECIPE_NAME
+        if source.suffix == ".toml" and source.is_file():
+            source, recipe_file = source.parent, source
         if not source.is_dir():
             raise InputError(f"{source}: there is no such folder; correct [[instrument]] folder.")
         if any(path.suffix.lower() == ".sfz" for path in source.iterdir()):
             folders.append(BuiltFolder(folder=source))
             continue
-        recipe_file = source / RECIPE_NAME
         recipe = read_recipe(recipe_file) if recipe_file.is_file() else Recipe()
         name = one.name or recipe.name or source.resolve().name
         built = BuiltFolder(
             folder=around.work / "built" / f"{number:04d}",
             recordings=source,
             recipe=replace(recipe, name=name),
+            recipe_file=recipe_file,
         )
         build_again(built, built.folder, built.recipe, around)
         folders.append(built)
@@ -96,7 +101,7 @@ def build_again(built: BuiltFolder, target: Path, recipe: Recipe, around: Surrou
     settings = BuildSettings(
         workers=around.pool.count,
         progress=around.progress,
-        targets_cents=recipe_targets(recipe, built.recordings / RECIPE_NAME),
+        targets_cents=recipe_targets(recipe, built.recipe_file),
         prove=False,
         page=False,
     )
