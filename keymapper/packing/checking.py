@@ -7,7 +7,7 @@ from pathlib import Path, PurePosixPath
 
 import msgspec
 
-from keymapper.errors import InputError
+from keymapper.errors import InputError, KeymapperError
 from keymapper.formats.audio_file import AUDIO_SUFFIXES
 from keymapper.formats.flac_texts import read_flac_metadata
 from keymapper.formats.sfz import SfzReading, read_sfz
@@ -50,10 +50,12 @@ def read_pack_manifest(folder: Path) -> PackManifest:
             raise InputError(f"{PACK_MANIFEST_NAME}: is no manifest of a pack.")
         if head.get("format_version") != 1:
             raise InputError(f"{PACK_MANIFEST_NAME}: is of a newer version; update keymapper.")
-        return msgspec.json.decode(content, type=PackManifest, strict=True)
+        manifest = msgspec.json.decode(content, type=PackManifest, strict=True)
+        recipe_of(manifest)
+        return manifest
     except OSError as error:
         raise InputError(f"{PACK_MANIFEST_NAME}: cannot be read ({error.strerror}).") from error
-    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+    except (msgspec.MsgspecError, ValueError, RecursionError) as error:
         raise InputError(f"{PACK_MANIFEST_NAME}: is not valid ({error}).") from error
 
 
@@ -79,7 +81,7 @@ def content_findings(
             reading = read_sfz(sfz)
             findings += _reference_findings(packed.sfz, reading)
             ready = opened_instrument(folder, manifest, number)
-        except InputError as error:
+        except KeymapperError as error:
             findings.append(pack_finding("reference-missing", packed.sfz, str(error)))
             continue
         place = PurePosixPath(packed.sfz).parent

@@ -16,7 +16,7 @@ from keymapper.formats.schemas import schema_text
 from keymapper.formats.sfz import parse_sfz
 from keymapper.packing.findings import stopping
 from keymapper.pipeline.packing import PackSettings, make_pack, verify_pack
-from tests.packing.conftest import pack_recipe
+from tests.packing.conftest import WAIVERS, pack_recipe
 
 FULL, LIGHT = "Quiet_Pier-1.0-full", "Quiet_Pier-1.0-light"
 
@@ -221,6 +221,44 @@ def test_recordings_are_built_smaller_for_a_budget(shelf, tmp_path):
     assert full.audio_bytes * 2 / 3 > 0.1e6 >= small.audio_bytes
     assert (full.low_key, full.high_key) == (small.low_key, small.high_key)
     assert small.bits == (16,)
+
+
+def test_a_recipe_may_be_named_by_its_file(shelf, tmp_path):
+    recordings = tmp_path / "notes"
+    shutil.copytree(shelf / "in" / "Knock", recordings)
+    (recordings / "mine.toml").write_text(
+        'name = "Muffled"\n[zones]\nreach_below = 0\nreach_above = 2\n'
+    )
+    own = [{"what": "all", "rights": "own"}]
+    recipe = pack_recipe(instrument=[{"folder": "notes/mine.toml", "sources": own}])
+    result = make_pack(recipe, tmp_path, tmp_path / "o", PackSettings(workers=1))
+    assert result.editions, result.findings
+    (packed,) = result.editions[0].manifest.instruments
+    assert packed.name == "Muffled"
+    assert (packed.facts.low_key, packed.facts.high_key) == (48, 50)
+
+
+def test_a_silent_preview_is_told(shelf, tmp_path):
+    import mido
+
+    track = mido.MidiTrack([mido.Message("note_on", note=3, velocity=9)])
+    mido.MidiFile(type=0, tracks=[track]).save(tmp_path / "low.mid")
+    own = [{"what": "all", "rights": "own"}]
+    instrument = {"folder": str(shelf / "Knock"), "sources": own, "midi": "low.mid"}
+    result = make_pack(
+        pack_recipe(instrument=[instrument]), tmp_path, tmp_path / "o", PackSettings(workers=1)
+    )
+    assert [one.rule for one in stopping(result.findings)] == ["preview-silent"]
+    assert not (tmp_path / "o").exists()
+    waiver = [{"rule": "preview", "reason": "nothing to hear"}, *WAIVERS]
+    recipe = pack_recipe(instrument=[instrument], waiver=waiver)
+    result = make_pack(recipe, tmp_path, tmp_path / "o", PackSettings(workers=1))
+    assert result.editions[0].manifest.instruments[0].preview is None
+
+
+def test_a_result_may_not_lie_in_an_instrument(shelf):
+    with pytest.raises(OutputError, match="overlaps"):
+        make_pack(pack_recipe(), shelf, shelf / "Lantern" / "o", PackSettings(workers=1))
 
 
 def test_a_folder_that_is_not_there_is_one_clear_line(shelf, tmp_path):

@@ -48,6 +48,10 @@ def test_the_stated_rule():
     assert names["x/CON.wav"] == "samples/x/_CON.wav"
 
 
+def test_no_instrument_takes_the_name_of_the_medley():
+    assert folder_names(["Medley", "Lamp", "lamp"]) == ("Medley_2", "Lamp", "lamp_2")
+
+
 def test_clashes_get_numbers():
     names = sample_names(["a/Ö.wav", "a/O.wav", "A/o.wav"])
     assert sorted(names.values()) == ["samples/A/o.wav", "samples/a/O_2.wav", "samples/a/O_3.wav"]

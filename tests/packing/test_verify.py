@@ -155,6 +155,28 @@ def test_a_manifest_that_names_files_outside_opens_none_of_them(unpacked):
     assert "file-missing" in rules(summed(unpacked))
 
 
+@pytest.mark.parametrize(
+    ("name", "value"), [("title", ""), ("instruments", []), ("year", 1), ("licence", "a b")]
+)
+def test_a_manifest_that_declares_nonsense_is_one_finding(unpacked, name, value):
+    path = unpacked / "pack.json"
+    manifest = json.loads(path.read_text(encoding="utf-8"))
+    manifest[name] = value
+    path.write_text(json.dumps(manifest), encoding="utf-8")
+    assert rules(summed(unpacked)) == {"pack-manifest"}
+
+
+def test_an_instrument_that_cannot_be_played_is_found(unpacked):
+    for sample in (unpacked / "instruments" / "Lantern" / "samples").iterdir():
+        sample.write_bytes(sample.read_bytes()[:44])
+    assert "reference-missing" in rules(summed(unpacked))
+
+
+def test_the_folder_of_archives_is_told_from_a_pack(made):
+    found = verify_pack(made[1], SETTINGS)
+    assert any("name an archive" in one.message for one in found.findings)
+
+
 def test_nothing_there_is_an_input_error(tmp_path):
     with pytest.raises(InputError, match="no such"):
         verify_pack(tmp_path / "gone.zip", SETTINGS)

@@ -100,8 +100,17 @@ def _rebuilt(
 
 
 def _smaller(recipe: Recipe, most_bytes: float) -> Recipe:
-    """Return a recipe with a budget; bits and channels are the edition's to decide."""
+    """Return a recipe with a budget; bits and channels are the edition's to decide.
+
+    Samples keep one rate: a pack of mixed rates would not pass its own audit.
+    """
     before = recipe.budget
     limit = min(most_bytes, before.most_bytes or most_bytes)
-    budget = replace(before, size=f"{max(1, int(limit / 1000))}kB", fold=False, lower_bits=False)
+    budget = replace(
+        before,
+        size=f"{max(1, int(limit / 1000))}kB",
+        fold=False,
+        lower_bits=False,
+        lower_rates=False,
+    )
     return replace(recipe, budget=budget)

@@ -6,7 +6,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from keymapper.errors import InputError
+from keymapper.errors import InputError, MeasurementError
 from keymapper.model.pack import PackFinding, PackManifest, Waiver
 from keymapper.packing.checking import content_findings, opened_instrument, read_pack_manifest
 from keymapper.packing.findings import pack_finding, sorted_findings
@@ -74,9 +74,15 @@ def _played(
         )
         for number, packed in enumerate(manifest.instruments):
             instrument = opened_instrument(folder, manifest, number)
-            found, _ = judgement(instrument, (folder / packed.sfz).parent, around)
+            try:
+                found, _ = judgement(instrument, (folder / packed.sfz).parent, around)
+            except (InputError, MeasurementError) as error:
+                findings.append(pack_finding("reference-missing", packed.sfz, str(error)))
+                continue
             owned = [
-                Waiver(rule=one.rule, reason=one.waived) for one in packed.waived if one.waived
+                Waiver(rule=one.rule, reason=one.waived)
+                for one in packed.waived
+                if one.waived.strip()
             ]
             findings += waived(found, owned)[0]
     return findings
