@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from statistics import median
 
 import numpy as np
@@ -24,19 +24,32 @@ LEAST_OUTLIER_CENTS = 1.2
 USUAL_VELOCITY = 100.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TunedNote:
+    """What a diagnosis needs to know of one note."""
+
+    file: str
+    zone: str
+    root_key: int
+    played_velocity: float
+    """Named, or the middle of its layer."""
+    velocity: int | None
+    """As its name says."""
+    round_robin: int | None
+    cents: float | None
+    """Off its key; None where no pitch can be trusted."""
+    error_cents: float
+    reason: str
+
+
 def diagnosed_set(read: ReadPack, instrument: PackInstrument) -> Diagnosis | None:
     """Return why the notes of an instrument deviate; None where fewer than 3 can be judged."""
     if not instrument.tuned:
         return None
     zones = _one_a_file(instrument.zones)
-    judged = [zone for zone in zones if zone.deviation.cents is not None]
-    near = [zone for zone in judged if abs(_cents(instrument, zone)) <= FARTHEST_CENTS]
-    if len(near) < LEAST_NOTES:
-        return None
-    order = _order_of(read, judged)
-    fit = fit_drift(_deviations(instrument, near, order))
-    outliers = _outliers(judged, near, fit)
-    return _diagnosis(instrument, zones, near, (order, fit, outliers))
+    order = _order_of(read, [zone for zone in zones if zone.deviation.cents is not None])
+    notes = [_tuned_note(instrument, zone) for zone in zones]
+    return diagnosed(instrument.name or "recordings", notes, order)
 
 
 def _one_a_file(zones: Sequence[PackZone]) -> list[PackZone]:
@@ -47,64 +60,82 @@ def _one_a_file(zones: Sequence[PackZone]) -> list[PackZone]:
     return [found[file] for file in sorted(found)]
 
 
-def _cents(instrument: PackInstrument, zone: PackZone) -> float:
-    return (zone.deviation.cents or 0.0) - 100.0 * instrument.offset_semitones
+def _tuned_note(instrument: PackInstrument, zone: PackZone) -> TunedNote:
+    cents, hint = zone.deviation.cents, zone.hint
+    named = None if hint is None else hint.velocity
+    middle = (zone.region.lovel + zone.region.hivel) / 2
+    return TunedNote(
+        file=zone.file or "",
+        zone=zone.label,
+        root_key=zone.root_key,
+        played_velocity=middle if named is None else float(named),
+        velocity=named,
+        round_robin=None if hint is None else hint.round_robin,
+        cents=None if cents is None else cents - 100.0 * instrument.offset_semitones,
+        error_cents=zone.deviation.error_cents,
+        reason=zone.deviation.reason,
+    )
 
 
 def _order_of(read: ReadPack, zones: Sequence[PackZone]) -> RecordingOrder:
     facts: dict[str, SampleFacts] = {
         zone.file: zone.facts for zone in zones if zone.file and zone.facts
     }
-    order = recording_order(read, facts, {zone.file: zone.hint for zone in zones if zone.file})
-    return order if all(zone.file in order.place for zone in zones) else NO_ORDER
+    return recording_order(read, facts, {zone.file: zone.hint for zone in zones if zone.file})
 
 
-def _velocity(zone: PackZone) -> float:
-    """Return the velocity a note was played at: of its name, else the middle of its layer."""
-    if zone.hint is not None and zone.hint.velocity is not None:
-        return float(zone.hint.velocity)
-    return (zone.region.lovel + zone.region.hivel) / 2
+def diagnosed(name: str, notes: Sequence[TunedNote], order: RecordingOrder) -> Diagnosis | None:
+    """Return why the notes of a set deviate; None where fewer than 3 can be judged.
+
+    order : used only where it knows every note that can be judged.
+    """
+    judged = [note for note in notes if note.cents is not None]
+    near = [note for note in judged if abs(note.cents or 0.0) <= FARTHEST_CENTS]
+    if len(near) < LEAST_NOTES:
+        return None
+    if not all(note.file in order.place for note in judged):
+        order = NO_ORDER
+    fit = fit_drift(_deviations(near, order))
+    return _diagnosis(name, notes, near, (order, fit, _outliers(judged, near, fit)))
 
 
-def _deviations(
-    instrument: PackInstrument, zones: Sequence[PackZone], order: RecordingOrder
-) -> Deviations:
-    velocity = np.array([(_velocity(zone) - USUAL_VELOCITY) / 100 for zone in zones])
+def _deviations(notes: Sequence[TunedNote], order: RecordingOrder) -> Deviations:
+    velocity = np.array([(note.played_velocity - USUAL_VELOCITY) / 100 for note in notes])
     time = None
     if order.place:
-        time = np.array([order.place[zone.file or ""] for zone in zones])
+        time = np.array([order.place[note.file] for note in notes])
         time = time - time.min()
     return Deviations(
-        cents=np.array([_cents(instrument, zone) for zone in zones]),
-        error_cents=np.array([zone.deviation.error_cents for zone in zones]),
-        octaves=np.array([(zone.root_key - 60) / 12 for zone in zones]),
+        cents=np.array([note.cents for note in notes], dtype=float),
+        error_cents=np.array([note.error_cents for note in notes]),
+        octaves=np.array([(note.root_key - 60) / 12 for note in notes]),
         velocity=velocity if np.ptp(velocity) > 0 else None,
         time=time,
     )
 
 
-def _outliers(judged: Sequence[PackZone], near: Sequence[PackZone], fit: Fit) -> set[str]:
+def _outliers(judged: Sequence[TunedNote], near: Sequence[TunedNote], fit: Fit) -> set[str]:
     limit = max(OUTLIER_SCALES * fit.scale, LEAST_OUTLIER_CENTS)
-    rests = dict(zip((zone.file for zone in near), fit.rest, strict=True))
+    rests = dict(zip((note.file for note in near), fit.rest, strict=True))
     found = set()
-    for zone in judged:
-        rest = rests.get(zone.file)
-        if rest is None or abs(rest) > max(limit, 2 * zone.deviation.error_cents):
-            found.add(zone.file or "")
+    for note in judged:
+        rest = rests.get(note.file)
+        if rest is None or abs(rest) > max(limit, 2 * note.error_cents):
+            found.add(note.file)
     return found
 
 
 def _diagnosis(
-    instrument: PackInstrument,
-    zones: Sequence[PackZone],
-    near: Sequence[PackZone],
+    name: str,
+    notes: Sequence[TunedNote],
+    near: Sequence[TunedNote],
     found: tuple[RecordingOrder, Fit, set[str]],
 ) -> Diagnosis:
     order, fit, outliers = found
-    middle = median(_cents(instrument, zone) for zone in near)
+    middle = median(note.cents or 0.0 for note in near)
     has_velocity = "velocity" in fit.columns
     diagnosis = Diagnosis(
-        set_name=instrument.name or "recordings",
+        set_name=name,
         notes=len(near),
         offset_cents=_estimate(fit, "offset"),
         middle_cents=round(middle, 3),
@@ -118,7 +149,7 @@ def _diagnosis(
         inseparable=fit.inseparable,
         sentence="",
         advice=(),
-        notes_table=tuple(_rows(instrument, zones, (order, fit, outliers), near)),
+        notes_table=tuple(_rows(notes, near, found)),
     )
     return _in_words(diagnosis)
 
@@ -131,10 +162,10 @@ def _estimate(fit: Fit, column: str) -> Estimate:
     return Estimate(value=round(fit.value(column), 4), error=round(fit.error(column), 4))
 
 
-def _warm_up(fit: Fit, zones: Sequence[PackZone], order: RecordingOrder) -> WarmUp | None:
+def _warm_up(fit: Fit, notes: Sequence[TunedNote], order: RecordingOrder) -> WarmUp | None:
     if fit.kind == "none":
         return None
-    places = [order.place[zone.file or ""] for zone in zones]
+    places = [order.place[note.file] for note in notes]
     constant = fit.time_constant
     return WarmUp(
         kind=fit.kind,
@@ -168,35 +199,31 @@ def _explained(fit: Fit) -> Explained:
 
 
 def _rows(
-    instrument: PackInstrument,
-    zones: Sequence[PackZone],
+    notes: Sequence[TunedNote],
+    near: Sequence[TunedNote],
     found: tuple[RecordingOrder, Fit, set[str]],
-    near: Sequence[PackZone],
 ) -> list[TuningRow]:
     order, fit, outliers = found
-    rests: Mapping[str | None, float] = dict(
-        zip((zone.file for zone in near), fit.rest.tolist(), strict=True)
-    )
+    rests = dict(zip((note.file for note in near), fit.rest.tolist(), strict=True))
     rows = []
-    for zone in zones:
-        known = zone.deviation.cents is not None
-        cents = round(_cents(instrument, zone), 3) if known else None
-        rest = rests.get(zone.file)
-        place = order.place.get(zone.file or "")
+    for note in notes:
+        cents = None if note.cents is None else round(note.cents, 3)
+        rest = rests.get(note.file)
+        place = order.place.get(note.file)
         rows.append(
             TuningRow(
-                file=zone.file or "",
-                zone=zone.label,
-                key=zone.root_key,
-                velocity=zone.hint.velocity if zone.hint else None,
-                round_robin=zone.hint.round_robin if zone.hint else None,
+                file=note.file,
+                zone=note.zone,
+                key=note.root_key,
+                velocity=note.velocity,
+                round_robin=note.round_robin,
                 minutes=None if place is None else round(place, 4),
                 measured_cents=cents,
-                error_cents=round(zone.deviation.error_cents, 3) if known else None,
+                error_cents=None if cents is None else round(note.error_cents, 3),
                 explained_cents=None if rest is None or cents is None else round(cents - rest, 3),
                 rest_cents=None if rest is None else round(rest, 3),
-                outlier=zone.file in outliers,
-                reason=zone.deviation.reason,
+                outlier=note.file in outliers,
+                reason=note.reason,
             )
         )
     return rows

@@ -47,20 +47,23 @@ def recording_order(
         return NO_ORDER
     found = _from_session(read, files)
     if found is not None:
-        return _order("session sheet", found, in_minutes=True)
+        return order_of_times("session sheet", found, in_minutes=True)
     found = _from_stamps(facts)
     if found is not None:
-        return _order("bext time stamps", found, in_minutes=True)
-    numbers = _from_names([read.recorded_as.get(file, file) for file in files], files, hints)
+        return order_of_times("bext time stamps", found, in_minutes=True)
+    names = {file: read.recorded_as.get(file, file) for file in files}
+    keys = {file: hint.key if (hint := hints.get(file)) else None for file in files}
+    numbers = numbers_in_names(keys, names)
     if numbers is not None:
-        return _order("numbers in names", numbers, in_minutes=False)
+        return order_of_times("numbers in names", numbers, in_minutes=False)
     found = _from_file_times(read.source.root, files)
-    return NO_ORDER if found is None else _order("file times", found, in_minutes=True)
+    return NO_ORDER if found is None else order_of_times("file times", found, in_minutes=True)
 
 
-def _order(
+def order_of_times(
     source: OrderSource, seconds_or_places: Mapping[str, float], *, in_minutes: bool
 ) -> RecordingOrder:
+    """Return an order from seconds (`in_minutes`) or places of each file."""
     first = min(seconds_or_places.values())
     unit = 60.0 if in_minutes else 1.0
     place = {file: (value - first) / unit for file, value in seconds_or_places.items()}
@@ -120,11 +123,16 @@ def _seconds(stamp: str, reference_frames: int | None, rate: int) -> float | Non
     return day + clock
 
 
-def _from_names(
-    names: Sequence[str], files: Sequence[str], hints: Mapping[str, NameHint | None]
+def numbers_in_names(
+    keys: Mapping[str, int | None], names: Mapping[str, str] | None = None
 ) -> dict[str, float] | None:
-    """Return numbers that count the notes: all different, nearly without a gap, and no keys."""
-    groups = [_DIGITS.findall(PurePosixPath(name).stem) for name in names]
+    """Return numbers that count the notes: all different, nearly without a gap, and no keys.
+
+    keys : what the name of each file says of its key, to tell numbers of keys from such that count.
+    names : under which the files were recorded; None for their own.
+    """
+    files = sorted(keys)
+    groups = [_DIGITS.findall(PurePosixPath((names or {}).get(f, f)).stem) for f in files]
     if len({len(group) for group in groups}) != 1:
         return None
     for column in zip(*groups, strict=True):
@@ -132,8 +140,7 @@ def _from_names(
         if len(numbers) != len(files) or len(set(numbers)) != len(numbers):
             continue
         dense = max(numbers) - min(numbers) + 1 <= 1.25 * len(numbers) + 1
-        keys = [hint.key if (hint := hints.get(file)) else None for file in files]
-        if dense and not _are_keys(numbers, keys):
+        if dense and not _are_keys(numbers, [keys[file] for file in files]):
             return dict(zip(files, map(float, numbers), strict=True))
     return None
 

@@ -31,7 +31,7 @@ def _notes_by_sample(manifest: Manifest) -> dict[str, NoteRecord]:
 
 
 def level_dbfs(zone: Zone, note: NoteRecord) -> float:
-    """Return the level of a zone's loudest 400 ms as it was written."""
+    """Return the level of a zone as it goes on sounding, as it was written."""
     return note.measurement.levels.body_dbfs + note.sample.processing.gain_db + zone.gain_db
 
 

@@ -128,7 +128,7 @@ class PageNote:
     """As recorded, against the root key."""
     error_cents: float | None
     recorded_dbfs: float
-    """Of the loudest 400 ms of the recording."""
+    """Of what goes on sounding, or the loudest 400 ms of what decays, as recorded."""
     join_db: float | None
     """Over (+) or under (-) the threshold of hearing; None without a loop."""
     f0_hz: float | None
@@ -152,7 +152,7 @@ class PageZone:
     layer: int
     """Which part of the map it is drawn in."""
     played_dbfs: float
-    """Level of the loudest 400 ms, after all gains but that of the velocity."""
+    """The same as it is mapped, after all gains but that of the velocity."""
     instrument: int = 0
     """Zones of one instrument sound together."""
 

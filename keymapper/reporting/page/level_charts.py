@@ -77,7 +77,7 @@ def _by_key(content: PageContent, zones: Sequence[PageZone]) -> Element:
         interactive=True,
     )
     entries = [("dot hollow", "as recorded"), ("dot square level", "as mapped, after all gains")]
-    caption = "Level of the loudest 400 ms by key. The mapped course should be smooth."
+    caption = "Level of what goes on sounding, by key. The mapped course should be smooth."
     return figure(legend(entries), scrolling(picture, label), caption=caption)
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from keymapper.auditing.audit import AuditedPack
+from keymapper.auditing.built_diagnosis import diagnosed_build
 from keymapper.errors import OutputError
 from keymapper.exporting.publish import write_text
 from keymapper.formats.manifest import read_manifest
@@ -36,7 +37,8 @@ def write_instrument_page(
     """
     data = gather_folder(manifest, folder, workers)
     path = folder / PAGE_NAME
-    _write(page_document(instrument_content(manifest, proof, data)), path)
+    content = instrument_content(manifest, proof, data, diagnosed_build(manifest))
+    _write(page_document(content), path)
     return path
 
 

@@ -1,0 +1,59 @@
+"""Why the recordings of a built instrument deviate, from its manifest alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from keymapper.auditing.diagnosis import TunedNote, diagnosed
+from keymapper.auditing.recording_order import (
+    NO_ORDER,
+    RecordingOrder,
+    numbers_in_names,
+    order_of_times,
+)
+from keymapper.model.finding import Diagnosis
+from keymapper.model.instrument import Manifest, NoteRecord
+from keymapper.model.keys import key_name
+
+
+def diagnosed_build(manifest: Manifest) -> Diagnosis | None:
+    """Return why the recordings deviate; None for one-shots and fewer than 3 pitched notes.
+
+    Without advice: what the build found, it has put right.
+    """
+    if any(layer.layout == "one-shots" for layer in manifest.layers):
+        return None
+    held = [note for note in manifest.notes if not note.decision.is_release]
+    notes = {note.source.file: note for note in held}
+    files = sorted(notes)
+    tuned = [_tuned_note(notes[file]) for file in files]
+    found = diagnosed(manifest.name, tuned, _order([*notes.values()]))
+    return None if found is None else replace(found, advice=())
+
+
+def _tuned_note(note: NoteRecord) -> TunedNote:
+    pitch, decision = note.measurement.pitch, note.decision
+    known = pitch.f0_hz is not None and not pitch.doubtful
+    return TunedNote(
+        file=note.source.file,
+        zone=key_name(decision.root_key),
+        root_key=decision.root_key,
+        played_velocity=100.0 if decision.velocity is None else float(decision.velocity),
+        velocity=decision.velocity,
+        round_robin=decision.round_robin,
+        cents=decision.tuning_cents if known else None,
+        error_cents=pitch.tuning_error_cents or 0.0,
+        reason="" if known else "no pitch that could be trusted",
+    )
+
+
+def _order(notes: list[NoteRecord]) -> RecordingOrder:
+    """Return the order of the notes in their take, else that of numbers in their names."""
+    if len({note.source.take for note in notes}) == 1 and notes[0].source.take:
+        seconds = {n.source.file: n.source.first_frame / n.source.rate for n in notes}
+        return order_of_times("session sheet", seconds, in_minutes=True)
+    keys = {note.source.file: note.hints.key for note in notes}
+    numbers = numbers_in_names(keys)
+    if numbers is None:
+        return NO_ORDER
+    return order_of_times("numbers in names", numbers, in_minutes=False)

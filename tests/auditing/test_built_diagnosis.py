@@ -1,0 +1,41 @@
+"""The diagnosis drawn on the page of a build, from its manifest alone."""
+
+import pytest
+import soundfile
+
+from keymapper import BuildSettings, Recipe, build_instrument
+from keymapper.auditing.built_diagnosis import diagnosed_build
+from tests.simple_notes import RATE, note
+
+ONE = BuildSettings(workers=1, prove=False, page=False)
+KEYS = (48, 52, 55, 60, 64, 67)
+
+
+def built(tmp_path, name, cents_of, recipe=None):
+    """Build from notes that are so many cents sharp; `name` takes place and key."""
+    (tmp_path / "in").mkdir()
+    for place, key in enumerate(KEYS):
+        sound = note(440 * 2 ** ((key - 69 + cents_of(place, key) / 100) / 12))
+        path = tmp_path / "in" / name.format(place=place + 1, key=key)
+        soundfile.write(path, sound, RATE, subtype="PCM_24")
+    return build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
+
+
+def test_a_set_that_is_sharp_as_a_whole(tmp_path):
+    found = diagnosed_build(built(tmp_path, "Skiff {key}.wav", lambda place, key: 7.0))
+    assert found.middle_cents == pytest.approx(7.0, abs=0.1)
+    assert found.advice == ()
+    assert found.order_from == "none"
+
+
+def test_numbers_that_count_give_the_order(tmp_path):
+    drift = lambda place, key: -2.0 * place  # noqa: E731
+    manifest = built(tmp_path, "Skiff {key} take{place}.wav", drift)
+    found = diagnosed_build(manifest)
+    assert found.order_from == "numbers in names"
+    assert [row.minutes for row in found.notes_table] == [0, 1, 2, 3, 4, 5]
+
+
+def test_one_shots_have_nothing_to_diagnose(tmp_path):
+    manifest = built(tmp_path, "Skiff {key}.wav", lambda *_: 0.0, Recipe(layout="one-shots"))
+    assert diagnosed_build(manifest) is None
