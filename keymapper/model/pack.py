@@ -174,6 +174,7 @@ class InstrumentFacts:
     voices: int
     """Most samples that sound together for one note."""
     controls: tuple[str, ...]
+    """With their numbers."""
     looped: bool
     one_shots: bool
     rates: tuple[int, ...]

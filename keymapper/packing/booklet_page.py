@@ -16,7 +16,14 @@ from keymapper.packing.booklet import (
 )
 from keymapper.packing.map_picture import MapZone, map_picture
 from keymapper.packing.summary import BALANCE_HEADS, balance_rows
-from keymapper.reporting.page.elements import Child, Element, document_text, raw, tag
+from keymapper.reporting.page.elements import (
+    Child,
+    Element,
+    document_text,
+    prose,
+    raw,
+    tag,
+)
 
 _STYLE = """
 :root { color-scheme: light; }
@@ -37,12 +44,13 @@ table { border-collapse: collapse; font-size: .88rem; width: 100%; }
 th, td { text-align: left; vertical-align: top; padding: .15rem .8rem .15rem 0;
   border-bottom: 1px solid #ddd; overflow-wrap: anywhere; }
 th { font-weight: 600; width: 9rem; }
-.number { text-align: right; }
+thead th { width: auto; white-space: nowrap; }
 audio { width: 100%; }
 svg .zone { fill: #cfe0ee; stroke: #35607f; stroke-width: 1; }
 svg .white { fill: #fff; stroke: #888; }
 svg .black { fill: #333; }
-svg .silent { fill: #ddd; stroke: #888; }
+svg .white.silent { fill: #ddd; }
+svg .black.silent { fill: #999; }
 svg text { font: 11px system-ui, sans-serif; fill: #333; text-anchor: middle; }
 @media print { body { margin: 0; max-width: none; font-size: 10.5pt; } audio { display: none; }
   h2 { break-after: avoid; } a { color: inherit; text-decoration: none; } }
@@ -108,7 +116,7 @@ def _sections(
         _section("Credits", *_paragraphs(manifest.credits)) if manifest.credits else None,
         _section("Let stand", *_waived(manifest)) if waived_lines(manifest) else None,
         _section("Versions", *_paragraphs(history_lines(manifest))) if manifest.history else None,
-        _section("Is everything here?", tag("p", CHECKING)),
+        _section("Is everything here?", tag("p", *prose(CHECKING))),
     ]
 
 

@@ -30,7 +30,9 @@ def instrument_facts(reading: SfzReading, infos: Mapping[Path, AudioInfo]) -> In
         velocity_layers=max(map(_layers, by_key), default=0),
         round_robins=max((region.seq_length for region in regions), default=1),
         voices=max(map(_voices, by_key), default=0),
-        controls=tuple(label for _, label in reading.control.labels),
+        controls=tuple(
+            f"{label} (controller {number})" for number, label in reading.control.labels
+        ),
         looped=any(looped),
         one_shots=all(region.loop_mode == "one_shot" for region in regions),
         rates=tuple(sorted({info.rate for info in infos.values()})),

@@ -10,6 +10,7 @@ from keymapper.model.keys import key_name
 from keymapper.reporting.page.charts import SVG_NAMESPACE
 from keymapper.reporting.page.elements import Element, tag
 
+_LEAST_KEYS = 48
 _KEY_WIDTH, _MAP_HEIGHT, _KEYS_HEIGHT, _TEXT_HEIGHT = 10.0, 90.0, 36.0, 18.0
 _BLACK = frozenset((1, 3, 6, 8, 10))
 
@@ -40,9 +41,12 @@ def map_zones(regions: Sequence[SfzRegion]) -> tuple[MapZone, ...]:
 
 
 def map_picture(name: str, zones: Sequence[MapZone]) -> Element:
-    """Return the picture as SVG: whole octaves around the mapped keys."""
+    """Return the picture as SVG: whole octaves around the mapped keys, four at least."""
     low = min((zone.low_key for zone in zones), default=60) // 12 * 12
-    high = min(127, max((zone.high_key for zone in zones), default=71) // 12 * 12 + 11)
+    high = max((zone.high_key for zone in zones), default=71) // 12 * 12 + 11
+    while high - low + 1 < _LEAST_KEYS:
+        low, high = max(0, low - 12), high + 12
+    high = min(high, 127)
     width = (high - low + 1) * _KEY_WIDTH
     height = _MAP_HEIGHT + _KEYS_HEIGHT + _TEXT_HEIGHT
     mapped = {key for zone in zones for key in range(zone.low_key, zone.high_key + 1)}
@@ -78,7 +82,7 @@ def _key(key: int, low: int, *, sounds: bool) -> Element:
         y=_MAP_HEIGHT,
         width=_KEY_WIDTH,
         height=_KEYS_HEIGHT * (0.62 if is_black else 1.0),
-        class_="silent" if not sounds else "black" if is_black else "white",
+        class_=f"{'black' if is_black else 'white'}{'' if sounds else ' silent'}",
     )
 
 
