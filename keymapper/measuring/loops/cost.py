@@ -36,12 +36,12 @@ def choice_cost(traits: Traits) -> np.ndarray:
         + 0.2 * traits.distance
         + 0.45 * traits.excess
         + 0.25 * traits.levelling_db
-        + 0.9 * traits.faded_db
         + 6.0 * traits.wobble
         + 0.3 * traits.short
         + _counted_twice(repetition, 1.0, 0.7, 2.7)
         + _counted_twice(cents, 0.035, 4.0, 0.14)
-        + _counted_twice(traits.rarity, 0.3, 0.8, 0.7)
+        + _counted_twice(traits.unlike, 1.5, 0.8, 3.0)
+        + _counted_twice(traits.unlike_wide, 1.5, 0.8, 3.0)
         + _counted_twice(traits.quick_rarity, 0.5, 0.8, 3.5)
     )
 

@@ -15,6 +15,7 @@ from keymapper.measuring.loops.spectral import (
 
 GUARD_FRAMES = 128
 EXACT_SECONDS = 0.001
+QUIET_SECONDS, QUIET_FROM_SECONDS = 0.012, 0.060
 BANDS_FROM_SECONDS = 0.020
 EDGE_SECONDS = 0.010
 LOWEST_OCTAVE_HZ = 250.0
@@ -40,12 +41,14 @@ def crossfaded(samples: np.ndarray, rate: int, start: int, end: int, fade: int) 
     """Return the frames [end - fade, end): from what precedes the end into what precedes the start.
 
     The last millisecond is exactly what precedes the start, for players that interpolate or fade
-    across the join themselves. Fades of 20 ms and more keep the locally measured energy band by
-    band; shorter ones follow the correlation of each octave.
+    across the join themselves; of a fade of 60 ms and more 12 ms are, so that no trace of what was
+    left sounds between the pulses of a low note. Fades of 20 ms and more keep the locally measured
+    energy band by band; shorter ones follow the correlation of each octave.
 
     samples : float, shape (frames, channels).
     """
-    ahead = min(fade // 2, round(EXACT_SECONDS * rate))
+    exact = QUIET_SECONDS if fade >= QUIET_FROM_SECONDS * rate else EXACT_SECONDS
+    ahead = min(fade // 2, round(exact * rate))
     rise = np.ones((fade, 1), dtype=np.float32)
     rise[: fade - ahead, 0] = np.arange(1, fade - ahead + 1) / (fade - ahead)
     if fade < BANDS_FROM_SECONDS * rate:

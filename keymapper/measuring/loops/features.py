@@ -15,6 +15,7 @@ LOWEST_HZ = 120.0
 HIGHEST_HZ = 16000.0
 FLOOR_DB = -60.0
 BLOCK_TIMES = 64
+WIDE_FIRST_HZ = (0.0, 400.0, 1600.0, 6400.0)
 AROUND_HOPS = 10
 
 
@@ -138,6 +139,22 @@ def masked_levels(bands: BandPowers) -> Envelope:
     )
 
 
+def wide_levels(bands: BandPowers) -> Envelope:
+    """Return levels of four wide bands, floored 60 dB under the mean power.
+
+    The whole level of a sound is steadier than that of its parts; a dip shows here first.
+    """
+    firsts = np.searchsorted(bands.edges_hz[:-1], WIDE_FIRST_HZ)
+    firsts = np.unique(firsts[firsts < bands.powers.shape[2]])
+    powers = np.add.reduceat(bands.powers, firsts, axis=2)
+    floor = float(powers.mean()) * 10 ** (FLOOR_DB / 10) + 1e-20
+    return Envelope(
+        levels_db=np.concatenate(list(10 * np.log10(powers + floor)), axis=1),
+        first_frame=bands.first_frame,
+        hop_frames=bands.hop_frames,
+    )
+
+
 def detrended(levels_db: np.ndarray) -> np.ndarray:
     """Band levels less the straight line that fits each best."""
     time = np.arange(len(levels_db), dtype=levels_db.dtype)[:, None]
@@ -174,5 +191,5 @@ def movement_db(levels_db: np.ndarray) -> float:
 
 def wanted_length_seconds(movement: float, region_seconds: float) -> float:
     """Loop length worth having: the more a sound moves, the longer, up to 70 % of the sustain."""
-    wanted = float(np.interp(movement, [0.2, 1.0, 2.0, 4.0], [0.2, 0.6, 1.2, 1.5]))
+    wanted = float(np.interp(movement, [0.2, 1.0, 2.0, 4.0], [0.8, 0.9, 1.2, 1.5]))
     return min(wanted, 0.7 * region_seconds)

@@ -9,7 +9,6 @@ from keymapper.measuring.loops.candidates import Bounds
 from keymapper.measuring.loops.crossfade import fade_frames
 from keymapper.measuring.loops.features import (
     BandPowers,
-    masked_levels,
     measure_band_powers,
     wanted_length_seconds,
 )
@@ -26,8 +25,8 @@ from keymapper.model.loop import Loop, LoopKind, LoopOptions, LoopVerdict
 
 LEAST_LEAD_SECONDS = 0.005
 SHORTEST_LONG_SECONDS = 0.1
-SHORT_ADVANTAGE = 3.0
-LEAST_SHORT_CORRELATION = 0.7
+SHORT_ADVANTAGE = 5.0
+LEAST_SHORT_CORRELATION = 0.86
 SHORT_ADVANTAGE_A_SECOND = 1.5
 CALM_REPETITION_DB = 0.4
 MOST_CALMING = 0.7
@@ -35,7 +34,7 @@ MOST_CALMING = 0.7
 RHYTHM_DB = 6.0
 LENGTH_TOLERANCE = 0.02
 LENGTH_TOLERANCE_SECONDS = 0.02
-DOUBTFUL_COST = 3.0
+DOUBTFUL_COST = 4.5
 ENOUGH_SUSTAIN_SECONDS = 2.0
 DEFAULT = LoopOptions()
 
@@ -70,7 +69,7 @@ def find_loop(
         return _no_loop(region.refusal)
     samples = np.ascontiguousarray(samples, dtype=np.float32)
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
-    sustain = measure_sustain(masked_levels(bands), rate)
+    sustain = measure_sustain(bands, rate)
     bounds = _bounds(sustain.movement_db, region, rate, options.length_seconds)
     long = find_long_loop(samples, sustain, region, bounds) if options.mode == "long" else None
     if options.length_seconds is not None and options.mode == "long":
@@ -119,7 +118,7 @@ def _given_verdict(
         refusal=None,
     )
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
-    sustain = measure_sustain(masked_levels(bands), rate)
+    sustain = measure_sustain(bands, rate)
     bounds = _bounds(sustain.movement_db, region, rate, given.length_frames / rate)
     loop = given_loop(samples, sustain, given, bounds)
     return _verdict(loop, "given", region, sustain, bands if options.flatten else None)

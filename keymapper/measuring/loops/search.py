@@ -17,7 +17,7 @@ from keymapper.measuring.loops.pitch_step import pitch_steps_cents
 from keymapper.measuring.loops.rarity import quick_rarity
 from keymapper.measuring.loops.region import SustainRegion
 from keymapper.measuring.loops.sustain import Sustain
-from keymapper.measuring.loops.traits import Traits, measure_traits, with_closer_look
+from keymapper.measuring.loops.traits import Traits, likenesses, measure_traits, with_wobble
 from keymapper.measuring.loops.waveform import (
     TEMPLATE_SECONDS,
     coarse_wave,
@@ -58,11 +58,12 @@ def find_long_loop(
     traits = measure_traits(found, sustain, bounds)
     closer = _unlike(found, shortlist_cost(traits), round(UNLIKE_SECONDS * rate))
     found = found.chosen(closer)
-    traits = with_closer_look(traits.chosen(closer), found, sustain, bounds)
+    traits = with_wobble(traits.chosen(closer), found, sustain)
     order = np.argsort(shortlist_cost(traits), kind="stable")[:REFINED]
     found = _refined(samples, found.chosen(order), coarse.factor, rate)
     traits = _with_full_rate_look(traits.chosen(order), found, samples, region, rate)
-    return _cheapest(found, traits)
+    unlike, unlike_wide = likenesses(found, sustain, bounds)
+    return _cheapest(found, replace(traits, unlike=unlike, unlike_wide=unlike_wide))
 
 
 def given_loop(samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds) -> FoundLoop:
@@ -72,7 +73,9 @@ def given_loop(samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds
     rho = full_rate_correlations(samples, start, loop.end_frame, template)
     found = Candidates(starts=start, ends=end, correlation=rho)
     traits = measure_traits(found, sustain, bounds)
-    return _cheapest(found, with_closer_look(traits, found, sustain, bounds))
+    traits = with_wobble(traits, found, sustain)
+    unlike, unlike_wide = likenesses(found, sustain, bounds)
+    return _cheapest(found, replace(traits, unlike=unlike, unlike_wide=unlike_wide))
 
 
 def _cheapest(found: Candidates, traits: Traits) -> FoundLoop:

@@ -14,12 +14,15 @@ from keymapper.measuring.loops.candidates import (
 )
 from keymapper.measuring.loops.features import (
     HOP_SECONDS,
+    BandPowers,
     Envelope,
     averaged_around,
     detrended,
+    masked_levels,
     movement_db,
     slope_per_hop,
     trend_share,
+    wide_levels,
 )
 
 LEVELLED_AT_MOST = 2.0
@@ -31,12 +34,14 @@ STEADY_SHARE = 0.6
 class Sustain:
     """The movement of one sustain; slopes are dB a hop, one a view and band.
 
-    ``around_db`` are the levels averaged over +-100 ms; ``distances`` the rms difference of every
-    pair of times, ``level_distances`` the same with the trend taken out, ``achievable_db`` the
-    least that loops of this note come to; ``periodicity`` the autocorrelation at every lag.
+    ``envelope`` holds about 24 bands, ``wide`` four; ``around_db`` are the levels averaged over
+    +-100 ms; ``distances`` the rms difference of every pair of times, ``level_distances`` the same
+    with the trend taken out, ``achievable_db`` the least that loops of this note come to;
+    ``periodicity`` the autocorrelation at every lag.
     """
 
     envelope: Envelope
+    wide: Envelope
     around_db: np.ndarray
     trend_db: np.ndarray
     steady_trend_db: np.ndarray
@@ -48,8 +53,9 @@ class Sustain:
     rate: int
 
 
-def measure_sustain(envelope: Envelope, rate: int) -> Sustain:
+def measure_sustain(bands: BandPowers, rate: int) -> Sustain:
     """Return what the search needs to know about the movement of a sustain."""
+    envelope = masked_levels(bands)
     levels = envelope.levels_db
     fitted = levels[round(len(levels) * (1 - FITTED_PART)) :]
     trend = slope_per_hop(fitted)
@@ -58,6 +64,7 @@ def measure_sustain(envelope: Envelope, rate: int) -> Sustain:
     distances = lag_distances_db(levels)
     return Sustain(
         envelope=envelope,
+        wide=wide_levels(bands),
         around_db=around,
         trend_db=trend,
         steady_trend_db=_steady_trend_db(fitted, trend),

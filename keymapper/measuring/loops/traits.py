@@ -8,13 +8,13 @@ import numpy as np
 
 from keymapper.measuring.loops.candidates import Bounds, Candidates, short_penalty
 from keymapper.measuring.loops.crossfade import fade_frames
+from keymapper.measuring.loops.likeness import REACH_HOPS, faded_levels_db, unlikeness
 from keymapper.measuring.loops.rarity import slow_rarity
 from keymapper.measuring.loops.sustain import Sustain, levelling_db
 
 WOBBLE_LINES = 3
 JUST_HEARD_WOBBLE_DB = 0.4
 REPETITION_MEMORY_SECONDS = 0.6
-FADED_REACH_HOPS = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -27,7 +27,8 @@ class Traits:
     levelling_db : drift to be taken out. repetition_db : movement heard coming round.
     short : octaves by which the loop falls short of the wanted length.
     rarity, quick_rarity : how unusual the start is, at 43 ms and at 5 ms.
-    wobble : swing at the loop's rate beyond its own. faded_db : what the crossfade leaves.
+    wobble : swing at the loop's rate beyond its own.
+    unlike, unlike_wide : how unlike the note the faded join is, in third octaves and wide bands.
     pitch_cents : step of the pitch.
     """
 
@@ -39,7 +40,8 @@ class Traits:
     short: np.ndarray
     rarity: np.ndarray
     wobble: np.ndarray
-    faded_db: np.ndarray
+    unlike: np.ndarray
+    unlike_wide: np.ndarray
     after: np.ndarray
     pitch_cents: np.ndarray
     quick_rarity: np.ndarray
@@ -70,15 +72,16 @@ def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Trait
         short=short_penalty(lengths, bounds.wanted_frames),
         rarity=slow_rarity(sustain.distances, at_start, at_end),
         wobble=none,
-        faded_db=none,
+        unlike=none,
+        unlike_wide=none,
         after=none,
         pitch_cents=none,
         quick_rarity=none,
     )
 
 
-def with_closer_look(traits: Traits, found: Candidates, sustain: Sustain, bounds: Bounds) -> Traits:
-    """Return the traits with those that take longer: wobble, and what the crossfade leaves."""
+def with_wobble(traits: Traits, found: Candidates, sustain: Sustain) -> Traits:
+    """Return the traits with the wobble, which takes longer."""
     at_start = sustain.envelope.index_at(found.starts)
     at_end = sustain.envelope.index_at(found.ends)
     levelled = levelling_db(sustain, at_start, at_end)
@@ -86,29 +89,34 @@ def with_closer_look(traits: Traits, found: Candidates, sustain: Sustain, bounds
         _wobble_excess(sustain.envelope.levels_db[first:last], drift)
         for first, last, drift in zip(at_start, at_end, levelled, strict=True)
     ]
-    faded = _as_faded_db(found, levelled, sustain, bounds)
-    return replace(traits, wobble=np.array(wobble), faded_db=faded)
+    return replace(traits, wobble=np.array(wobble))
 
 
-def _as_faded_db(
-    found: Candidates, levelled: np.ndarray, sustain: Sustain, bounds: Bounds
-) -> np.ndarray:
-    """Return what the crossfade leaves: rms of its levels against those around the loop's start.
-
-    A crossfade that keeps its energy has the level (1 - f) Pa + f Pb in every band.
-    """
-    around = np.arange(-FADED_REACH_HOPS, FADED_REACH_HOPS + 1)
-    arriving = sustain.envelope.levels_around(found.starts, around)
-    leaving = sustain.envelope.levels_around(found.ends, around) - levelled[:, None]
+def _fade_hops(found: Candidates, sustain: Sustain, bounds: Bounds) -> np.ndarray:
     lengths, leads = found.ends - found.starts, found.starts - bounds.first_start
     fades = [
         fade_frames(float(rho), int(length), int(lead), sustain.rate)
         for rho, length, lead in zip(found.correlation, lengths, leads, strict=True)
     ]
-    hops = np.maximum(np.array(fades) / sustain.envelope.hop_frames, 0.4)
-    part = np.clip(1 + around / hops[:, None], 0, 1)[:, :, None]
-    mixed = 10 * np.log10((1 - part) * 10 ** (leaving / 10) + part * 10 ** (arriving / 10))
-    return np.asarray(np.sqrt(np.mean((mixed - arriving) ** 2, axis=(1, 2))))
+    return np.array(fades) / sustain.envelope.hop_frames
+
+
+def likenesses(
+    found: Candidates, sustain: Sustain, bounds: Bounds
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return how unlike the note each join is as it will be faded: third octaves, wide bands."""
+    at_start = sustain.envelope.index_at(found.starts)
+    at_end = sustain.envelope.index_at(found.ends)
+    hops = np.arange(-REACH_HOPS, REACH_HOPS + 1)
+    fades = _fade_hops(found, sustain, bounds)
+    levelled = levelling_db(sustain, at_start, at_end)
+    results = []
+    for envelope, drift in ((sustain.envelope, levelled[:, None]), (sustain.wide, 0.0)):
+        arriving = envelope.levels_around(found.starts, hops)
+        leaving = envelope.levels_around(found.ends, hops) - drift
+        joins = faded_levels_db(leaving, arriving, fades)
+        results.append(unlikeness(envelope.levels_db, joins, at_start, at_end))
+    return results[0], results[1]
 
 
 def _repetition_db(

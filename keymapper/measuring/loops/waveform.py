@@ -39,15 +39,8 @@ def coarse_wave(samples: np.ndarray, rate: int, start_frame: int, end_frame: int
     samples : float, shape (frames, channels), full scale 1.0.
     """
     factor = max(1, rate // COARSE_HZ)
-    part = samples[start_frame:end_frame].T.astype(np.float32)
-    coarse = -(-part.shape[1] // factor)
-    size = fft.next_fast_len(coarse + 64, real=True)
-    spectrum = fft.rfft(part, n=size * factor, axis=1)[:, : size // 2 + 1]
-    fade = np.ones(spectrum.shape[1], dtype=np.float32)
-    if factor > 1:
-        edge = len(fade) // 10
-        fade[-edge:] = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, edge + 1) / edge)
-    wave = fft.irfft(spectrum * (fade / factor), n=size, axis=1)[:, :coarse]
+    part = samples[start_frame:end_frame].astype(np.float32)
+    wave = _every(part, factor)
     wave[:, 1:] -= PRE_EMPHASIS * wave[:, :-1].copy()
     wave[:, 0] = 0
     energy = np.concatenate([[0.0], np.cumsum((wave.astype(float) ** 2).sum(axis=0))])
@@ -57,8 +50,17 @@ def coarse_wave(samples: np.ndarray, rate: int, start_frame: int, end_frame: int
         first_frame=start_frame,
         factor=factor,
         rate_hz=rate / factor,
-        template_frames=min(round(TEMPLATE_SECONDS * rate / factor), coarse // 3),
+        template_frames=min(round(TEMPLATE_SECONDS * rate / factor), wave.shape[1] // 3),
     )
+
+
+def _every(samples: np.ndarray, factor: int) -> np.ndarray:
+    """Return every ``factor``-th frame, free of aliases, shape (channels, frames)."""
+    if factor == 1:
+        return np.array(samples.T, order="C")
+    import soxr
+
+    return np.ascontiguousarray(soxr.resample(samples, factor, 1, quality="MQ").T)
 
 
 def correlations(coarse: CoarseWave, ends: np.ndarray) -> np.ndarray:
