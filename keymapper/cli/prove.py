@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 if TYPE_CHECKING:
-    from keymapper.model.proof import Proof, ProofLimits
+    from keymapper.model.proof import Proof
     from keymapper.workers import Workers
 
 _GRAVITY = {"error": 2, "warning": 1, "note": 0}
@@ -88,7 +88,7 @@ def prove(
 
     with shown_progress(quiet=quiet or json) as progress, Workers(workers) as pool:
         settings = ProofSettings(
-            limits=_limits(limit or []),
+            moved_limits=_moved_limits(limit or []),
             short=short,
             target=None if reference is None else TuningTarget(reference_hz=reference),
             hold_seconds=seconds,
@@ -131,7 +131,7 @@ def _play(path: Path, keys: str, target: Path, pack: Path | None, *, quiet: bool
         )
 
 
-def _limits(texts: list[str]) -> ProofLimits:
+def _moved_limits(texts: list[str]) -> dict[str, float]:
     from dataclasses import fields
 
     from keymapper.errors import UsageError
@@ -148,9 +148,10 @@ def _limits(texts: list[str]) -> ProofLimits:
         except ValueError:
             raise UsageError(f"--limit {text}: {number!r} is no number.") from None
     try:
-        return ProofLimits(**values)
+        ProofLimits(**values)
     except ValueError as error:
         raise UsageError(f"--limit: {error}.") from None
+    return values
 
 
 def _print_proof(proof: Proof, target: Path, page: Path | None) -> None:

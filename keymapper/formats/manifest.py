@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 import msgspec
 
 from keymapper.errors import InputError
 from keymapper.model.instrument import Manifest
+
+MANIFEST_NAME = "manifest.json"
+FORMAT = "keymapper-instrument"
 
 
 def write_manifest(manifest: Manifest) -> str:
@@ -31,7 +35,7 @@ def read_manifest(text: str, where: str) -> Manifest:
     """
     try:
         version = msgspec.json.decode(text, type=_Version)
-        if version.format != "keymapper-instrument":
+        if version.format != FORMAT:
             raise InputError(f"{where}: is not a manifest of an instrument.")
         if version.format_version != 1:
             raise InputError(
@@ -41,6 +45,22 @@ def read_manifest(text: str, where: str) -> Manifest:
         return msgspec.json.decode(text, type=Manifest)
     except msgspec.MsgspecError as error:
         raise InputError(f"{where}: is not a valid manifest ({error}).") from error
+
+
+def manifest_beside(sfz: Path) -> Manifest | None:
+    """Return the manifest that lies beside an SFZ file; None where there is none of ours.
+
+    Raises
+    ------
+    InputError
+        It is ours, and damaged or of another version.
+    """
+    path = sfz.parent / MANIFEST_NAME
+    try:
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError):
+        return None
+    return read_manifest(text, str(path)) if f'"{FORMAT}"' in text else None
 
 
 class _Version(msgspec.Struct):

@@ -16,6 +16,7 @@ import msgspec
 from keymapper.model.finding import AuditReport
 from keymapper.model.instrument import Manifest
 from keymapper.model.pack import PackManifest, PackRecipe
+from keymapper.model.proof import Proof
 from keymapper.model.recipe import Recipe
 from keymapper.model.session import CutReport, SessionSheet
 
@@ -23,6 +24,7 @@ SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 MODELS: dict[str, tuple[str, Any]] = {
     "manifest": ("keymapper instrument manifest", Manifest),
+    "proof": ("keymapper proof", Proof),
     "recipe": ("keymapper recipe", Recipe),
     "findings": ("keymapper findings", AuditReport),
     "session": ("keymapper session sheet", SessionSheet),

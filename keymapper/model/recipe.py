@@ -12,6 +12,7 @@ from typing import Literal
 
 from keymapper.model.keys import key_number
 from keymapper.model.loop import LoopMode
+from keymapper.model.proof import ProofLimits
 
 Layout = Literal["auto", "keys", "one-shots"]
 SampleFormat = Literal["wav", "flac"]
@@ -258,6 +259,8 @@ class Recipe:
     one_shots: OneShotSettings = OneShotSettings()
     controls: ControlSettings = ControlSettings()
     budget: BudgetSettings = BudgetSettings()
+    proof: ProofLimits = field(default_factory=ProofLimits)
+    """Limits that a proof holds the instrument to."""
     choke: tuple[ChokeGroup, ...] = ()
     layer: tuple[LayerSettings, ...] = ()
     """Folders that sound together as one instrument; none: the whole folder is one layer."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -14,8 +14,9 @@ from keymapper import __version__
 from keymapper.errors import InputError, OutputError
 from keymapper.exporting.publish import write_text
 from keymapper.formats.audio_file import read_audio
-from keymapper.formats.manifest import pretty_json, read_manifest
+from keymapper.formats.manifest import manifest_beside, pretty_json
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
+from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Choke, PlayedJoin, Proof, ProofFinding, ProofLimits
 from keymapper.proving.events import PlayerSettings
 from keymapper.proving.hearing import (
@@ -41,7 +42,6 @@ from keymapper.proving.player import unplayed_opcodes
 from keymapper.proving.summary import verdict
 from keymapper.workers import Workers
 
-MANIFEST_NAME = "manifest.json"
 HIGHEST_RATE = 48_000
 _KEYS_AN_ORDER = 6
 
@@ -61,7 +61,10 @@ class ProofSettings:
     out hand-overs, joins and chokes.
     """
 
-    limits: ProofLimits = field(default_factory=ProofLimits)
+    limits: ProofLimits | None = None
+    """None takes those of the manifest's recipe beside the SFZ file, else the usual ones."""
+    moved_limits: Mapping[str, float] = field(default_factory=dict)
+    """Limits by name that count in place of those."""
     short: bool = False
     target: TuningTarget | None = None
     """None takes the manifest's beside the SFZ file, else equal temperament at 440 Hz."""
@@ -93,22 +96,25 @@ def prove_instrument(
     regions = tuple(region for region in reading.regions if region.sample_path in playable)
     if not regions:
         raise InputError(f"{file}: none of its samples can be played; check the paths in it.")
+    manifest = manifest_beside(file)
+    stated = settings.limits or (ProofLimits() if manifest is None else manifest.recipe.proof)
+    limits = replace(stated, **settings.moved_limits)
     hearing = HearingSettings(
         player=player_settings(reading, (probes[path].rate for path in sorted(playable))),
-        target=_tuning_target(reading, settings),
+        target=settings.target or _tuning_target(manifest),
         hold_seconds=settings.hold_seconds,
         tail_seconds=settings.tail_seconds,
-        limits=settings.limits,
+        limits=limits,
     )
     heard = _heard(regions, hearing, settings, workers)
-    findings = (*_unplayable(reading, probes), *findings_of(heard, settings.limits))
+    findings = (*_unplayable(reading, probes), *findings_of(heard, limits))
     return Proof(
         tool_version=__version__,
         instrument=file.name,
         verdict=verdict(heard, findings),
         reference_hz=hearing.target.reference_hz,
         rate=hearing.player.rate,
-        limits=settings.limits,
+        limits=limits,
         findings=findings,
         notes=heard.notes,
         level_steps=level_steps(heard.notes),
@@ -225,14 +231,10 @@ def _unplayable(reading: SfzReading, probes: Mapping[Path, _Probe]) -> tuple[Pro
     return tuple(sample_finding(sample, reason) for sample, reason in reasons.items())
 
 
-def _tuning_target(reading: SfzReading, settings: ProofSettings) -> TuningTarget:
-    """Return what the keys are meant to be: as asked, else as the manifest says, else 440 Hz."""
-    manifest = reading.path.parent / MANIFEST_NAME if reading.path else None
-    if settings.target is not None:
-        return settings.target
-    if manifest is None or not manifest.is_file():
+def _tuning_target(found: Manifest | None) -> TuningTarget:
+    """Return what the keys are meant to be: as the manifest says, else 440 Hz."""
+    if found is None:
         return TuningTarget()
-    found = read_manifest(manifest.read_text("utf-8"), str(manifest))
     return TuningTarget(
         reference_hz=found.reference_hz,
         cents={

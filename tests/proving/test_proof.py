@@ -6,15 +6,19 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 import soundfile
 
+from keymapper import BuildSettings, Recipe, build_instrument
 from keymapper.errors import InputError, OutputError
+from keymapper.formats.schemas import schema_text
 from keymapper.model.proof import Proof, ProofLimits
 from keymapper.proving.hearing import TuningTarget
 from keymapper.proving.proof import ProofSettings, proof_data, prove_instrument, write_proof
 from tests.proving.instruments import Zone, write_instrument
+from tests.simple_notes import write_note
 
 SHORT_HOLD = ProofSettings(hold_seconds=1.2, tail_seconds=0.3)
 
@@ -62,6 +66,25 @@ def test_a_slow_rise_is_not_late_but_silence_is(tmp_path: Path) -> None:
     late = replace(HIGH, silence_seconds=0.02)
     assert "proof-onset" not in rules(prove(tmp_path / "slow", LOW, slow))
     assert "proof-onset" in rules(prove(tmp_path / "late", LOW, late))
+
+
+def test_limits_come_from_the_recipe_and_can_be_moved(tmp_path: Path) -> None:
+    write_note(tmp_path / "in" / "C4.wav", 60)
+    recipe = Recipe(proof=ProofLimits(tuning_cents=0.5, click_db=9.0))
+    build_instrument(tmp_path / "in", tmp_path / "out", recipe, BuildSettings(workers=1))
+    settings = ProofSettings(short=True, moved_limits={"click_db": 7.0})
+    proof = prove_instrument(tmp_path / "out", settings)
+    assert (proof.limits.tuning_cents, proof.limits.click_db) == (0.5, 7.0)
+
+
+def test_the_manifest_of_another_program_is_passed_over(tmp_path: Path) -> None:
+    (tmp_path / "manifest.json").write_text('{"name": "theirs"}', "utf-8")
+    assert prove(tmp_path, LOW).findings == ()
+
+
+def test_a_proof_fits_its_schema(tmp_path: Path) -> None:
+    data = proof_data(prove(tmp_path, LOW, HIGH))
+    jsonschema.Draft202012Validator(json.loads(schema_text("proof"))).validate(data)
 
 
 def test_a_wrong_sign_of_tune_is_found(tmp_path: Path) -> None:

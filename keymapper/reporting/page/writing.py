@@ -9,11 +9,10 @@ from keymapper.auditing.audit import AuditedPack
 from keymapper.auditing.built_diagnosis import diagnosed_build
 from keymapper.errors import OutputError
 from keymapper.exporting.publish import write_text
-from keymapper.formats.manifest import read_manifest
+from keymapper.formats.manifest import manifest_beside
 from keymapper.model.finding import AuditReport
 from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Proof
-from keymapper.proving.proof import MANIFEST_NAME
 from keymapper.reporting.page.document import page_document
 from keymapper.reporting.page.from_audit import audit_content, gather_audit
 from keymapper.reporting.page.from_instrument import instrument_content
@@ -55,10 +54,9 @@ def write_proof_page(sfz: Path, proof: Proof, page: Path, workers: Workers | Non
     OutputError
         Another kind of file has that name, or the place cannot be written.
     """
-    manifest = sfz.parent / MANIFEST_NAME
-    if manifest.is_file():
-        read = read_manifest(manifest.read_text("utf-8"), str(manifest))
-        return write_instrument_page(sfz.parent, read, proof, workers)
+    manifest = manifest_beside(sfz)
+    if manifest is not None:
+        return write_instrument_page(sfz.parent, manifest, proof, workers)
     _write(page_document(proof_content(proof)), page)
     return page
 
