@@ -11,7 +11,7 @@ import numpy as np
 from keymapper.errors import InputError, MeasurementError
 from keymapper.exporting.audio import Preparation, preparation, prepared
 from keymapper.formats.audio_file import Audio, read_audio
-from keymapper.formats.wav_chunks import read_embedded_hints
+from keymapper.formats.sample_texts import read_imprint
 from keymapper.measuring.levels import rms_dbfs
 from keymapper.measuring.loops import find_loop
 from keymapper.measuring.note import measured_note
@@ -80,7 +80,7 @@ def _measured(order: MeasuringOrder) -> Recording:
     return Recording(
         source=_source_file(place, audio),
         place=place,
-        embedded=read_embedded_hints(place.path) if place.frames is None else None,
+        embedded=read_imprint(place.path).embedded if place.frames is None else None,
         measurement=_with_level_of_loop(measurement, note, loop),
         preparation=cut,
         loop=loop,

@@ -1,5 +1,7 @@
 """What the recipe can ask for, checked in the written files."""
 
+import struct
+
 import numpy as np
 import pytest
 import soundfile
@@ -207,3 +209,16 @@ def test_repeats_that_are_the_same_sound_are_folded_to_one(tmp_path):
     assert [(z.round_robin, z.round_robins) for z in manifest.zones] == [(1, 2), (2, 2)]
     reasons = {skipped.file: skipped.reason for skipped in manifest.skipped}
     assert reasons == {"C4 rr2.wav": "the same sound as C4 rr1.wav"}
+
+
+def test_what_an_aiff_says_of_itself_is_kept_as_a_hint(tmp_path):
+    path = tmp_path / "in" / "Skiff 60.aiff"
+    path.parent.mkdir()
+    soundfile.write(path, note(261.6256), RATE, subtype="PCM_24", format="AIFF")
+    said = struct.pack(">BbBBBBh3h3h", 59, 7, 50, 64, 1, 127, 0, 0, 0, 0, 0, 0, 0)
+    body = path.read_bytes()[8:] + b"INST" + struct.pack(">I", len(said)) + said
+    path.write_bytes(b"FORM" + struct.pack(">I", len(body)) + body)
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", settings=ONE)
+    embedded = manifest.notes[0].embedded
+    assert (embedded.root_key, embedded.tuning_cents) == (59, -7.0)
+    assert manifest.zones[0].root_key == 60

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from keymapper.formats.aiff_chunks import aiff_hints, aiff_texts, read_aiff_chunks
 from keymapper.formats.flac_texts import read_flac_metadata
-from keymapper.formats.wav_chunks import _inst_fields, _smpl_fields, read_embedded_hints
+from keymapper.formats.wav_chunks import hints_of_chunks, read_embedded_hints
 from keymapper.formats.wav_texts import iso_time, read_wav_texts
 from keymapper.model.instrument import EmbeddedHints
 from keymapper.model.sample_facts import SampleTexts
@@ -32,20 +31,10 @@ def read_imprint(path: Path) -> Imprint:
     if magic == b"fLaC":
         metadata = read_flac_metadata(path)
         return Imprint(
-            embedded=_embedded_hints(metadata.chunks),
+            embedded=hints_of_chunks(metadata.chunks),
             texts=SampleTexts(tags=metadata.comments, recorded=_recorded(metadata.comments)),
         )
     return Imprint(embedded=read_embedded_hints(path), texts=read_wav_texts(path))
-
-
-def _embedded_hints(chunks: tuple[tuple[str, bytes], ...]) -> EmbeddedHints | None:
-    fields: dict[str, Any] = {}
-    for name, body in chunks:
-        if name == "inst":
-            fields = _inst_fields(body) | fields
-        elif name == "smpl":
-            fields |= _smpl_fields(body)
-    return EmbeddedHints(**fields) if fields else None
 
 
 def _recorded(comments: tuple[tuple[str, str], ...]) -> str | None:

@@ -116,12 +116,18 @@ def read_embedded_hints(path: Path) -> EmbeddedHints | None:
         layout = read_wav_layout(path)
     except InputError:
         return None
+    wanted = [place for place in layout.chunks if place.id in ("inst", "smpl")]
+    return hints_of_chunks([(place.id, read_chunk(path, place)) for place in wanted])
+
+
+def hints_of_chunks(chunks: Iterable[tuple[str, bytes]]) -> EmbeddedHints | None:
+    """Return what `smpl` and `inst` chunks say, the former first; None where there are none."""
     fields: dict[str, Any] = {}
-    for place in layout.chunks:
-        if place.id == "inst" and place.size >= 7:
-            fields = _inst_fields(read_chunk(path, place)) | fields
-        if place.id == "smpl" and place.size >= 36:
-            fields |= _smpl_fields(read_chunk(path, place))
+    for name, body in chunks:
+        if name == "inst":
+            fields = _inst_fields(body) | fields
+        if name == "smpl":
+            fields |= _smpl_fields(body)
     return EmbeddedHints(**fields) if fields else None
 
 
