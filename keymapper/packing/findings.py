@@ -30,22 +30,24 @@ _ERRORS = {
     "gain-too-high": "choose a lower balance_db",
     "budget-exceeded": "allow more, choose fewer bits or mono, or build smaller instruments",
 }
-_WARNINGS = {
+_NOTES = {
     "waiver-unused": "remove the waiver",
+    "manifest-left-out": "build it again where the manifest is to go along",
+}
+_WARNINGS = {
     "preview-silent": "choose another preview, or a MIDI file within the instrument's keys",
+}
+_RULES: dict[str, tuple[Severity, str]] = {
+    **{rule: ("error", fix) for rule, fix in _ERRORS.items()},
+    **{rule: ("warning", fix) for rule, fix in _WARNINGS.items()},
+    **{rule: ("note", fix) for rule, fix in _NOTES.items()},
 }
 
 
 def pack_finding(rule: str, where: str, message: str) -> PackFinding:
     """Return a finding of one of the rules of packing."""
-    severity: Severity = "error" if rule in _ERRORS else "warning"
-    return PackFinding(
-        rule=rule,
-        severity=severity,
-        where=where,
-        message=message,
-        fix=_ERRORS.get(rule) or _WARNINGS[rule],
-    )
+    severity, fix = _RULES[rule]
+    return PackFinding(rule=rule, severity=severity, where=where, message=message, fix=fix)
 
 
 def sorted_findings(findings: list[PackFinding]) -> tuple[PackFinding, ...]:

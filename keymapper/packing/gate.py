@@ -74,10 +74,7 @@ def waived(
 def unused_waivers(waivers: Sequence[Waiver], used: set[Waiver]) -> list[PackFinding]:
     """Return a finding for every waiver that waives nothing: the fault is gone, or misspelt."""
     return [
-        replace(
-            pack_finding("waiver-unused", one.rule, "a waiver fits nothing that was found"),
-            severity="note",
-        )
+        pack_finding("waiver-unused", one.rule, "a waiver fits nothing that was found")
         for one in waivers
         if one not in used
     ]

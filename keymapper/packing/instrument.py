@@ -87,6 +87,14 @@ def _manifest(folder: Path, sfz: Path) -> Manifest | None:
     return manifest if written == sfz.read_bytes() else None
 
 
+def manifest_findings(instrument: ReadyInstrument) -> list[PackFinding]:
+    """Return a note where a manifest does not describe the SFZ beside it."""
+    if instrument.manifest is not None or not (instrument.root / MANIFEST_NAME).is_file():
+        return []
+    message = "its SFZ is not the one its manifest describes; the manifest is left out"
+    return [pack_finding("manifest-left-out", instrument.name, message)]
+
+
 def format_findings(instrument: ReadyInstrument) -> list[PackFinding]:
     """Return a finding for every sample that metadata cannot be written into."""
     return [

@@ -14,17 +14,18 @@ import unicodedata
 import zipfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import IO
 
 from keymapper.errors import InputError, OutputError
 from keymapper.formats.file_parts import BLOCK_BYTES
+from keymapper.mapping.safe_names import safe_name
 from keymapper.model.pack import PackedFile, PackFinding
 from keymapper.packing.archive import SUMS_NAME, ArchiveEntry, sums_text, write_entry
 from keymapper.packing.findings import pack_finding
 
 MOST_FILES = 100_000
-LARGEST_DIRECTORY = 64 << 20
+LARGEST_DIRECTORY = 16 << 20
 LARGEST_SUMS = 32 << 20
 LONGEST_PATH = 240
 _END, _END64 = struct.Struct("<4s4H2LH"), struct.Struct("<4sQ2H2L4Q")
@@ -120,6 +121,11 @@ def _unsafe_entries(entries: list[zipfile.ZipInfo], path: Path) -> list[PackFind
     """Return what forbids unpacking: names that lead away, links, compression, clashes."""
     findings = []
     seen: set[str] = set()
+    folders = {
+        parent.as_posix()
+        for one in entries
+        for parent in PurePosixPath(_folded(one.filename)).parents
+    }
     for entry in entries:
         where, reason = _shown(entry.filename), unsafe_path(entry.filename)
         folded = _folded(entry.filename)
@@ -130,7 +136,7 @@ def _unsafe_entries(entries: list[zipfile.ZipInfo], path: Path) -> list[PackFind
         elif entry.compress_type or entry.compress_size != entry.file_size or entry.flag_bits & 1:
             message = "is compressed or encrypted, which no pack of ours is"
             findings.append(pack_finding("archive-form", where, message))
-        elif folded in seen:
+        elif folded in seen or folded in folders:
             findings.append(pack_finding("archive-unsafe", where, "is there twice"))
         seen.add(folded)
     if not entries:
@@ -152,8 +158,8 @@ def unsafe_path(name: str) -> str:
         return "does not lie in the top folder"
     if any(part in ("", ".", "..") for part in parts):
         return "leads out of the folder it is unpacked into"
-    if not name.isascii() or not name.isprintable() or set(name) & set('\\:*?"<>|'):
-        return "has letters in its path that lead elsewhere on some systems"
+    if any(safe_name(part, longest=LONGEST_PATH) != part for part in parts):
+        return "has a name that leads elsewhere on some systems"
     return ""
 
 

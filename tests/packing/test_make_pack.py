@@ -223,6 +223,17 @@ def test_recordings_are_built_smaller_for_a_budget(shelf, tmp_path):
     assert small.bits == (16,)
 
 
+def test_an_instrument_changed_by_hand_goes_without_its_manifest(shelf, tmp_path):
+    shutil.copytree(shelf / "Knock", tmp_path / "Knock")
+    sfz = tmp_path / "Knock" / "Knock.sfz"
+    sfz.write_text(sfz.read_text().replace("<region>", "<group>\nrt_decay=0\n\n<region>", 1))
+    own = [{"what": "all", "rights": "own"}]
+    recipe = pack_recipe(instrument=[{"folder": "Knock", "sources": own}])
+    result = make_pack(recipe, tmp_path, tmp_path / "o", PackSettings(workers=1))
+    assert "manifest-left-out" in [one.rule for one in result.findings]
+    assert not result.editions[0].manifest.instruments[0].has_manifest
+
+
 def test_a_recipe_may_be_named_by_its_file(shelf, tmp_path):
     recordings = tmp_path / "notes"
     shutil.copytree(shelf / "in" / "Knock", recordings)

@@ -108,7 +108,7 @@ def foreign(entries, **how):
     "name",
     ["../out.txt", "/etc/out.txt", "Pier/../../out.txt", "C:/out.txt", "Pier\\..\\out.txt",
      "Pier//out.txt", "Pier/./out.txt", "out.txt", "Pier/aux:stream", "Pier/a\nb", "Pier/ü.txt",
-     "Pier/" + "x" * 300],
+     "Pier/" + "x" * 300, "Pier/NUL", "con/a", "Pier/a.", "Pier/ a"],
 )  # fmt: skip
 def test_names_that_lead_away_are_never_unpacked(tmp_path, name):
     found = opened(tmp_path, foreign([(zipfile.ZipInfo(name), b"harm")]))
@@ -137,6 +137,12 @@ def test_compressed_data_is_never_inflated(tmp_path):
 def test_two_names_that_differ_by_case_are_refused(tmp_path):
     entries = [(zipfile.ZipInfo("Pier/a.txt"), b"1"), (zipfile.ZipInfo("Pier/A.txt"), b"2")]
     assert rules(opened(tmp_path, foreign(entries))) == {"archive-unsafe"}
+
+
+def test_a_name_that_is_file_and_folder_is_refused(tmp_path):
+    entries = [(zipfile.ZipInfo("Pier/a"), b"1"), (zipfile.ZipInfo("Pier/A/b"), b"2")]
+    assert rules(opened(tmp_path, foreign(entries))) == {"archive-unsafe"}
+    assert not (tmp_path / "unpacked").exists()
 
 
 def test_files_that_lie_over_each_other_are_refused(tmp_path):

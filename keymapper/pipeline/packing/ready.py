@@ -23,7 +23,12 @@ from keymapper.model.loudness import Loudness
 from keymapper.model.pack import PackFinding, PackInstrument
 from keymapper.model.recipe import Recipe
 from keymapper.packing.gate import audit_findings, proof_findings
-from keymapper.packing.instrument import ReadyInstrument, format_findings, ready_instrument
+from keymapper.packing.instrument import (
+    ReadyInstrument,
+    format_findings,
+    manifest_findings,
+    ready_instrument,
+)
 from keymapper.packing.names import folder_names
 from keymapper.pipeline.build import BuildSettings, build_instrument
 from keymapper.pipeline.measure import Progress, followed
@@ -156,7 +161,11 @@ def judged(instrument: ReadyInstrument, folder: Path, around: Surroundings) -> R
     findings, proof = judgement(instrument, folder, around)
     return replace(
         instrument,
-        findings=(*format_findings(instrument), *findings),
+        findings=(
+            *format_findings(instrument),
+            *manifest_findings(instrument),
+            *findings,
+        ),
         proof=proof,
         loudness=sample_loudness(tuple(instrument.infos), around),
     )
