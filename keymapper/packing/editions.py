@@ -12,12 +12,11 @@ import numpy as np
 import soundfile
 
 from keymapper.errors import OutputError
-from keymapper.exporting.exporters import MANIFEST_NAME
 from keymapper.exporting.publish import write_text
 from keymapper.exporting.quantise import dequantised, quantised
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.file_parts import read_parts
-from keymapper.formats.manifest import write_manifest
+from keymapper.formats.manifest import MANIFEST_NAME, write_manifest
 from keymapper.formats.wav_chunks import pcm_bytes
 from keymapper.formats.wav_rewrite import NewAudio, rewritten_wav
 from keymapper.measuring.levels import peak_dbfs, rms_dbfs

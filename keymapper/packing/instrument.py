@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from keymapper.exporting.exporters import MANIFEST_NAME, export_sfz
+from keymapper.exporting.exporters import export_sfz
 from keymapper.formats.audio_file import AudioInfo
-from keymapper.formats.manifest import read_manifest
+from keymapper.formats.manifest import MANIFEST_NAME, manifest_beside
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
 from keymapper.formats.wav_chunks import read_embedded_hints
 from keymapper.model.instrument import Manifest
@@ -65,7 +65,7 @@ def ready_instrument(folder: Path, declared: PackInstrument, folder_name: str) -
     sfz = sfz_file(folder)
     reading = read_sfz(sfz)
     infos = sample_infos(reading)
-    manifest = _manifest(folder, sfz)
+    manifest = _manifest(sfz)
     return ReadyInstrument(
         declared=declared,
         name=declared.name or (manifest.name if manifest else sfz.stem),
@@ -78,11 +78,10 @@ def ready_instrument(folder: Path, declared: PackInstrument, folder_name: str) -
     )
 
 
-def _manifest(folder: Path, sfz: Path) -> Manifest | None:
-    path = folder / MANIFEST_NAME
-    if not path.is_file():
+def _manifest(sfz: Path) -> Manifest | None:
+    manifest = manifest_beside(sfz)
+    if manifest is None:
         return None
-    manifest = read_manifest(path.read_text(encoding="utf-8"), str(path))
     written = next(iter(export_sfz(manifest).values()))
     return manifest if written == sfz.read_bytes() else None
 

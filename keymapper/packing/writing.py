@@ -10,9 +10,8 @@ import msgspec
 
 from keymapper import __version__
 from keymapper.errors import OutputError
-from keymapper.exporting.exporters import MANIFEST_NAME
 from keymapper.formats.file_parts import whole_file
-from keymapper.formats.manifest import pretty_json, write_manifest
+from keymapper.formats.manifest import MANIFEST_NAME, pretty_json, write_manifest
 from keymapper.model.pack import (
     PackedInstrument,
     PackManifest,

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import shutil
 import zipfile
 
@@ -232,6 +233,20 @@ def test_an_instrument_changed_by_hand_goes_without_its_manifest(shelf, tmp_path
     result = make_pack(recipe, tmp_path, tmp_path / "o", PackSettings(workers=1))
     assert "manifest-left-out" in [one.rule for one in result.findings]
     assert not result.editions[0].manifest.instruments[0].has_manifest
+
+
+def test_limits_that_a_recipe_moved_do_not_count(shelf, tmp_path):
+    shutil.copytree(shelf / "Lantern", tmp_path / "Lantern")
+    path = tmp_path / "Lantern" / "manifest.json"
+    manifest = json.loads(path.read_text(encoding="utf-8"))
+    manifest["recipe"]["proof"]["tuning_cents"] = 500.0
+    path.write_text(json.dumps(manifest), encoding="utf-8")
+    sfz = tmp_path / "Lantern" / "Lantern.sfz"
+    sfz.write_text(re.sub(r"tune=-?\d+", "tune=30", sfz.read_text()))
+    own = [{"what": "all", "rights": "own"}]
+    recipe = pack_recipe(instrument=[{"folder": "Lantern", "sources": own}], waiver=[])
+    result = make_pack(recipe, tmp_path, tmp_path / "o", PackSettings(workers=1))
+    assert "proof-tuning" in {one.rule for one in stopping(result.findings)}
 
 
 def test_a_recipe_may_be_named_by_its_file(shelf, tmp_path):

@@ -11,16 +11,16 @@ from pathlib import Path
 from keymapper.auditing.audit import AuditSettings, audit_path
 from keymapper.auditing.cache import FactsCache
 from keymapper.errors import InputError
-from keymapper.exporting.exporters import MANIFEST_NAME
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.folder import RECIPE_NAME
-from keymapper.formats.manifest import read_manifest
+from keymapper.formats.manifest import manifest_beside
 from keymapper.formats.pack_recipe import starting_pack_recipe
 from keymapper.formats.recipe import read_recipe
 from keymapper.formats.scala import recipe_targets
 from keymapper.measuring.loudness import measured_loudness
 from keymapper.model.loudness import Loudness
 from keymapper.model.pack import PackFinding, PackInstrument
+from keymapper.model.proof import ProofLimits
 from keymapper.model.recipe import Recipe
 from keymapper.packing.gate import audit_findings, proof_findings
 from keymapper.packing.instrument import (
@@ -129,12 +129,8 @@ def first_pack_recipe(folder: Path, base: Path) -> str:
     for place in sorted(path for path in folder.iterdir() if path.is_dir()):
         files = [path for path in place.iterdir() if path.suffix.lower() == ".sfz"]
         if len(files) == 1:
-            manifest = place / MANIFEST_NAME
-            name = (
-                read_manifest(manifest.read_text(encoding="utf-8"), str(manifest)).name
-                if manifest.is_file()
-                else files[0].stem
-            )
+            manifest = manifest_beside(files[0])
+            name = files[0].stem if manifest is None else manifest.name
             found.append((Path(os.path.relpath(place, base)).as_posix(), name))
     if not found:
         raise InputError(f"{folder}: holds no folder with an instrument (one .sfz file).")
@@ -174,14 +170,18 @@ def judged(instrument: ReadyInstrument, folder: Path, around: Surroundings) -> R
 def judgement(
     instrument: ReadyInstrument, folder: Path, around: Surroundings
 ) -> tuple[list[PackFinding], str]:
-    """Return what audit and proof of an instrument found, and the verdict of the proof."""
+    """Return what audit and proof of an instrument found, and the verdict of the proof.
+
+    Limits are the usual ones, whatever a recipe moved them to: what a buyer has to put up with
+    stands in a waiver, with its reason.
+    """
     findings: list[PackFinding] = []
     settings = AuditSettings(
         as_one=True, cache=around.cache, workers=around.pool.count, progress=around.progress
     )
     for audited in audit_path(folder, settings):
         findings += audit_findings(instrument.name, audited.judgement.findings)
-    how = ProofSettings(progress=around.progress)
+    how = ProofSettings(limits=ProofLimits(), progress=around.progress)
     proof = prove_instrument(instrument.sfz, how, around.pool)
     findings += proof_findings(instrument.name, proof.findings)
     return findings, proof.verdict
