@@ -14,7 +14,7 @@ BANDS = 24
 LOWEST_HZ = 120.0
 HIGHEST_HZ = 16000.0
 FLOOR_DB = -60.0
-BLOCK_TIMES = 64
+BLOCK_FRAMES = 1 << 17
 WIDE_FIRST_HZ = (0.0, 400.0, 1600.0, 6400.0)
 AROUND_HOPS = 10
 
@@ -76,15 +76,16 @@ def band_powers(
     ]
     views = 3 if len(columns) == 2 else len(columns)
     powers = np.empty((views, frames.shape[1], len(first_bins) - 1), dtype=np.float32)
-    for first in range(0, frames.shape[1], BLOCK_TIMES):
-        part = slice(first, first + BLOCK_TIMES)
+    bins = np.arange(first_bins[-1])[:, None]
+    members = ((bins >= first_bins[:-1]) & (bins < first_bins[1:])).astype(np.float32)
+    times = max(1, BLOCK_FRAMES // window_frames)
+    for first in range(0, frames.shape[1], times):
+        part = slice(first, first + times)
         spectra = fft.rfft(frames[:, part] * window, axis=2)[:, :, : first_bins[-1]]
-        real, imaginary = spectra.real, spectra.imag
-        power = real * real + imaginary * imaginary
-        powers[: len(columns), part] = np.add.reduceat(power, first_bins[:-1], axis=2)
+        real, imaginary = np.ascontiguousarray(spectra.real), np.ascontiguousarray(spectra.imag)
+        powers[: len(columns), part] = (real * real + imaginary * imaginary) @ members
         if len(columns) == 2:
-            common = real[0] * real[1] + imaginary[0] * imaginary[1]
-            shared = np.add.reduceat(common, first_bins[:-1], axis=1)
+            shared = (real[0] * real[1] + imaginary[0] * imaginary[1]) @ members
             powers[2, part] = (powers[0, part] + powers[1, part] + 2 * shared) / 4
     return np.maximum(powers, 0)
 

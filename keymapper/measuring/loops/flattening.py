@@ -6,7 +6,6 @@ import numpy as np
 
 from keymapper.measuring.loops.features import BandPowers, band_edges_hz
 from keymapper.measuring.loops.spectral import (
-    OVERLAP,
     hop_frames,
     resynthesised,
     spectra,
@@ -16,6 +15,7 @@ from keymapper.model.loop import Flattening, Loop
 
 LEAST_TREND_DB = 0.3
 LARGEST_GAIN_DB = 30.0
+HALVES = 2
 LEAD_SECONDS = 0.15
 STRETCHES = 8
 SURE_SLOPES = 3.0
@@ -86,24 +86,24 @@ def dies_away(power: np.ndarray) -> bool:
 def flatten(samples: np.ndarray, rate: int, flattening: Flattening, end_frame: int) -> np.ndarray:
     """Return the audio with the trend taken out from ``start_frame`` to ``end_frame``.
 
-    A time-varying equaliser: Hann frames of 43 ms with 75 % overlap, each bin raised by its
+    A time-varying equaliser: frames of 43 ms with 50 % overlap, each bin raised by its
     band's decay times the time since the start, at most 30 dB; after the end the gain stays.
     Frames before the start are untouched.
 
     samples : float, shape (frames, channels), full scale 1.0.
     """
-    hop = hop_frames(rate)
+    hop = HALVES * hop_frames(rate)
     start = flattening.start_frame
-    before = min(start, OVERLAP * hop)
+    before = min(start, HALVES * hop)
     part = samples[start - before :].T.astype(np.float32)
-    centres = spectrum_centres(part.shape[1], hop) - before
+    centres = spectrum_centres(part.shape[1], hop, HALVES) - before
     seconds = np.clip(centres, 0, max(0, end_frame - start)) / rate
-    decays = _decay_of_bins(flattening, OVERLAP * hop, rate)
+    decays = _decay_of_bins(flattening, HALVES * hop, rate)
     gain_db = np.clip(seconds[:, None] * decays, -LARGEST_GAIN_DB, LARGEST_GAIN_DB)
-    gain = (10 ** (gain_db / 20)).astype(np.float32)
+    gain = np.exp(gain_db.astype(np.float32) * np.float32(np.log(10) / 20))
     flat = np.array(samples)
     for channel, column in enumerate(part):
-        changed = resynthesised(spectra(column, hop) * gain, hop, len(column))
+        changed = resynthesised(spectra(column, hop, HALVES) * gain, hop, len(column), HALVES)
         flat[start:, channel] = changed[before:]
     return flat
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 REACH_HOPS = 12
+COMPARED_EVERY = 2
 SAMPLED_MOMENTS = 32
 LEAST_USUAL_DB = 0.6
 SHORTEST_FADE_HOPS = 0.4
@@ -44,28 +45,30 @@ def unlikeness(
     offset = levels_db.mean(axis=0)
     levels = levels_db - offset
     moments = np.unique(np.linspace(0, places - 1, SAMPLED_MOMENTS).astype(int))
-    own = levels[moments[:, None] + np.arange(width)]
-    squared = _squared_distances(levels, np.concatenate([joins_db - offset, own]))
+    hops = np.arange(0, width, COMPARED_EVERY)
+    own = levels[moments[:, None] + hops]
+    patches = np.concatenate([joins_db[:, hops] - offset, own])
+    squared = _squared_distances(levels, patches, hops)
     place = np.arange(places)[:, None]
     centre = place + width // 2
     taken = np.minimum(np.abs(centre - starts), np.abs(centre - ends)) < width // 2
     taken[:, taken.all(axis=0)] = False
     squared[:, : len(joins_db)][taken] = np.inf
     squared[:, len(joins_db) :][np.abs(place - moments) < width // 2] = np.inf
-    nearest = np.sqrt(np.maximum(squared.min(axis=0), 0) / (width * levels.shape[1]))
+    nearest = np.sqrt(np.maximum(squared.min(axis=0), 0) / (len(hops) * levels.shape[1]))
     by_itself = nearest[len(joins_db) :]
     by_itself = by_itself[np.isfinite(by_itself)]
     usual = 1.12 * float(np.percentile(by_itself, 95)) if len(by_itself) else 0.0
     return np.asarray(nearest[: len(joins_db)] / max(usual, LEAST_USUAL_DB))
 
 
-def _squared_distances(levels: np.ndarray, patches: np.ndarray) -> np.ndarray:
+def _squared_distances(levels: np.ndarray, patches: np.ndarray, hops: np.ndarray) -> np.ndarray:
     """Return squared differences of each patch from every place, shape (places, patches)."""
-    width = patches.shape[1]
-    places = len(levels) - width + 1
-    cross = np.zeros((places, len(patches)), dtype=levels.dtype)
-    for step in range(width):
-        cross += levels[step : step + places] @ patches[:, step].T
-    running = np.concatenate([[0.0], np.cumsum((levels.astype(float) ** 2).sum(axis=1))])
-    energy = running[width:] - running[:-width]
-    return np.asarray(energy[:, None] + np.einsum("ijk,ijk->i", patches, patches) - 2 * cross)
+    places = len(levels) - int(hops[-1])
+    squares = np.einsum("ij,ij->i", levels, levels)
+    total = np.zeros((places, len(patches)), dtype=levels.dtype)
+    energy = np.zeros(places, dtype=levels.dtype)
+    for step, hop in enumerate(hops):
+        total -= 2 * (levels[hop : hop + places] @ patches[:, step].T)
+        energy += squares[hop : hop + places]
+    return np.asarray(total + energy[:, None] + np.einsum("ijk,ijk->i", patches, patches))

@@ -1,4 +1,8 @@
-"""Changing a stretch of audio in time and frequency: Hann frames of 43 ms, 75 % overlap."""
+"""Changing a stretch of audio in time and frequency: frames of 43 ms, 75 or 50 % overlap.
+
+At 75 % the window is a Hann window, before and after the change; at 50 %, for changes that are
+slow and smooth, its square root.
+"""
 
 from __future__ import annotations
 
@@ -14,35 +18,39 @@ def hop_frames(rate: int) -> int:
     return int(fft.next_fast_len(round(WINDOW_SECONDS * rate / OVERLAP), real=True))
 
 
-def spectra(column: np.ndarray, hop: int) -> np.ndarray:
-    """Return Hann spectra, shape (times, bins); spectrum t is centred on frame (t - 1) * hop.
+def spectra(column: np.ndarray, hop: int, overlap: int = OVERLAP) -> np.ndarray:
+    """Return windowed spectra, shape (times, bins), of ``overlap`` hops each.
+
+    Spectrum t is centred on frame (t - overlap // 2 + 1) * hop.
 
     column : float32, shape (frames,); the frames before and after it count as zero.
     """
-    times = spectrum_count(len(column), hop)
-    padded = np.zeros((times + OVERLAP - 1) * hop, dtype=np.float32)
-    padded[(OVERLAP - 1) * hop :][: len(column)] = column
-    pieces = np.lib.stride_tricks.sliding_window_view(padded, OVERLAP * hop)[::hop]
-    return np.asarray(fft.rfft(pieces * _window(hop), axis=1))
+    times = spectrum_count(len(column), hop, overlap)
+    padded = np.zeros((times + overlap - 1) * hop, dtype=np.float32)
+    padded[(overlap - 1) * hop :][: len(column)] = column
+    pieces = np.lib.stride_tricks.sliding_window_view(padded, overlap * hop)[::hop]
+    return np.asarray(fft.rfft(pieces * _window(hop, overlap), axis=1))
 
 
-def spectrum_count(frames: int, hop: int) -> int:
+def spectrum_count(frames: int, hop: int, overlap: int = OVERLAP) -> int:
     """How many spectra cover so many frames."""
-    return -(-frames // hop) + OVERLAP - 1
+    return -(-frames // hop) + overlap - 1
 
 
-def spectrum_centres(frames: int, hop: int) -> np.ndarray:
+def spectrum_centres(frames: int, hop: int, overlap: int = OVERLAP) -> np.ndarray:
     """Frame each spectrum is centred on."""
-    return (np.arange(spectrum_count(frames, hop)) - OVERLAP // 2 + 1) * hop
+    return (np.arange(spectrum_count(frames, hop, overlap)) - overlap // 2 + 1) * hop
 
 
-def resynthesised(changed: np.ndarray, hop: int, frames: int) -> np.ndarray:
+def resynthesised(changed: np.ndarray, hop: int, frames: int, overlap: int = OVERLAP) -> np.ndarray:
     """Return the audio of (changed) spectra; unchanged ones give the column back."""
-    pieces = fft.irfft(changed, n=OVERLAP * hop, axis=1) * (_window(hop) / 1.5)
-    summed = np.zeros((len(pieces) + OVERLAP - 1, hop), dtype=np.float32)
-    for quarter in range(OVERLAP):
-        summed[quarter : quarter + len(pieces)] += pieces[:, quarter * hop : (quarter + 1) * hop]
-    return np.asarray(summed.ravel()[(OVERLAP - 1) * hop :][:frames])
+    window = _window(hop, overlap)
+    pieces = fft.irfft(changed, n=overlap * hop, axis=1)
+    pieces *= window * (hop / (window @ window))
+    summed = np.zeros((len(pieces) + overlap - 1, hop), dtype=np.float32)
+    for part in range(overlap):
+        summed[part : part + len(pieces)] += pieces[:, part * hop : (part + 1) * hop]
+    return np.asarray(summed.ravel()[(overlap - 1) * hop :][:frames])
 
 
 def third_octave_powers(spectrum: np.ndarray) -> np.ndarray:
@@ -56,5 +64,6 @@ def third_octave_powers(spectrum: np.ndarray) -> np.ndarray:
     return np.asarray(((sums[:, high] - sums[:, low]) / (high - low)).astype(np.float32))
 
 
-def _window(hop: int) -> np.ndarray:
-    return np.asarray(np.hanning(OVERLAP * hop + 1)[:-1].astype(np.float32))
+def _window(hop: int, overlap: int) -> np.ndarray:
+    window = np.hanning(overlap * hop + 1)[:-1]
+    return np.asarray((window if overlap == OVERLAP else np.sqrt(window)).astype(np.float32))

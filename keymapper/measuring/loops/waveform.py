@@ -11,6 +11,7 @@ COARSE_HZ = 12000
 TEMPLATE_SECONDS = 0.060
 PRE_EMPHASIS = 0.9
 BLOCK_FRAMES = 4096
+FEW_PLACES = 32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -135,12 +136,22 @@ def full_rate_correlations(
     sought = np.diff(samples[end_frame - template_frames : end_frame].T)
     around = np.diff(samples[first - template_frames : last].T)
     length = sought.shape[1]
-    size = fft.next_fast_len(around.shape[1], real=True)
-    spectrum = fft.rfft(around, n=size) * fft.rfft(sought, n=size).conj()
-    raw = fft.irfft(spectrum.sum(axis=0), n=size)[: len(start_frames)]
     squares = np.concatenate([[0.0], np.cumsum((around.astype(float) ** 2).sum(axis=0))])
     energies = squares[length:] - squares[: len(squares) - length]
+    raw = _sliding_products(around, sought)
     return np.asarray(raw / np.sqrt(np.maximum(energies * float((sought**2).sum()), 1e-24)))
+
+
+def _sliding_products(around: np.ndarray, sought: np.ndarray) -> np.ndarray:
+    """Return the inner products of one stretch with every stretch of another as long."""
+    length = sought.shape[1]
+    count = around.shape[1] - length + 1
+    if count <= FEW_PLACES:
+        views = np.lib.stride_tricks.sliding_window_view(around, length, axis=1)
+        return np.asarray(sum(view @ one for view, one in zip(views, sought, strict=True)))
+    size = fft.next_fast_len(around.shape[1], real=True)
+    spectrum = fft.rfft(around, n=size) * fft.rfft(sought, n=size).conj()
+    return np.asarray(fft.irfft(spectrum.sum(axis=0), n=size)[:count])
 
 
 def correlation_at(samples: np.ndarray, start: int, end: int, frames: int) -> float:
