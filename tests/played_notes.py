@@ -153,6 +153,17 @@ PLAYED: dict[str, Callable[[Random, np.ndarray, float], np.ndarray]] = {
 RANGES_HZ = {"bass": (40.0, 160.0), "flute": (260.0, 2000.0)}
 
 
+def dies_away(note: MovingNote) -> bool:
+    """Whether a note falls by more than 6 dB and 2 dB a second, and so must not loop.
+
+    From the first to the last sixth of what follows its first 130 ms.
+    """
+    held = note.samples[round(0.13 * note.rate) :]
+    parts = [np.mean(part.astype(float) ** 2) for part in np.array_split(held, 6)]
+    fall_db = 10 * np.log10(parts[0] / parts[-1])
+    return bool(fall_db > 6 and fall_db / (len(held) / note.rate) > 2)
+
+
 def played_note(kind: str, seed: int) -> MovingNote:
     """Render one played note, a third of them in stereo, rounded to 16 bits."""
     random = np.random.default_rng([77, list(PLAYED).index(kind), seed])
