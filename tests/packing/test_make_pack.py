@@ -280,6 +280,7 @@ def test_a_silent_preview_is_told(shelf, tmp_path):
     recipe = pack_recipe(instrument=[instrument], waiver=waiver)
     result = make_pack(recipe, tmp_path, tmp_path / "o", PackSettings(workers=1))
     assert result.editions[0].manifest.instruments[0].preview is None
+    assert ("waiver-unused", "preview") not in [(one.rule, one.where) for one in result.findings]
 
 
 def test_a_result_may_not_lie_in_an_instrument(shelf):
@@ -293,3 +294,13 @@ def test_a_folder_that_is_not_there_is_one_clear_line(shelf, tmp_path):
     with pytest.raises(InputError, match="no such folder"):
         make_pack(recipe, shelf, tmp_path / "o", PackSettings(workers=1))
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_pack_that_fails_leaves_the_last_good_one(mistuned, tmp_path):
+    settings = PackSettings(workers=1, replace=True)
+    make_pack(sharp(), mistuned, tmp_path / "o", settings)
+    before = {path.name: path.read_bytes() for path in (tmp_path / "o").iterdir()}
+    result = make_pack(sharp(waiver=[]), mistuned, tmp_path / "o", settings)
+    assert not result.editions
+    assert {path.name: path.read_bytes() for path in (tmp_path / "o").iterdir()} == before
+    assert [path.name for path in tmp_path.iterdir()] == ["o"]

@@ -39,30 +39,40 @@ def edition_instruments(
     work : an empty folder for the edition.
     """
     instruments = tuple(_converted(edition, one, work / "first", around) for one in full)
-    findings: list[PackFinding] = []
-    if edition.budget_mb is not None:
-        free = [one.recordings is not None for one in built]
-        shares = budget_shares(edition.budget_mb * 1e6, instruments, free)
-        smaller = list(instruments)
-        for number, share in enumerate(shares):
-            if share is None:
-                continue
-            try:
-                rebuilt = _rebuilt(
-                    full[number], instruments[number], built[number], share, work, around
-                )
-                smaller[number] = _converted(edition, rebuilt, work / "second", around)
-            except UsageError as error:
-                where = f"edition {edition.name}: {full[number].name}"
-                findings.append(pack_finding("budget-exceeded", where, str(error)))
-        instruments = tuple(smaller)
-        findings += budget_findings(edition, instruments)
-    judged_ones = [
+    instruments, findings = _within_budget(edition, instruments, full, built, work, around)
+    first, *others = (
         one if one is original else judged(one, one.root, around)
         for one, original in zip(instruments, full, strict=True)
-    ]
-    judged_ones[0] = replace(judged_ones[0], findings=(*judged_ones[0].findings, *findings))
-    return tuple(judged_ones)
+    )
+    return (replace(first, findings=(*first.findings, *findings)), *others)
+
+
+def _within_budget(
+    edition: Edition,
+    instruments: tuple[ReadyInstrument, ...],
+    full: tuple[ReadyInstrument, ...],
+    built: Sequence[BuiltFolder],
+    work: Path,
+    around: Surroundings,
+) -> tuple[tuple[ReadyInstrument, ...], list[PackFinding]]:
+    """Return the instruments, those over their share built again, and what does not fit."""
+    if edition.budget_mb is None:
+        return instruments, []
+    findings: list[PackFinding] = []
+    smaller = list(instruments)
+    free = [one.recordings is not None for one in built]
+    shares = budget_shares(edition.budget_mb * 1e6, instruments, free)
+    for number, share in enumerate(shares):
+        if share is None:
+            continue
+        original, before = full[number], instruments[number]
+        try:
+            rebuilt = _rebuilt(original, before, built[number], share, work, around)
+            smaller[number] = _converted(edition, rebuilt, work / "second", around)
+        except UsageError as error:
+            where = f"edition {edition.name}: {original.name}"
+            findings.append(pack_finding("budget-exceeded", where, str(error)))
+    return tuple(smaller), [*findings, *budget_findings(edition, smaller)]
 
 
 def _converted(

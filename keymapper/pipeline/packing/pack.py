@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -12,7 +12,7 @@ from pathlib import Path
 from keymapper.auditing.cache import FactsCache
 from keymapper.errors import OutputError
 from keymapper.exporting.publish import published_folder, write_text
-from keymapper.model.pack import PackFinding, PackManifest, PackRecipe, PreviewFacts
+from keymapper.model.pack import PackFinding, PackManifest, PackRecipe, PreviewFacts, Waiver
 from keymapper.packing.archive import SUMS_NAME
 from keymapper.packing.balance import balance_gains, instrument_levels, own_gain_findings
 from keymapper.packing.documents import documents, pack_materials
@@ -133,37 +133,34 @@ def _refuse_overlap(recipe: PackRecipe, base: Path, target: Path) -> None:
 
 
 def _made(recipe: PackRecipe, to: Path, around: Surroundings) -> PackResult:
+    """Write the archives into a folder, or raise what stops them."""
     materials = pack_materials(recipe, around.base)
     built = built_folders(recipe.instrument, around)
     full = ready_instruments(recipe.instrument, built, around)
-    editions = {
-        one.name: edition_instruments(
-            one, full, built, around.work / "editions" / str(number), around
-        )
+    editions = [
+        edition_instruments(one, full, built, around.work / "editions" / str(number), around)
         for number, one in enumerate(recipe.edition)
-    }
-    findings, editions = _gated(recipe, editions)
-    if stopping(findings):
-        raise _Stopped(findings)
+    ]
+    findings, used, editions = _gated(recipe, editions)
+    _stop_at(sorted_findings([*findings, *unused_waivers(recipe.waiver, used)]))
     previews = _previews(recipe, full, around)
-    silent, _ = waived(silent_findings(full, previews), recipe.waiver)
     levels = [
-        instrument_levels(preview, [editions[name][number] for name in editions])
+        instrument_levels(preview, [instruments[number] for instruments in editions])
         for number, preview in enumerate(previews)
     ]
-    findings = sorted_findings([*findings, *silent, *own_gain_findings(recipe, levels)])
-    if stopping(findings):
-        raise _Stopped(findings)
+    silent, more_used = waived(silent_findings(full, previews), recipe.waiver)
+    unused = unused_waivers(recipe.waiver, used | more_used)
+    too_loud = own_gain_findings(recipe, levels)
+    every = sorted_findings([*findings, *silent, *too_loud, *unused])
+    _stop_at(every)
     gains = balance_gains(levels, even=recipe.balance == "even")
     results = []
-    for edition in recipe.edition:
+    for edition, instruments in zip(recipe.edition, editions, strict=True):
         several = edition.name if len(recipe.edition) > 1 else None
-        top = top_folder(recipe.title, recipe.version, several)
-        instruments = editions[edition.name]
         order = EditionOrder(
             recipe=recipe,
             edition=edition.name,
-            top=top,
+            top=top_folder(recipe.title, recipe.version, several),
             instruments=instruments,
             previews=previews,
             gains_db=gains,
@@ -171,30 +168,31 @@ def _made(recipe: PackRecipe, to: Path, around: Surroundings) -> PackResult:
             documents=partial(documents, recipe, materials, instruments),
             progress=around.progress,
         )
-        archive = to / f"{top}{ARCHIVE_SUFFIX}"
-        manifest = write_edition(order, archive)
-        results.append(_result(edition.name, archive, manifest))
-    return PackResult(findings=findings, editions=tuple(results))
+        results.append(_written(order, to))
+    return PackResult(findings=every, editions=tuple(results))
+
+
+def _stop_at(findings: tuple[PackFinding, ...]) -> None:
+    if stopping(findings):
+        raise _Stopped(findings)
 
 
 def _gated(
-    recipe: PackRecipe,
-    editions: Mapping[str, tuple[ReadyInstrument, ...]],
-) -> tuple[tuple[PackFinding, ...], dict[str, tuple[ReadyInstrument, ...]]]:
-    """Return all findings with the reasons of those waived, and the instruments with theirs."""
+    recipe: PackRecipe, editions: Sequence[tuple[ReadyInstrument, ...]]
+) -> tuple[list[PackFinding], set[Waiver], list[tuple[ReadyInstrument, ...]]]:
+    """Return all findings with the reasons of those waived, the waivers used, and the editions."""
     every: list[PackFinding] = []
-    used = set()
-    marked: dict[str, tuple[ReadyInstrument, ...]] = {}
-    for name, instruments in editions.items():
+    used: set[Waiver] = set()
+    marked = []
+    for instruments in editions:
         own = []
         for instrument in instruments:
             findings, waivers = waived(instrument.findings, recipe.waiver)
             used |= waivers
             every += findings
             own.append(replace(instrument, findings=tuple(findings)))
-        marked[name] = tuple(own)
-    every += unused_waivers(recipe.waiver, used)
-    return sorted_findings(every), marked
+        marked.append(tuple(own))
+    return every, used, marked
 
 
 def _preview_folder(around: Surroundings) -> Path:
@@ -241,11 +239,13 @@ def _tags(recipe: PackRecipe, title: str) -> dict[str, str]:
     }
 
 
-def _result(edition: str, archive: Path, manifest: PackManifest) -> EditionResult:
+def _written(order: EditionOrder, to: Path) -> EditionResult:
+    archive = to / f"{order.top}{ARCHIVE_SUFFIX}"
+    manifest = write_edition(order, archive)
     with archive.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
     return EditionResult(
-        edition=edition,
+        edition=order.edition,
         archive=archive.name,
         size=archive.stat().st_size,
         sha256=digest,
