@@ -182,11 +182,29 @@ class LoopSettings:
     flatten: bool = True
     """Whether a gentle decay may be taken out of the loop and put back by the envelope."""
     length_seconds: float | None = None
+    """About how long loops are to be; None for what the sound asks for."""
+    length_beats: float | None = None
+    """The same in beats."""
+    beats_per_minute: float | None = None
+    """Tempo that `length_beats` counts in."""
 
     def __post_init__(self) -> None:
-        """Refuse a loop of no length."""
-        if self.length_seconds is not None and self.length_seconds <= 0:
-            raise ValueError("length_seconds must be above 0")
+        """Refuse a loop of no length, of two lengths, or of beats without a tempo."""
+        for name in ("length_seconds", "length_beats", "beats_per_minute"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < 1e4:
+                raise ValueError(f"{name} must be above 0 and below 10000")
+        if (self.length_beats is None) is not (self.beats_per_minute is None):
+            raise ValueError("length_beats and beats_per_minute go together")
+        if self.length_seconds is not None and self.length_beats is not None:
+            raise ValueError("state length_seconds or length_beats, not both")
+
+    @property
+    def wanted_seconds(self) -> float | None:
+        """About how long loops are to be, however it was stated."""
+        if self.length_beats is None or self.beats_per_minute is None:
+            return self.length_seconds
+        return self.length_beats * 60 / self.beats_per_minute
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

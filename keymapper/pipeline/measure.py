@@ -153,7 +153,7 @@ def _loop_options(recipe: Recipe, correction: NoteCorrection | None) -> LoopOpti
         mode="none" if unlooped else recipe.loops.mode,
         flatten=recipe.loops.flatten,
         given=None if given is None else Loop(start_frame=given[0], end_frame=given[1]),
-        length_seconds=recipe.loops.length_seconds,
+        length_seconds=recipe.loops.wanted_seconds,
     )
 
 

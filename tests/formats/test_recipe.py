@@ -58,6 +58,12 @@ def test_a_full_recipe_is_read(tmp_path):
         ("[[note]]\nfile = 'a'\nloop = [9, 3]", "must be rising"),
         ("[[note]]\nfile = 'a'\n[[note]]\nfile = 'a'", "two \\[\\[note\\]\\] tables"),
         ("[[note]]\nroot = 60", "missing key 'file'"),
+        ("[loops]\nlength_seconds = 0", "length_seconds must be above 0"),
+        ("[loops]\nlength_beats = 4", "go together"),
+        (
+            "[loops]\nlength_seconds = 2\nlength_beats = 4\nbeats_per_minute = 90",
+            "not both",
+        ),
     ],
 )
 def test_mistakes_are_named(tmp_path, text, message):
@@ -76,3 +82,9 @@ def test_options_override_and_leave_the_rest(tmp_path):
     assert (changed.name, changed.samples.bits, changed.reference_hz) == ("Pad", 16, 440.0)
     with pytest.raises(UsageError, match="rate must lie in"):
         recipe_with(recipe, {"samples": {"rate": 10}})
+
+
+def test_a_loop_may_be_as_long_as_some_beats(tmp_path):
+    text = "[loops]\nlength_beats = 4\nbeats_per_minute = 96"
+    assert read_recipe(recipe_file(tmp_path, text)).loops.wanted_seconds == 2.5
+    assert read_recipe(recipe_file(tmp_path, "")).loops.wanted_seconds is None
