@@ -46,6 +46,15 @@ def build(
     rate: Annotated[
         int | None, typer.Option(help="Resample to this rate in Hz.", show_default=False)
     ] = None,
+    reference: Annotated[
+        float | None, typer.Option(help="Frequency of A4 in Hz.  [default: the recipe's, 440]")
+    ] = None,
+    bake_tuning: Annotated[
+        bool,
+        typer.Option(
+            "--bake-tuning", help="Tune by resampling, in place of whole cents in the SFZ."
+        ),
+    ] = False,
     budget: Annotated[
         str | None,
         typer.Option(
@@ -93,6 +102,8 @@ def build(
         raise UsageError("name one folder; several takes go with --session.")
     choices = {
         "loops": {"mode": loops},
+        "reference_hz": reference,
+        "tuning": {"bake": bake_tuning or None},
         "budget": {"size": budget, "max_notes": max_notes},
         "samples": {"format": sample_format, "bits": int(bits) if bits else None, "rate": rate},
     }

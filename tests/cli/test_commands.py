@@ -90,6 +90,16 @@ def test_measure_as_csv(folder, tmp_path):
     assert (tmp_path / "notes.csv").read_text() == printed
 
 
+def test_build_takes_tuning_and_budget_from_the_command_line(folder, tmp_path):
+    options = ["--bake-tuning", "--reference", "442", "--max-notes", "1", "--no-proof", "--no-page"]
+    result = keymapper("build", folder, "--out", tmp_path / "o", "--quiet", *options)
+    assert result.returncode == 0, result.stderr
+    recipe = json.loads((tmp_path / "o" / "manifest.json").read_text("utf-8"))["recipe"]
+    assert recipe["tuning"]["bake"]
+    assert (recipe["reference_hz"], recipe["budget"]["max_notes"]) == (442.0, 1)
+    assert len(list((tmp_path / "o" / "samples").iterdir())) == 1
+
+
 def test_measure_draws_a_picture(folder, tmp_path):
     drawing, picture = tmp_path / "notes.svg", tmp_path / "notes.png"
     assert keymapper("measure", folder, "--quiet", "--plot", drawing).returncode == 0
