@@ -8,6 +8,7 @@ import numpy as np
 
 from keymapper.measuring.levels import amplitude_db, k_weighting_sections, peak_dbfs, power_db
 from keymapper.model.loudness import Loudness
+from keymapper.model.sound import SILENCE_DBFS
 
 _HOP_SECONDS = 0.1
 _MOMENTARY_HOPS, _SHORT_TERM_HOPS = 4, 30
@@ -51,23 +52,29 @@ def true_peak_dbtp(samples: np.ndarray) -> float:
     Fourfold oversampling (BS.1770-4 annex 2) wherever the samples themselves come within 6 dB of
     their peak; elsewhere no wave that a converter could have recorded rises above it.
     """
+    peak = peak_dbfs(samples)
+    if not samples.size or peak <= SILENCE_DBFS:
+        return peak
+    loud = 10 ** (peak / 20) / 2
+    return amplitude_db(float(oversampled_peaks(samples, loud).max()))
+
+
+def oversampled_peaks(samples: np.ndarray, least: float) -> np.ndarray:
+    """Return the highest magnitude around each frame, over channels and between samples.
+
+    least : where no sample of a stretch of 4096 frames is as high, it is not looked between.
+    """
     from scipy.signal import resample_poly
 
-    peak = peak_dbfs(samples)
-    if not samples.size or peak <= -199.0:
-        return peak
-    highest = 10 ** (peak / 20)
-    loud = highest / 2
-    edge = _OVERSAMPLING * _OVERLAP_FRAMES
+    peaks: np.ndarray = np.abs(samples).max(axis=1)
     for first in range(0, len(samples), _BLOCK_FRAMES):
-        begin = max(0, first - _OVERLAP_FRAMES)
-        end = min(len(samples), first + _BLOCK_FRAMES + _OVERLAP_FRAMES)
-        block = samples[begin:end]
-        if max(float(block.max()), -float(block.min())) >= loud:
-            finer = np.abs(resample_poly(block, _OVERSAMPLING, 1, axis=0))
-            inner = finer[edge if begin else 0 : len(finer) - (edge if end < len(samples) else 0)]
-            highest = max(highest, float(inner.max(initial=0.0)))
-    return amplitude_db(highest)
+        last = min(len(samples), first + _BLOCK_FRAMES)
+        begin, end = max(0, first - _OVERLAP_FRAMES), min(len(samples), last + _OVERLAP_FRAMES)
+        if peaks[begin:end].max() >= least:
+            finer = np.abs(resample_poly(samples[begin:end], _OVERSAMPLING, 1, axis=0)).max(axis=1)
+            inner = finer[_OVERSAMPLING * (first - begin) : _OVERSAMPLING * (last - begin)]
+            peaks[first:last] = inner.reshape(-1, _OVERSAMPLING).max(axis=1)
+    return peaks
 
 
 def _hop_powers(samples: np.ndarray, rate: int) -> np.ndarray:

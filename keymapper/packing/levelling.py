@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from keymapper.measuring.loudness import integrated_lufs, true_peak_dbtp
+from keymapper.measuring.loudness import integrated_lufs, oversampled_peaks, true_peak_dbtp
 
 PREVIEW_LUFS = -16.0
 PREVIEW_PEAK_DBTP = -1.0
@@ -48,13 +48,11 @@ def limited(samples: np.ndarray, rate: int, ceiling_db: float) -> np.ndarray:
     The gain looks 5 ms ahead and moves as a raised cosine of 10 ms does, the same for both sides.
     """
     from scipy.ndimage import minimum_filter1d
-    from scipy.signal import resample_poly
 
     ceiling = 10 ** (ceiling_db / 20)
     if not len(samples) or true_peak_dbtp(samples) <= ceiling_db:
         return samples
-    finer = np.abs(resample_poly(samples, 4, 1, axis=0)).max(axis=1)
-    peaks = finer[: 4 * len(samples)].reshape(len(samples), 4).max(axis=1)
+    peaks = oversampled_peaks(samples, ceiling / 2)
     needed = np.minimum(1.0, ceiling / np.maximum(peaks, 1e-12))
     look = max(1, round(_LOOK_SECONDS * rate))
     width = 2 * look + 1
