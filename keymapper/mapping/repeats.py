@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
 from keymapper.mapping.placing import Place
 from keymapper.model.keys import key_name
 from keymapper.model.likeness import Likeness
+
+
+MOST_COMPARED_TURNS = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,10 +35,19 @@ class FoldedRepeats:
 
 
 def repeats_to_compare(places: Sequence[Place]) -> tuple[tuple[int, int], ...]:
-    """Return the pairs of notes that take turns, each as (earlier turn, later turn)."""
+    """Return the pairs of notes that take turns, each as (earlier turn, later turn).
+
+    Each with each; of more than 12 that take turns, each with the first alone.
+    """
     return tuple(
-        (one.note, other.note) for turns in _turns(places) for one, other in combinations(turns, 2)
+        (one.note, other.note) for turns in _turns(places) for one, other in _pairs(turns)
     )
+
+
+def _pairs(turns: Sequence[Place]) -> Iterable[tuple[Place, Place]]:
+    if len(turns) <= MOST_COMPARED_TURNS:
+        return combinations(turns, 2)
+    return ((turns[0], other) for other in turns[1:])
 
 
 def folded_repeats(

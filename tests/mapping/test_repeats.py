@@ -35,6 +35,11 @@ def test_only_turns_of_one_key_and_layer_are_compared() -> None:
     assert repeats_to_compare(repeated([48, 60], [40, 100], 1)) == ()
 
 
+def test_of_very_many_turns_each_is_compared_with_the_first_alone() -> None:
+    assert len(repeats_to_compare(repeated([60], [100], 12))) == 66
+    assert repeats_to_compare(repeated([60], [100], 13)) == tuple((0, n) for n in range(1, 13))
+
+
 def test_alike_repeats_are_folded_and_it_is_said() -> None:
     places = repeated([48, 60], [100], 2)
     got = folded_repeats(places, {(0, 1): ALIKE, (2, 3): UNLIKE}, [48, 48, 60, 60])
