@@ -12,10 +12,11 @@ import soundfile
 
 from keymapper.errors import OutputError
 from keymapper.exporting.quantise import quantised
-from keymapper.formats.audio_file import read_audio
+from keymapper.formats.audio_file import read_audio, read_audio_info
 from keymapper.formats.midi_file import read_midi_notes
 from keymapper.formats.ogg_pages import with_serial
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
+from keymapper.formats.wav_chunks import read_embedded_hints
 from keymapper.measuring.loudness import integrated_lufs, true_peak_dbtp
 from keymapper.model.pack import InstrumentFacts, PackFinding, PreviewChoice, PreviewFacts
 from keymapper.model.sound import SILENCE_DBFS
@@ -23,7 +24,7 @@ from keymapper.packing.findings import pack_finding
 from keymapper.packing.instrument import ReadyInstrument
 from keymapper.packing.levelling import faded, levelled, medley
 from keymapper.packing.phrases import Phrase, PhraseNote, composed_phrase, phrase_kind
-from keymapper.proving.events import Event, NoteOff, NoteOn
+from keymapper.proving.events import Event, NoteOff, NoteOn, PlayerSample
 from keymapper.proving.loading import load_samples
 from keymapper.proving.plan import attack_regions, mapped_keys
 from keymapper.proving.player import Player
@@ -126,18 +127,39 @@ def _phrase(order: PreviewOrder, regions: Sequence[SfzRegion]) -> Phrase | None:
 def played(reading: SfzReading, phrase: Phrase) -> np.ndarray:
     """Return what a phrase sounds like on an instrument, float64, shape (frames, 2).
 
-    At most a minute; the silence after it is cut off. Only samples that the phrase can reach are
-    loaded.
+    At most a minute; the silence after it is cut off. One sample after the other is decoded, with
+    all its voices, so that memory does not grow with the instrument.
     """
     notes = [note for note in phrase.notes if note.on_seconds < _LONGEST_SECONDS]
     regions = [region for region in reading.regions if any(_reaches(region, n) for n in notes)]
-    samples = load_samples(regions)
     settings = replace(player_settings(reading, ()), rate=RATE)
-    player = Player(regions, samples, settings)
+    undecoded = {
+        region.sample: _undecoded(region.sample_path)
+        for region in regions
+        if region.sample_path is not None
+    }
+    voices = Player(regions, undecoded, settings).voices(_events(notes))
     last = max(note.off_seconds for note in notes)
-    frames = round(min(_LONGEST_SECONDS, last + _TAIL_SECONDS) * RATE)
-    sound = player.render(player.voices(_events(notes)), frames).astype(np.float64)
+    sound = np.zeros((round(min(_LONGEST_SECONDS, last + _TAIL_SECONDS) * RATE), 2))
+    for sample in dict.fromkeys(voice.region.sample for voice in voices):
+        own = [voice for voice in voices if voice.region.sample == sample]
+        player = Player(regions, load_samples([own[0].region]), settings)
+        sound += player.render(own, len(sound))
     return _without_silence(sound)
+
+
+def _undecoded(path: Path) -> PlayerSample:
+    """Return a sample whose audio takes no memory: enough to tell when its voices start and end."""
+    info = read_audio_info(path)
+    hints = read_embedded_hints(path)
+    loop = None
+    if hints and hints.loop_start_frame is not None and hints.loop_end_frame is not None:
+        loop = (hints.loop_start_frame, min(hints.loop_end_frame, info.frames))
+    return PlayerSample(
+        samples=np.broadcast_to(np.float32(0), (info.frames, info.channels)),
+        rate=info.rate,
+        loop=loop,
+    )
 
 
 def _reaches(region: SfzRegion, note: PhraseNote) -> bool:

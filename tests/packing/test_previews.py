@@ -1,6 +1,7 @@
 """Phrases, their level, and the files they end up in."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,7 +18,11 @@ from keymapper.model.pack import InstrumentFacts
 from keymapper.packing.facts import instrument_facts, sample_infos
 from keymapper.packing.levelling import faded, levelled, limited, medley
 from keymapper.packing.phrases import composed_phrase, phrase_kind
-from keymapper.packing.previews import RATE, PreviewOrder, measured, write_preview
+from keymapper.packing.previews import RATE, PreviewOrder, measured, played, write_preview
+from keymapper.proving.events import NoteOff, NoteOn
+from keymapper.proving.loading import load_samples
+from keymapper.proving.player import Player
+from keymapper.proving.proof import player_settings
 
 KINDS = ("chords", "bass", "melody", "pluck", "hits")
 
@@ -221,3 +226,23 @@ def test_the_page_checksum_is_that_of_the_format():
 def test_what_is_no_ogg_is_refused():
     with pytest.raises(OutputError, match="no Ogg"):
         with_serial(b"RIFF", 1)
+
+
+def test_a_phrase_sounds_as_the_player_plays_it(lantern):
+    """One sample after the other gives what all at once would."""
+    reading = read_sfz(lantern[0])
+    phrase = composed_phrase("chords", range(60, 64))
+    sound = played(reading, phrase)
+    settings = replace(player_settings(reading, ()), rate=RATE)
+    player = Player(reading.regions, load_samples(reading.regions), settings)
+    events = [
+        event
+        for note in phrase.notes
+        for event in (
+            NoteOn(at_frame=round(note.on_seconds * RATE), key=note.key, velocity=note.velocity),
+            NoteOff(at_frame=round(note.off_seconds * RATE), key=note.key),
+        )
+    ]
+    events.sort(key=lambda one: (one.at_frame, isinstance(one, NoteOn), one.key))
+    whole = player.render(player.voices(events), len(sound))
+    np.testing.assert_allclose(sound, whole, atol=1e-5)
