@@ -122,11 +122,11 @@ def lag_distances_db(levels_db: np.ndarray) -> np.ndarray:
     np.cumsum(lagged, axis=0, out=sums[1:])
     time, lag = np.arange(times), np.arange(times)
     high, low = np.minimum(time + reach + 1, times), np.maximum(time - reach, 0)
-    total = sums[high] - sums[low]
-    seen = np.maximum(np.minimum(high[:, None], times - lag) - low[:, None], 0)
+    total = (sums[high] - sums[low]).astype(np.float32)
+    seen = np.maximum(np.minimum(high[:, None], times - lag) - low[:, None], 0).astype(np.float32)
     width = 2 * reach + 1
-    unseen = UNSEEN_PART * float(np.mean(detrended(levels) ** 2)) * features
-    mean = (total + (width - seen) * unseen) / (width * features)
+    unseen = np.float32(UNSEEN_PART * float(np.mean(detrended(levels) ** 2)) * features)
+    mean = (total + (width - seen) * unseen) / np.float32(width * features)
     return np.asarray(np.where(time[:, None] + lag < times, np.sqrt(np.maximum(mean, 0)), np.inf))
 
 
@@ -140,8 +140,8 @@ def levelled_distances_db(
     times, features = around_db.shape
     along = np.concatenate([around_db @ trend_db, np.zeros(times, around_db.dtype)])
     later = np.lib.stride_tricks.sliding_window_view(along, times)[:times]
-    lag = np.arange(times)
-    change = 2 * lag * (along[:times, None] - later) + lag**2 * float(trend_db @ trend_db)
+    lag = np.arange(times, dtype=np.float32)
+    change = 2 * lag * (along[:times, None] - later) + lag**2 * np.float32(trend_db @ trend_db)
     return np.asarray(np.sqrt(np.maximum(distances**2 + change / features, 0)))
 
 

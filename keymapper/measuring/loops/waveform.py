@@ -68,7 +68,8 @@ def correlations(coarse: CoarseWave, ends: np.ndarray) -> np.ndarray:
     """Return the correlation of the template before each end with every stretch before it.
 
     Row ``i``, column ``j``: the template ending at ``ends[i]`` against the one ending at
-    ``j + template_frames``, channels summed before normalising. Overlap-save by FFT.
+    ``j + template_frames``, channels summed before normalising. Overlap-save by FFT; what lies
+    well behind an end is not looked at and stays 0.
     """
     template = coarse.template_frames
     step = BLOCK_FRAMES - template + 1
@@ -79,12 +80,13 @@ def correlations(coarse: CoarseWave, ends: np.ndarray) -> np.ndarray:
     templates = np.stack([coarse.wave[:, end - template : end] for end in ends])
     spectra = fft.rfft(pieces, axis=2)
     wanted = fft.rfft(templates, n=BLOCK_FRAMES, axis=2).conj()
-    raw = np.empty((len(ends), blocks, step), dtype=np.float32)
+    raw = np.zeros((len(ends), blocks, step), dtype=np.float32)
     for row, one in enumerate(wanted):
-        product = one[0] * spectra[0]
+        used = min(blocks, int(ends[row]) // step + 1)
+        product = one[0] * spectra[0, :used]
         for channel in range(1, len(spectra)):
-            product += one[channel] * spectra[channel]
-        raw[row] = fft.irfft(product, n=BLOCK_FRAMES, axis=1)[:, :step]
+            product += one[channel] * spectra[channel, :used]
+        raw[row, :used] = fft.irfft(product, n=BLOCK_FRAMES, axis=1)[:, :step]
     raw = raw.reshape(len(ends), -1)
     energies = coarse.energies_before(np.arange(template, coarse.wave.shape[1] + 1))
     scale = (1 / np.sqrt(energies)).astype(np.float32)
@@ -133,8 +135,8 @@ def full_rate_correlations(
     samples : float, shape (frames, channels); consecutive ``start_frames``.
     """
     first, last = int(start_frames[0]), int(start_frames[-1])
-    sought = np.diff(samples[end_frame - template_frames : end_frame].T)
-    around = np.diff(samples[first - template_frames : last].T)
+    sought = _differences(samples, end_frame - template_frames, end_frame)
+    around = _differences(samples, first - template_frames, last)
     length = sought.shape[1]
     squares = np.concatenate([[0.0], np.cumsum((around.astype(float) ** 2).sum(axis=0))])
     energies = squares[length:] - squares[: len(squares) - length]
@@ -142,13 +144,18 @@ def full_rate_correlations(
     return np.asarray(raw / np.sqrt(np.maximum(energies * float((sought**2).sum()), 1e-24)))
 
 
+def _differences(samples: np.ndarray, first: int, last: int) -> np.ndarray:
+    """First differences of some frames, shape (channels, frames)."""
+    return np.diff(np.ascontiguousarray(samples[first:last].T))
+
+
 def _sliding_products(around: np.ndarray, sought: np.ndarray) -> np.ndarray:
     """Return the inner products of one stretch with every stretch of another as long."""
     length = sought.shape[1]
     count = around.shape[1] - length + 1
     if count <= FEW_PLACES:
-        views = np.lib.stride_tricks.sliding_window_view(around, length, axis=1)
-        return np.asarray(sum(view @ one for view, one in zip(views, sought, strict=True)))
+        places = range(count)
+        return np.array([np.vdot(around[:, at : at + length], sought) for at in places])
     size = fft.next_fast_len(around.shape[1], real=True)
     spectrum = fft.rfft(around, n=size) * fft.rfft(sought, n=size).conj()
     return np.asarray(fft.irfft(spectrum.sum(axis=0), n=size)[:count])
