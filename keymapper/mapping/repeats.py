@@ -11,7 +11,6 @@ from keymapper.mapping.placing import Place
 from keymapper.model.keys import key_name
 from keymapper.model.likeness import Likeness
 
-
 MOST_COMPARED_TURNS = 12
 
 
