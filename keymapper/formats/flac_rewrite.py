@@ -7,10 +7,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from keymapper.errors import InputError
-from keymapper.formats.file_parts import Part, Stretch
+from keymapper.formats.file_parts import Part, Stretch, parts_size
 from keymapper.formats.flac_texts import read_flac_metadata
 
 _COMMENTS = 4
+_OF_AUDIO = (0, 3)
+"""Stream information and seek table."""
 _LAST = 0x80
 _MOST_BLOCKS = 1_000
 
@@ -31,16 +33,38 @@ def rewritten_flac(path: Path, comments: Mapping[str, str], vendor: str) -> tupl
     kept = [pair for pair in read_flac_metadata(path).comments if pair[0] not in comments]
     added = [(name, text) for name, text in comments.items() if text]
     body = vorbis_comments(vendor, [*kept, *added])
-    others = [block for block in blocks if block[0] != _COMMENTS]
+    first, *others = [block for block in blocks if block[0] != _COMMENTS]
+    audio = _from(path, audio_offset)
+    return _joined([first, (_COMMENTS, body), *others], audio)
+
+
+def with_blocks_of(path: Path, source: Path) -> tuple[Part, ...]:
+    """Return the audio of one FLAC with the metadata of another, as parts.
+
+    What describes the audio itself (stream information, seek table) is the first one's.
+
+    Raises
+    ------
+    InputError
+        One of them is no FLAC, or ends within its header.
+    """
+    own, audio_offset = _blocks(path)
+    foreign = [block for block in _blocks(source)[0] if block[0] not in _OF_AUDIO]
+    kept = [block for block in own if block[0] in _OF_AUDIO]
+    return _joined([*kept, *foreign], _from(path, audio_offset))
+
+
+def _from(path: Path, offset: int) -> Stretch:
+    return Stretch(path=path, offset=offset, size=path.stat().st_size - offset)
+
+
+def _joined(blocks: Sequence[tuple[int, Part]], audio: Stretch) -> tuple[Part, ...]:
+    """Return a file of some blocks, the last one marked, and audio."""
     parts: list[Part] = [b"fLaC"]
-    for kind, stretch in others[:1]:
-        parts += [_header(kind, stretch.size), stretch]
-    parts += [_header(_COMMENTS | (_LAST if len(others) == 1 else 0), len(body)), body]
-    for number, (kind, stretch) in enumerate(others[1:], start=2):
-        last = _LAST if number == len(others) else 0
-        parts += [_header(kind | last, stretch.size), stretch]
-    size = path.stat().st_size - audio_offset
-    return (*parts, Stretch(path=path, offset=audio_offset, size=size))
+    for number, (kind, body) in enumerate(blocks, start=1):
+        last = _LAST if number == len(blocks) else 0
+        parts += [bytes([kind | last]) + parts_size((body,)).to_bytes(3, "big"), body]
+    return (*parts, audio)
 
 
 def vorbis_comments(vendor: str, comments: Sequence[tuple[str, str]]) -> bytes:
@@ -52,10 +76,6 @@ def vorbis_comments(vendor: str, comments: Sequence[tuple[str, str]]) -> bytes:
 def _text(text: str) -> bytes:
     raw = text.encode("utf-8", "replace")
     return struct.pack("<I", len(raw)) + raw
-
-
-def _header(kind: int, size: int) -> bytes:
-    return bytes([kind]) + size.to_bytes(3, "big")
 
 
 def _blocks(path: Path) -> tuple[list[tuple[int, Stretch]], int]:

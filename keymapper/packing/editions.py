@@ -16,6 +16,7 @@ from keymapper.exporting.publish import write_text
 from keymapper.exporting.quantise import dequantised, quantised
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.file_parts import read_parts
+from keymapper.formats.flac_rewrite import with_blocks_of
 from keymapper.formats.manifest import MANIFEST_NAME, write_manifest
 from keymapper.formats.wav_chunks import pcm_bytes
 from keymapper.formats.wav_rewrite import NewAudio, rewritten_wav
@@ -152,10 +153,14 @@ def _dithers(order: ConversionOrder) -> bool:
 
 
 def _write_flac(order: ConversionOrder, pcm: np.ndarray, rate: int) -> None:
+    bare = order.target.with_name(f".{order.target.name}.bare")
     with soundfile.SoundFile(
-        order.target, "w", rate, pcm.shape[1], f"PCM_{order.bits}", format="FLAC"
+        bare, "w", rate, pcm.shape[1], f"PCM_{order.bits}", format="FLAC"
     ) as file:
         file.write(pcm << (32 - order.bits))
+    with order.target.open("xb") as target:
+        target.writelines(read_parts(with_blocks_of(bare, order.source)))
+    bare.unlink()
 
 
 def _write_wav(order: ConversionOrder, pcm: np.ndarray, rate: int) -> None:
@@ -165,8 +170,7 @@ def _write_wav(order: ConversionOrder, pcm: np.ndarray, rate: int) -> None:
     )
     audio = NewAudio(format_body=body, data=pcm_bytes(pcm, order.bits))
     with order.target.open("xb") as file:
-        for block in read_parts(rewritten_wav(order.source, {}, audio)):
-            file.write(block)
+        file.writelines(read_parts(rewritten_wav(order.source, {}, audio)))
 
 
 def write_converted_texts(

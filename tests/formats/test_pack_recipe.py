@@ -1,6 +1,7 @@
 """The pack recipe: strict, and helpful about slips."""
 
 import tomllib
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -8,6 +9,9 @@ from hypothesis import strategies as st
 
 from keymapper.errors import InputError, UsageError
 from keymapper.formats.pack_recipe import read_pack_recipe, starting_pack_recipe
+from keymapper.packing.rights import rights_findings
+
+SAMPLE_SETS = Path(__file__).parent.parent.parent / "sample_sets"
 
 WHOLE = """
 title = "Quiet Pier"
@@ -63,6 +67,13 @@ def test_what_is_no_toml_is_an_input_error(tmp_path):
         read(tmp_path, "title =")
     with pytest.raises(InputError, match="cannot be read"):
         read_pack_recipe(tmp_path / "gone.toml")
+
+
+def test_the_demo_pack_declares_all_it_needs():
+    demo = read_pack_recipe(SAMPLE_SETS / "harbour-lights-pack" / "PACK.toml")
+    assert rights_findings(demo) == []
+    for instrument in demo.instrument:
+        assert (SAMPLE_SETS / "harbour-lights-pack" / instrument.folder).is_dir()
 
 
 @given(st.text(max_size=40), st.lists(st.tuples(st.text(max_size=30), st.text(max_size=30))))

@@ -1,10 +1,14 @@
 """One gain an instrument."""
 
+import struct
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
+from mutagen.flac import FLAC, Picture
 
 from keymapper.formats.sfz import parse_sfz
 from keymapper.model.pack import PreviewFacts
@@ -134,6 +138,34 @@ def test_dither_and_guard_in_fewer_bits(tmp_path):
     error = (pcm - exact)[:47_000]
     assert abs(error.mean()) < 0.05
     assert np.abs(error).max() <= 1.51
+
+
+def test_what_others_wrote_stays_in_smaller_samples(tmp_path):
+    order = fold_order(tmp_path, "equal")
+    content = order.source.read_bytes() + b"Zz9 \4\0\0\0keep"
+    order.source.write_bytes(b"RIFF" + struct.pack("<I", len(content) - 8) + content[8:])
+    converted_sample(order)
+    assert b"Zz9 \4\0\0\0keep" in order.target.read_bytes()
+
+    sound = soundfile.read(order.source)[0]
+    soundfile.write(tmp_path / "a.flac", sound, 48_000, subtype="PCM_24")
+    tags = FLAC(tmp_path / "a.flac")
+    tags["MOOD"] = "foggy"
+    picture = Picture()
+    picture.data = b"\x89PNG"
+    tags.add_picture(picture)
+    tags.save()
+    flac = replace(
+        order, source=tmp_path / "a.flac", target=tmp_path / "o" / "a.flac", container="FLAC"
+    )
+    converted_sample(flac)
+    found = FLAC(flac.target)
+    assert found["MOOD"] == ["foggy"]
+    assert [one.data for one in found.pictures] == [b"\x89PNG"]
+    assert (found.info.channels, found.info.bits_per_sample) == (1, 16)
+    pcm = [soundfile.read(one.target, dtype="int16")[0] for one in (order, flac)]
+    np.testing.assert_array_equal(*pcm)
+    assert sorted(path.name for path in flac.target.parent.iterdir()) == ["a.flac", "a.wav"]
 
 
 def test_budgets_are_shared_in_proportion():

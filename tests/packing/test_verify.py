@@ -6,6 +6,8 @@ import shutil
 import zipfile
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from keymapper.errors import InputError
 from keymapper.packing.archive import PackContent, PackWriter
@@ -68,6 +70,16 @@ def test_a_byte_changed_in_the_archive_is_found(archive, tmp_path):
         (tmp_path / "changed.zip").write_bytes(content)
         found = verify_pack(tmp_path / "changed.zip", SETTINGS)
         assert stopping(found.findings), place
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.data())
+def test_any_byte_changed_in_a_real_pack_is_found(archive, tmp_path_factory, data):
+    content = bytearray(archive.read_bytes())
+    content[data.draw(st.integers(0, len(content) - 1))] ^= data.draw(st.integers(1, 255))
+    changed = tmp_path_factory.mktemp("t") / "changed.zip"
+    changed.write_bytes(content)
+    assert stopping(verify_pack(changed, SETTINGS).findings)
 
 
 def test_an_archive_made_by_another_program_is_no_pack_of_ours(unpacked, tmp_path):
