@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from keymapper.errors import InputError, UsageError
+from keymapper.formats.midi_file import read_midi_notes
 from keymapper.model.pack import PackManifest, PackRecipe
 from keymapper.packing.booklet import booklet_text
 from keymapper.packing.booklet_page import booklet_page
@@ -30,13 +31,18 @@ class PackMaterials:
 
 
 def pack_materials(recipe: PackRecipe, base: Path) -> PackMaterials:
-    """Read the cover and the licence's text.
+    """Read the cover and the licence's text, and look whether the MIDI files can be played.
 
     Raises
     ------
     InputError
-        A file is not there, too large, no picture, or no text.
+        A file is not there, too large, no text, or no MIDI file.
+    UsageError
+        The cover is no picture.
     """
+    for instrument in recipe.instrument:
+        if instrument.midi is not None:
+            read_midi_notes(base / instrument.midi)
     name, cover = None, b""
     if recipe.cover is not None:
         cover = _read(base / recipe.cover, _LARGEST_COVER)

@@ -87,6 +87,13 @@ def test_a_cover_must_be_a_picture(tmp_path):
         pack_materials(pack_recipe(cover="gone.png"), tmp_path)
 
 
+def test_a_midi_file_must_be_one(tmp_path):
+    (tmp_path / "m.mid").write_bytes(b"no")
+    recipe = pack_recipe(instrument=[{"folder": "x", "midi": "m.mid"}])
+    with pytest.raises(InputError, match="not a Standard MIDI File"):
+        pack_materials(recipe, tmp_path)
+
+
 def test_a_licence_must_be_text(tmp_path):
     (tmp_path / "l.txt").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(InputError, match="UTF-8"):
