@@ -11,6 +11,7 @@ from keymapper.model.loudness import Loudness
 from keymapper.model.sound import SILENCE_DBFS
 
 _HOP_SECONDS = 0.1
+_HOPS_A_BLOCK = 50
 _MOMENTARY_HOPS, _SHORT_TERM_HOPS = 4, 30
 _ABSOLUTE_GATE_LUFS = -70.0
 _RELATIVE_GATE_LU, _RANGE_GATE_LU = -10.0, -20.0
@@ -82,13 +83,16 @@ def _hop_powers(samples: np.ndarray, rate: int) -> np.ndarray:
     from scipy.signal import sosfilt
 
     hop = round(_HOP_SECONDS * rate)
-    count = len(samples) // hop
-    if not count:
-        return np.zeros(0)
-    weighted = sosfilt(k_weighting_sections(rate), samples[: count * hop], axis=0)
-    squared = np.einsum("ij,ij->i", weighted, weighted)
-    powers: np.ndarray = squared.reshape(count, hop).mean(axis=1)
-    return powers
+    sections = k_weighting_sections(rate)
+    state = np.zeros((len(sections), 2, samples.shape[1]))
+    powers = [np.zeros(0)]
+    block = _HOPS_A_BLOCK * hop
+    for first in range(0, len(samples) // hop * hop, block):
+        some = samples[first : min(first + block, len(samples) // hop * hop)]
+        weighted, state = sosfilt(sections, some, axis=0, zi=state)
+        squared = np.einsum("ij,ij->i", weighted, weighted)
+        powers.append(squared.reshape(-1, hop).mean(axis=1))
+    return np.concatenate(powers)
 
 
 def _windowed_lufs(hops: np.ndarray, length: int) -> np.ndarray:

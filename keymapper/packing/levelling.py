@@ -59,7 +59,7 @@ def limited(samples: np.ndarray, rate: int, ceiling_db: float) -> np.ndarray:
     held = minimum_filter1d(needed, width, mode="nearest")
     window = np.hanning(width + 2)[1:-1]
     padded = np.pad(held, look, mode="edge")
-    smooth = np.convolve(padded, window / window.sum(), "valid")
+    smooth = np.convolve(padded, window / window.sum(), "valid").astype(samples.dtype)
     shaped: np.ndarray = samples * smooth[:, np.newaxis]
     return shaped
 
@@ -83,16 +83,16 @@ def _rise(frames: int) -> np.ndarray:
 def medley(sounds: list[np.ndarray], rate: int, seconds: float, overlap: float) -> np.ndarray:
     """Return the beginnings of some sounds, one fading over into the next at equal power.
 
-    Returns shape (frames, 2), not levelled.
+    Returns float32, shape (frames, 2), not levelled.
     """
     length, shared = round(seconds * rate), round(overlap * rate)
     pieces = [sound[: length + shared] for sound in sounds]
     total = sum(max(0, len(piece) - shared) for piece in pieces) + shared
-    result = np.zeros((total, 2))
+    result = np.zeros((total, 2), np.float32)
     at = 0
     for number, piece in enumerate(pieces):
         edge = min(shared, len(piece) // 2)
-        shaped = piece.astype(np.float64)
+        shaped = piece.astype(np.float32)
         if number:
             shaped[:edge] *= np.sqrt(_rise(edge))
         shaped[len(shaped) - edge :] *= np.sqrt(_rise(edge))[::-1]

@@ -36,7 +36,9 @@ _LONGEST_SECONDS = 60.0
 _TAIL_SECONDS = 2.5
 _QUIET_DB = -60.0
 _FADE_IN_SECONDS, _FADE_OUT_SECONDS = 0.005, 0.6
-_MEDLEY_SECONDS, _MEDLEY_OVERLAP = 6.0, 0.8
+_MEDLEY_SECONDS = 45.0
+_PIECE_SECONDS, _PIECE_OVERLAP = 6.0, 0.8
+_DITHERED_SECONDS = 10
 _OGG_SERIAL = 0x6B6D
 _OGG_QUALITY = 0.3
 """Of libsndfile's scale from 1 (smallest) to 0 (best): about 190 kbit/s."""
@@ -93,9 +95,15 @@ def silent_findings(
 
 
 def write_medley(previews: Sequence[Path], target: Path, tags: Mapping[str, str]) -> None:
-    """Write the medley of some previews (FLAC files), in their order."""
-    sounds = [read_audio(path, "float64").samples for path in previews]
-    joined = medley(sounds, RATE, _MEDLEY_SECONDS, _MEDLEY_OVERLAP)
+    """Write the medley of some previews (FLAC files), in their order.
+
+    Six seconds of each, or less where there are many: it is never longer than about 45 s.
+    """
+    seconds = min(_PIECE_SECONDS, _MEDLEY_SECONDS / len(previews))
+    overlap = min(_PIECE_OVERLAP, seconds / 4)
+    frames = (0, round((seconds + overlap) * RATE) + 1)
+    sounds = [read_audio(path, "float32", frames).samples for path in previews]
+    joined = medley(sounds, RATE, seconds, overlap)
     finished = faded(levelled(joined, RATE), RATE, _FADE_IN_SECONDS, _FADE_OUT_SECONDS)
     write_encoded(finished, target, tags)
 
@@ -125,7 +133,7 @@ def _phrase(order: PreviewOrder, regions: Sequence[SfzRegion]) -> Phrase | None:
 
 
 def played(reading: SfzReading, phrase: Phrase) -> np.ndarray:
-    """Return what a phrase sounds like on an instrument, float64, shape (frames, 2).
+    """Return what a phrase sounds like on an instrument, float32, shape (frames, 2).
 
     At most a minute; the silence after it is cut off. One sample after the other is decoded, with
     all its voices, so that memory does not grow with the instrument.
@@ -140,7 +148,7 @@ def played(reading: SfzReading, phrase: Phrase) -> np.ndarray:
     }
     voices = Player(regions, undecoded, settings).voices(_events(notes))
     last = max(note.off_seconds for note in notes)
-    sound = np.zeros((round(min(_LONGEST_SECONDS, last + _TAIL_SECONDS) * RATE), 2))
+    sound = np.zeros((round(min(_LONGEST_SECONDS, last + _TAIL_SECONDS) * RATE), 2), np.float32)
     for sample in dict.fromkeys(voice.region.sample for voice in voices):
         own = [voice for voice in voices if voice.region.sample == sample]
         player = Player(regions, load_samples([own[0].region]), settings)
@@ -189,7 +197,8 @@ def _without_silence(sound: np.ndarray) -> np.ndarray:
 def measured(kind: str, sound: np.ndarray) -> PreviewFacts:
     """Return loudness, peak, brightness and width of what was played."""
     loudness = integrated_lufs(sound, RATE)
-    middle, side = sound.sum(axis=1), sound[:, 0] - sound[:, 1]
+    middle = sound.sum(axis=1, dtype=np.float64)
+    side = np.subtract(sound[:, 0], sound[:, 1], dtype=np.float64)
     power = float(middle @ middle + side @ side)
     return PreviewFacts(
         kind=kind,
@@ -218,7 +227,13 @@ def write_encoded(sound: np.ndarray, target: Path, tags: Mapping[str, str]) -> N
     OutputError
         A file cannot be written.
     """
-    pcm = quantised(sound, 16, dither=True).astype(np.int16)
+    block = _DITHERED_SECONDS * RATE
+    pcm = np.concatenate(
+        [
+            quantised(sound[first : first + block], 16, dither=True).astype(np.int16)
+            for first in range(0, len(sound), block)
+        ]
+    )
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         for suffix in SUFFIXES:
