@@ -138,11 +138,12 @@ def levelled_distances_db(
     |Ea - Eb + k s|^2 = |Ea - Eb|^2 + 2 k s.(Ea - Eb) + k^2 |s|^2, averaged over +-100 ms.
     """
     times, features = around_db.shape
-    along = np.concatenate([around_db @ trend_db, np.zeros(times, around_db.dtype)])
+    along = np.concatenate([around_db @ trend_db, np.zeros(times)]).astype(np.float32)
     later = np.lib.stride_tricks.sliding_window_view(along, times)[:times]
     lag = np.arange(times, dtype=np.float32)
     change = 2 * lag * (along[:times, None] - later) + lag**2 * np.float32(trend_db @ trend_db)
-    return np.asarray(np.sqrt(np.maximum(distances**2 + change / features, 0)))
+    change /= np.float32(features)
+    return np.asarray(np.sqrt(np.maximum(distances**2 + change, 0)))
 
 
 def achievable_distance_db(distances: np.ndarray, shortest: int) -> float:
@@ -168,12 +169,18 @@ def pair_candidates(
     blocks = score[:size, :size].reshape(side, PAIR_SPACING, side, PAIR_SPACING)
     cells = blocks.transpose(0, 2, 1, 3).reshape(side * side, PAIR_SPACING**2)
     least = cells.min(axis=1)
-    order = np.argsort(least, kind="stable")[:PAIRS]
-    order = order[np.isfinite(least[order])]
+    order = _least(least, PAIRS)
     inner = cells[order].argmin(axis=1)
     starts = frames[order // side * PAIR_SPACING + inner // PAIR_SPACING, 0]
     ends = starts + lengths[order % side * PAIR_SPACING + inner % PAIR_SPACING]
     return _at_best_lags(coarse, starts, ends, bounds, round(PAIR_REACH_SECONDS * coarse.rate_hz))
+
+
+def _least(values: np.ndarray, count: int) -> np.ndarray:
+    """Places of the ``count`` least finite values, rising; of equal ones the first."""
+    limit = np.partition(values, min(count, len(values)) - 1)[:count].max() if len(values) else 0
+    near = np.flatnonzero(np.isfinite(values) & (values <= limit))
+    return np.asarray(near[np.argsort(values[near], kind="stable")][:count])
 
 
 def _at_best_lags(
