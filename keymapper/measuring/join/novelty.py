@@ -13,6 +13,8 @@ from keymapper.measuring.join.sustain import played
 
 NATURAL_PATCHES = 48
 YARDSTICK = 1.12
+SHIFTS = 4
+"""Of a join against the grid of natural times, within a hop: nothing recorded keeps to it."""
 LATER_WRAP_SECONDS = 0.4
 BLOCK_VALUES = 2**18
 
@@ -85,7 +87,10 @@ def novelties_db(
     taken = np.minimum(np.abs(centres - ground.start), np.abs(centres - ground.end)) < half * hop
     if taken.all():
         taken[:] = False
-    joins = [_around(ground, wrap, half, naturals) for wrap in ground.wraps()]
+    shifts = [hop * shift // SHIFTS - hop // 2 for shift in range(SHIFTS)]
+    joins = [
+        _around(ground, wrap + shift, half, naturals) for wrap in ground.wraps() for shift in shifts
+    ]
     return [
         _novelty_db(natural.levels_db, np.stack(patches), taken, least_db)
         for natural, patches in zip(naturals, zip(*joins, strict=True), strict=True)
@@ -105,10 +110,12 @@ def _around(
 
 
 def _novelty_db(levels: np.ndarray, joins: np.ndarray, taken: np.ndarray, least_db: float) -> float:
+    """Novelty of the worst wrap, each at the shift that suits it best; joins are wraps x shifts."""
     apart = _distances(levels, joins)
     apart[:, taken] = np.inf
+    nearest = float(apart.min(axis=1).reshape(-1, SHIFTS).min(axis=1).max())
     threshold = max(least_db, YARDSTICK * _own_novelty_db(levels, joins.shape[1]))
-    return 20 * math.log10(max(float(apart.min(axis=1).max()), 1e-6) / threshold)
+    return 20 * math.log10(max(nearest, 1e-6) / threshold)
 
 
 def _own_novelty_db(levels: np.ndarray, width: int) -> float:
