@@ -67,7 +67,7 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
     OutputError
         The file cannot be written.
     """
-    audio = read_audio(order.source, "float64", order.frames)
+    audio = read_audio(order.source, frames=order.frames)
     note = prepared(audio.samples, audio.info.rate, order.preparation)
     shipped = _shipped(note, order)
     dither = order.bits == 16

@@ -35,21 +35,22 @@ def pitch_step_db(ground: Ground) -> float:
     window = min(window, natural.shape[1] // 2)
     if window < 64:
         return -math.inf
-    rows = [_joined(ground, wrap - window, wrap, window) for wrap in ground.wraps()]
+    joins = [_joined(ground, wrap - window, wrap, window) for wrap in ground.wraps()]
     if ground.end - ground.start < SHORT_LOOP_SECONDS * ground.rate:
         settled = ground.end + math.ceil(2 * window / (ground.end - ground.start)) * (
             ground.end - ground.start
         )
         before = ground.start - window
         if before >= 0:
-            rows.append(_joined(ground, before, settled, window))
-    joins = len(rows)
+            joins.append(_joined(ground, before, settled, window))
     places = np.arange(NATURAL_PAIRS) * GOLDEN % 1  # even spacing could keep step with a vibrato
     firsts = (places * (natural.shape[1] - 2 * window)).astype(int)
-    rows += [natural[:, first : first + 2 * window] for first in np.unique(firsts)]
-    steps = np.abs(_shifts_cents(np.stack(rows), ground.rate))
-    threshold = max(JUST_HEARD_CENTS, YARDSTICK * float(np.percentile(steps[joins:], 95)))
-    return 20 * math.log10(max(float(steps[:joins].max()), 1e-6) / threshold)
+    own = [natural[:1, first : first + 2 * window] for first in np.unique(firsts)]
+    steps, natural_steps = (
+        np.abs(_shifts_cents(np.stack(pairs), ground.rate)) for pairs in (joins, own)
+    )
+    threshold = max(JUST_HEARD_CENTS, YARDSTICK * float(np.percentile(natural_steps, 95)))
+    return 20 * math.log10(max(float(steps.max()), 1e-6) / threshold)
 
 
 def _joined(ground: Ground, first: int, second: int, window: int) -> np.ndarray:
@@ -98,7 +99,9 @@ def _log_spectra(audio: np.ndarray, rate: int) -> np.ndarray:
     """Square root of the magnitude over log frequency along the last axis, mean removed."""
     frames = audio.shape[-1]
     size = fft.next_fast_len(2 * frames, real=True)
-    spectra = np.sqrt(np.abs(fft.rfft(audio * hann(frames), n=size)))
+    windowed = (audio * hann(frames)).reshape(-1, frames)
+    parts = [fft.rfft(part, n=size) for part in np.array_split(windowed, -(-len(windowed) // 8))]
+    spectra = np.sqrt(np.abs(np.concatenate(parts))).reshape(*audio.shape[:-1], -1)
     low, part = _grid(rate, size)
     values = spectra[..., low] * (1 - part) + spectra[..., low + 1] * part
     return np.asarray(values - values.mean(axis=-1, keepdims=True))
