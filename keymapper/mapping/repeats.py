@@ -38,9 +38,7 @@ def repeats_to_compare(places: Sequence[Place]) -> tuple[tuple[int, int], ...]:
 
     Each with each; of more than 12 that take turns, each with the first alone.
     """
-    return tuple(
-        (one.note, other.note) for turns in _turns(places) for one, other in _pairs(turns)
-    )
+    return tuple((one.note, other.note) for turns in _turns(places) for one, other in _pairs(turns))
 
 
 def _pairs(turns: Sequence[Place]) -> Iterable[tuple[Place, Place]]:
