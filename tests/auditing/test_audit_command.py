@@ -53,6 +53,19 @@ def test_the_page_lies_where_one_stands_and_the_pack_stays_as_it_is(spoiled, tmp
     assert sorted(path.name for path in spoiled.rglob("*")) == before
 
 
+def test_a_page_is_made_again_only_when_something_changed(tmp_path):
+    for key in (60, 62, 64):
+        write_note(tmp_path / "pack" / f"Tug {key}.wav", key)
+    _run(tmp_path / "pack")
+    page = tmp_path / "report.html"
+    written = page.stat().st_mtime_ns
+    _run(tmp_path / "pack")
+    assert page.stat().st_mtime_ns == written
+    write_note(tmp_path / "pack" / "Tug 64.wav", 64, decay_seconds=0.3)
+    _run(tmp_path / "pack")
+    assert page.stat().st_mtime_ns > written
+
+
 def test_no_page_is_written_on_request(spoiled, tmp_path):
     assert "report.html" not in _run(spoiled, "--no-page")
     assert not (tmp_path / "report.html").exists()

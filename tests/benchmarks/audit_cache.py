@@ -53,7 +53,9 @@ def run(pack: Path, cache: Path) -> tuple[float, float, bytes]:
     began = time.perf_counter()
     command = [sys.executable, "-c", PROGRAM, str(pack), "--cache", str(cache), "--json"]
     environment = os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-    done = subprocess.run(command, capture_output=True, check=False, env=environment)
+    done = subprocess.run(
+        command, capture_output=True, check=False, env=environment, cwd=pack.parent
+    )
     wall = time.perf_counter() - began
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime

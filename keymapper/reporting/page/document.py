@@ -15,8 +15,11 @@ from keymapper.reporting.page.elements import document_text, raw, tag
 from keymapper.reporting.page.sections import contents_list, page_header, page_sections, player
 
 
-def page_document(content: PageContent) -> str:
-    """Return the page of some content as HTML text."""
+def page_document(content: PageContent, made_from: str = "") -> str:
+    """Return the page of some content as HTML text.
+
+    made_from : a fingerprint of what it was made from, to know it again by.
+    """
     style = _asset("page.css")
     scripts = [_asset("sound.js"), _asset("page.js")] if content.zones else []
     sections = page_sections(content)
@@ -26,6 +29,7 @@ def page_document(content: PageContent) -> str:
         tag("meta", http_equiv="Content-Security-Policy", content=_policy(style, scripts)),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("meta", name="generator", content=f"keymapper {__version__}"),
+        tag("meta", name="made-from", content=made_from) if made_from else None,
         tag("meta", name="color-scheme", content="light dark"),
         tag("title", f"{content.title} – {content.kind.lower()} report"),
         raw("style", style),

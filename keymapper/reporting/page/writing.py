@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 
+import msgspec
+
+from keymapper import __version__
 from keymapper.auditing.audit import AuditedPack
 from keymapper.auditing.built_diagnosis import diagnosed_build
 from keymapper.errors import OutputError
@@ -13,6 +17,7 @@ from keymapper.formats.manifest import manifest_beside
 from keymapper.model.finding import AuditReport
 from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Proof
+from keymapper.reporting.page.content import FolderData
 from keymapper.reporting.page.document import page_document
 from keymapper.reporting.page.from_audit import audit_content, gather_audit
 from keymapper.reporting.page.from_instrument import instrument_content
@@ -69,14 +74,32 @@ def write_audit_page(
 ) -> Path:
     """Write the page of an audit and return its path.
 
+    A page that was made from the very same is left as it is: nothing has to be decoded again.
+
     Raises
     ------
     OutputError
         Another kind of file has that name, or the place cannot be written.
     """
-    data = gather_audit(audited, page.parent, workers)
-    _write(page_document(audit_content(report, audited, data, page.parent)), page)
+    made_from = _fingerprint(report, audited, page.parent)
+    if f'content="{made_from}"' not in _head(page):
+        data = gather_audit(audited, page.parent, workers)
+        content = audit_content(report, audited, data, page.parent)
+        _write(page_document(content, made_from), page)
     return page
+
+
+def _fingerprint(report: AuditReport, audited: Sequence[AuditedPack], folder: Path) -> str:
+    """Return a digest of all that the page of an audit shows, the sound of every sample too."""
+    bare = audit_content(report, audited, FolderData(views={}, total_bytes=0), folder)
+    sounds = [
+        (zone.file, zone.facts.audio_sha256)
+        for pack in audited
+        for zone in pack.pack.zones()
+        if zone.facts is not None
+    ]
+    told = msgspec.json.encode([__version__, msgspec.to_builtins(bare), sounds])
+    return hashlib.sha256(told).hexdigest()
 
 
 def _write(text: str, path: Path) -> None:
