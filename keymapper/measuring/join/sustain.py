@@ -30,7 +30,7 @@ def natural_range(reference: np.ndarray, rate: int, start: int, end: int) -> tup
     reach = round(REACH_SECONDS * rate)
     first = max(onset + round(ATTACK_SECONDS * rate), start - reach)
     first = min(first, max(0, end - 2 * block))
-    inside = level[start // block : max(start // block + 1, end // block)]
+    inside = level[min(start // block, count - 1) : max(start // block + 1, end // block)]
     sounding = np.flatnonzero(level >= np.median(inside) - FADED_DB)
     last = (int(sounding[-1]) + 1) * block if len(sounding) else end
     if last >= count * block:
