@@ -14,7 +14,7 @@ from keymapper.model.recipe import LevelChoice
 MOST_GAIN_DB = 12.0
 STICKS_OUT_DB = 0.5
 _LEAST_KEYS = 5
-_SPAN = 0.5
+_SPAN = 2 / 3
 _ROBUST_ROUNDS = 4
 _TRUSTED = 0.5
 
@@ -65,7 +65,7 @@ def _smooth_targets(keys: Sequence[int], levels_db: Sequence[float]) -> list[flo
 def smooth_curve(keys: Sequence[float], values: Sequence[float]) -> list[float]:
     """Return a smooth curve through values over keys, at those keys, untouched by outliers.
 
-    Locally weighted straight lines over half of the points, robust by bisquare weights
+    Locally weighted straight lines over two thirds of the points, robust by bisquare weights
     (Cleveland 1979, "LOWESS").
 
     keys, values : at least two points; keys may repeat.
