@@ -20,7 +20,7 @@ from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Proof
 from keymapper.reporting.page.content import FolderData
 from keymapper.reporting.page.document import page_document
-from keymapper.reporting.page.from_audit import audit_content, gather_audit
+from keymapper.reporting.page.from_audit import audit_content, audit_fingerprint, gather_audit
 from keymapper.reporting.page.from_instrument import instrument_content
 from keymapper.reporting.page.from_proof import proof_content
 from keymapper.reporting.page.gathering import gather_folder
@@ -72,4 +72,5 @@ def audit_page(
 
     data : what `gather_audit` found for the same packs and the same `page_folder`.
     """
-    return page_document(audit_content(report, audited, data, page_folder))
+    made_from = audit_fingerprint(report, audited, page_folder)
+    return page_document(audit_content(report, audited, data, page_folder), made_from)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import msgspec
+
+from keymapper import __version__
 from keymapper.auditing.audit import AuditedPack
 from keymapper.auditing.subject import PackInstrument, PackZone
 from keymapper.model.finding import AuditReport, RuleChange, TuningRow
@@ -95,6 +99,19 @@ def gather_audit(
         for one in _shown(audited)
     ]
     return gather_samples(samples, page_folder, workers or Workers(1), preview_bytes=preview_bytes)
+
+
+def audit_fingerprint(report: AuditReport, audited: Sequence[AuditedPack], folder: Path) -> str:
+    """Return a digest of all that the page of an audit shows, the sound of every sample too."""
+    bare = audit_content(report, audited, FolderData(views={}, total_bytes=0), folder)
+    sounds = [
+        (zone.file, zone.facts.audio_sha256)
+        for pack in audited
+        for zone in pack.pack.zones()
+        if zone.facts is not None
+    ]
+    told = msgspec.json.encode([__version__, msgspec.to_builtins(bare), sounds])
+    return hashlib.sha256(told).hexdigest()
 
 
 def audit_content(

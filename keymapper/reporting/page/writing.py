@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 
-import msgspec
-
-from keymapper import __version__
 from keymapper.auditing.audit import AuditedPack
 from keymapper.auditing.built_diagnosis import diagnosed_build
 from keymapper.errors import OutputError
@@ -17,9 +13,8 @@ from keymapper.formats.manifest import manifest_beside
 from keymapper.model.finding import AuditReport
 from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Proof
-from keymapper.reporting.page.content import FolderData
 from keymapper.reporting.page.document import page_document
-from keymapper.reporting.page.from_audit import audit_content, gather_audit
+from keymapper.reporting.page.from_audit import audit_content, audit_fingerprint, gather_audit
 from keymapper.reporting.page.from_instrument import instrument_content
 from keymapper.reporting.page.from_proof import proof_content
 from keymapper.reporting.page.gathering import gather_folder
@@ -81,25 +76,12 @@ def write_audit_page(
     OutputError
         Another kind of file has that name, or the place cannot be written.
     """
-    made_from = _fingerprint(report, audited, page.parent)
+    made_from = audit_fingerprint(report, audited, page.parent)
     if f'content="{made_from}"' not in _head(page):
         data = gather_audit(audited, page.parent, workers)
         content = audit_content(report, audited, data, page.parent)
         _write(page_document(content, made_from), page)
     return page
-
-
-def _fingerprint(report: AuditReport, audited: Sequence[AuditedPack], folder: Path) -> str:
-    """Return a digest of all that the page of an audit shows, the sound of every sample too."""
-    bare = audit_content(report, audited, FolderData(views={}, total_bytes=0), folder)
-    sounds = [
-        (zone.file, zone.facts.audio_sha256)
-        for pack in audited
-        for zone in pack.pack.zones()
-        if zone.facts is not None
-    ]
-    told = msgspec.json.encode([__version__, msgspec.to_builtins(bare), sounds])
-    return hashlib.sha256(told).hexdigest()
 
 
 def _write(text: str, path: Path) -> None:
