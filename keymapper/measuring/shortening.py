@@ -36,7 +36,8 @@ def shapes(
     """Return the ways to keep a note, in full first, each shorter than the one before.
 
     A looped note may loop earlier, or in a short loop that stands still, as long as its join is not
-    heard: its loss is the movement that is taken out. A note that plays to its end may end once it has fallen by some level.
+    heard: its loss is the movement that is taken out. A note that plays to its end may end once it
+    has fallen by some level.
 
     note : float, shape (frames, channels), as it would be written but for its loop.
     loop : of the same frames.
