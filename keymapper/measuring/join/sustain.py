@@ -44,6 +44,10 @@ def played(samples: np.ndarray, start: int, end: int, first: int, last: int) -> 
 
     samples : float, shape (views, frames).
     """
-    index = np.arange(first, last)
-    wrapped = np.where(index < end, index, start + (index - start) % (end - start))
-    return np.asarray(samples[:, np.maximum(wrapped, 0)])
+    pieces, at = [np.repeat(samples[:, :1], max(0, min(last, 0) - first), axis=1)], max(first, 0)
+    while at < last:
+        place = at if at < end else start + (at - start) % (end - start)
+        count = min(end - place, last - at)
+        pieces.append(samples[:, place : place + count])
+        at += count
+    return np.concatenate(pieces, axis=1)

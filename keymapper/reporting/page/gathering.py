@@ -142,12 +142,15 @@ def pitch_view(samples: np.ndarray, rate: int, f0_hz: float) -> PitchView | None
     track = pitch_track(fine.harmonics, fine.vote.agreeing, sustain.end_frame / rate)
     if track is None:
         return None
-    groups = np.array_split(np.arange(len(track.cents)), min(len(track.cents), PITCH_POINTS))
+    count = len(track.cents)
+    firsts = np.linspace(0, count, min(count, PITCH_POINTS), endpoint=False).astype(int)
     weights = np.maximum(track.weights, 1e-20)
+    totals = np.add.reduceat(weights, firsts)
     offset = 1200.0 * np.log2(track.f0_hz / f0_hz)
     return PitchView(
-        seconds=np.array([track.seconds[g].mean() for g in groups]) + sustain.onset_frame / rate,
-        cents=np.array([np.average(track.cents[g], weights=weights[g]) for g in groups]) + offset,
+        seconds=np.add.reduceat(track.seconds, firsts) / np.diff([*firsts, count])
+        + sustain.onset_frame / rate,
+        cents=np.add.reduceat(track.cents * weights, firsts) / totals + offset,
     )
 
 
