@@ -13,8 +13,8 @@ from pathlib import Path
 
 from keymapper.errors import InputError
 from keymapper.formats.audio_file import AUDIO_SUFFIXES
+from keymapper.formats.manifest import MANIFEST_NAME
 
-MANIFEST_NAME = "manifest.json"
 MOST_FILES = 1_000_000
 _ASIDE = frozenset({"preview", "previews", "demo", "demos", "docs", "midi", "__macosx"})
 """Folders whose sounds are no samples."""

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from keymapper.auditing.facts import LoopRequest
-from keymapper.auditing.packs import MANIFEST_NAME, PackSource
+from keymapper.auditing.packs import PackSource
 from keymapper.errors import InputError
 from keymapper.exporting.sfz_file import sfz_document
-from keymapper.formats.manifest import read_manifest
+from keymapper.formats.manifest import MANIFEST_NAME, read_manifest
 from keymapper.formats.sfz import (
     SfzProblem,
     SfzReading,

@@ -18,8 +18,7 @@ from pathlib import Path, PurePosixPath
 
 from keymapper.errors import OutputError, UsageError
 from keymapper.exporting.sfz_file import sfz_document
-from keymapper.formats.manifest import MANIFEST_NAME as MANIFEST_NAME
-from keymapper.formats.manifest import write_manifest
+from keymapper.formats.manifest import MANIFEST_NAME, write_manifest
 from keymapper.formats.sfz import write_sfz
 from keymapper.formats.toml_tables import nearest_name
 from keymapper.mapping.safe_names import safe_name

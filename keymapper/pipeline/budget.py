@@ -152,8 +152,8 @@ def _refit(member: _Member, note: KeepableNote, treatment: Treatment, found: Bud
 def _refitted(refit: _Refit) -> KeptSample:
     """Return a sample with its loop found again at its own rate; never a loop that was scaled.
 
-    A note that has no loop within its room at a lower rate, or only one that is heard, keeps the
-    rate it had.
+    The first that is not heard, else the one heard least. A note that has none at all within its
+    room at a lower rate keeps the rate it had.
     """
     how, own = refit.preparation, refit.member.recording.preparation.rate
     if refit.shape.loop.loop is None or how.rate == own:
@@ -163,12 +163,17 @@ def _refitted(refit: _Refit) -> KeptSample:
     note = prepared(audio.samples, audio.info.rate, how)
     end = math.ceil(refit.shape.frames * how.rate / own) - GUARD_FRAMES
     f0_hz = refit.member.recording.measurement.pitch.f0_hz
+    found: list[tuple[float, LoopVerdict]] = []
     for mode in ("long", "short") if refit.shape.loop.kind == "long" else ("short",):
         options = LoopOptions(mode=mode, flatten=refit.member.flatten)
         loop = find_loop(note[:end], how.rate, f0_hz=f0_hz, note_off_frame=end, options=options)
-        if loop.loop is not None and heard_db(note, how.rate, loop) <= 0.0:
-            return KeptSample(preparation=how, loop=loop)
-    return KeptSample(preparation=replace(how, rate=own), loop=refit.shape.loop)
+        if loop.loop is not None:
+            found.append((max(0.0, heard_db(note, how.rate, loop)), loop))
+        if found and found[-1][0] == 0.0:
+            break
+    if not found:
+        return KeptSample(preparation=replace(how, rate=own), loop=refit.shape.loop)
+    return KeptSample(preparation=how, loop=min(found, key=lambda one: one[0])[1])
 
 
 def _within(
@@ -194,6 +199,10 @@ def _within(
         for file in sorted(set(files) - staying)
     ]
     remarks = found.given_up if layer == 0 else ()
+    rates = {one.note: one.rate for one in found.treatments}
+    full_rate = sum(kept[i].preparation.rate > rates[i] for i in own if i in kept)
+    if full_rate:
+        remarks = (*remarks, f"no loop at a lower rate for {full_rate} notes, which stay larger")
     notes = set_notes(plan.measured, plan.named, plan.recipe)
     return replace(
         plan,
