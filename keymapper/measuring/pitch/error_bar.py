@@ -22,7 +22,7 @@ DEPTH_SHARE = 0.03
 FEW_CYCLES_SHARE = 2.0
 REST_SHARE = 0.4
 WANDER_SHARE = 3.4
-UNHEARD_CENTS, UNHEARD_SECONDS = 2.2, 1.5
+UNHEARD_CENTS, UNHEARD_SECONDS = 3.0, 1.5
 
 
 def tuning_error(fine: FinePitch, course: Course | None, line: PhaseLine | None) -> float:
