@@ -35,16 +35,14 @@ def calmed(
     centres = spectrum_centres(last - begin, hop) + begin
     inside = (centres >= start_frame) & (centres < end_frame)
     strength = ratio * np.clip((centres - start_frame) / max(rise, 1) + 1, 0, 1)
+    spectrum = spectra(samples[begin:last].T, hop)
+    power = third_octave_powers(spectrum)
+    floor = power[:, inside].mean(axis=(1, 2), keepdims=True) * 10 ** (FLOOR_DB / 10) + 1e-20
+    level = np.log(power + floor)
+    away = level - level[:, inside].mean(axis=1, keepdims=True)
+    gain = np.exp(-0.5 * strength[:, None] * away).astype(np.float32)
+    changed = resynthesised(spectrum * gain, hop, last - begin)
+    first = max(0, start_frame - rise)
     result = np.array(samples)
-    for channel in range(samples.shape[1]):
-        column = samples[begin:last, channel].astype(np.float32)
-        spectrum = spectra(column, hop)
-        power = third_octave_powers(spectrum)
-        floor = float(power[inside].mean()) * 10 ** (FLOOR_DB / 10) + 1e-20
-        level = np.log(power + floor)
-        away = level - level[inside].mean(axis=0)
-        gain = np.exp(-0.5 * strength[:, None] * away).astype(np.float32)
-        changed = resynthesised(spectrum * gain, hop, last - begin)
-        part = slice(max(0, start_frame - rise - begin), end_frame - begin)
-        result[begin + part.start : end_frame, channel] = changed[part]
+    result[first:end_frame] = changed[:, first - begin : end_frame - begin].T
     return result

@@ -120,16 +120,12 @@ def _energy_lost(
     frames = len(leaving)
     inside = np.clip(spectrum_centres(frames, hop), 0, frames - 1)
     part = reach[inside]
-    lost = np.zeros_like(leaving)
-    for channel in range(leaving.shape[1]):
-        first, second = leaving[:, channel], arriving[:, channel]
-        mixed = spectra((1 - reach[:, 0]) * first + reach[:, 0] * second, hop)
-        wanted = (1 - part) * third_octave_powers(spectra(first, hop))
-        wanted += part * third_octave_powers(spectra(second, hop))
-        gain = np.sqrt((wanted + 1e-20) / (third_octave_powers(mixed) + 1e-20))
-        gain = np.clip(gain, LEAST_GAIN, MOST_GAIN) - 1
-        lost[:, channel] = resynthesised(mixed * gain, hop, frames)
-    return lost
+    first, second = spectra(np.stack([leaving.T, arriving.T]), hop)
+    mixed = spectra((leaving + reach * (arriving - leaving)).T, hop)
+    wanted = (1 - part) * third_octave_powers(first) + part * third_octave_powers(second)
+    gain = np.sqrt((wanted + 1e-20) / (third_octave_powers(mixed) + 1e-20))
+    gain = np.clip(gain, LEAST_GAIN, MOST_GAIN) - 1
+    return np.asarray(resynthesised(mixed * gain, hop, frames).T)
 
 
 def mirrored_release(

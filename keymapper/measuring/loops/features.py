@@ -24,20 +24,27 @@ class BandPowers:
     """Powers of one stretch in bands: ``powers`` has shape (views, times, bands).
 
     Time ``t`` is centred on frame ``first_frame + t * hop_frames``. A stereo note has three
-    views (left, right, their mean), so that the image and the mono sum count.
+    views (left, right, their mean), so that the image and the mono sum count. ``bins`` holds the
+    first bin of each band and the bin after the last.
     """
 
     powers: np.ndarray
     edges_hz: np.ndarray
+    bins: np.ndarray
+    window_frames: int
     first_frame: int
     hop_frames: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Envelope:
-    """Masked levels of one stretch in dB: ``levels_db`` has shape (times, views x bands)."""
+    """Levels of one stretch in dB: ``levels_db`` has shape (times, views x bands).
+
+    ``floor`` is the power they are floored at.
+    """
 
     levels_db: np.ndarray
+    floor: float
     first_frame: int
     hop_frames: int
 
@@ -105,6 +112,8 @@ def measure_band_powers(
     return BandPowers(
         powers=band_powers(samples[start_frame:end_frame], window, hop, bins),
         edges_hz=edges,
+        bins=bins,
+        window_frames=window,
         first_frame=start_frame + window // 2,
         hop_frames=hop,
     )
@@ -120,7 +129,7 @@ def band_edges_hz(rate: int) -> np.ndarray:
     return np.array(edges)
 
 
-def masked_levels(bands: BandPowers) -> Envelope:
+def masked_levels(bands: BandPowers, floor: float | None = None) -> Envelope:
     """Return band levels with the spread of masking, floored 60 dB under the mean power.
 
     Masking falls by 12 dB a Bark upwards and 25 dB a Bark downwards; what a loud neighbour
@@ -130,27 +139,25 @@ def masked_levels(bands: BandPowers) -> Envelope:
     bark = 13 * np.arctan(0.00076 * centres) + 3.5 * np.arctan((centres / 7500) ** 2)
     above = bark[:, None] - bark[None, :]
     spread = 10 ** np.where(above > 0, -1.2 * above, 2.5 * above)
-    masked = bands.powers @ spread.T.astype(np.float32)
-    floor = float(masked.mean()) * 10 ** (FLOOR_DB / 10) + 1e-20
-    levels = 10 * np.log10(masked + floor)
-    return Envelope(
-        levels_db=np.concatenate(list(levels), axis=1),
-        first_frame=bands.first_frame,
-        hop_frames=bands.hop_frames,
-    )
+    return _levels(bands, bands.powers @ spread.T.astype(np.float32), floor)
 
 
-def wide_levels(bands: BandPowers) -> Envelope:
+def wide_levels(bands: BandPowers, floor: float | None = None) -> Envelope:
     """Return levels of four wide bands, floored 60 dB under the mean power.
 
     The whole level of a sound is steadier than that of its parts; a dip shows here first.
     """
     firsts = np.searchsorted(bands.edges_hz[:-1], WIDE_FIRST_HZ)
     firsts = np.unique(firsts[firsts < bands.powers.shape[2]])
-    powers = np.add.reduceat(bands.powers, firsts, axis=2)
-    floor = float(powers.mean()) * 10 ** (FLOOR_DB / 10) + 1e-20
+    return _levels(bands, np.add.reduceat(bands.powers, firsts, axis=2), floor)
+
+
+def _levels(bands: BandPowers, powers: np.ndarray, floor: float | None) -> Envelope:
+    if floor is None:
+        floor = float(powers.mean()) * 10 ** (FLOOR_DB / 10) + 1e-20
     return Envelope(
         levels_db=np.concatenate(list(10 * np.log10(powers + floor)), axis=1),
+        floor=floor,
         first_frame=bands.first_frame,
         hop_frames=bands.hop_frames,
     )

@@ -6,7 +6,6 @@ import numpy as np
 
 from keymapper.errors import UsageError
 from keymapper.measuring.loops.candidates import Bounds
-from keymapper.measuring.loops.crossfade import fade_frames
 from keymapper.measuring.loops.features import (
     BandPowers,
     measure_band_powers,
@@ -71,7 +70,9 @@ def find_loop(
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
     sustain = measure_sustain(bands, rate)
     bounds = _bounds(sustain.movement_db, region, rate, options.length_seconds)
-    long = find_long_loop(samples, sustain, region, bounds) if options.mode == "long" else None
+    long = None
+    if options.mode == "long":
+        long = find_long_loop(samples, sustain, region, bounds, f0_hz)
     if options.length_seconds is not None and options.mode == "long":
         if long is None:
             return _no_loop(f"no loop of {options.length_seconds:g} s fits into its sustain")
@@ -150,11 +151,7 @@ def _verdict(
     sustain: Sustain,
     bands: BandPowers | None,
 ) -> LoopVerdict:
-    loop, rate = found.loop, sustain.rate
-    lead = loop.start_frame - region.start_frame
-    fade = min(lead, loop.length_frames // 2)
-    if kind != "short":
-        fade = fade_frames(found.correlation, loop.length_frames, lead, rate)
+    loop, rate, fade = found.loop, sustain.rate, found.fade_frames
     flattening = None
     if bands is not None:
         levelled = _levelled_db(sustain, loop, kind)

@@ -39,8 +39,8 @@ def find_flattening(
         return None
     views, _, count = bands.powers.shape
     drift = levelled_db.reshape(views, count)[: min(2, views)].mean(axis=0)
-    smooth = np.convolve(np.pad(drift, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
     power = bands.powers[: min(2, views)].mean(axis=(0, 1), dtype=float) + 1e-20
+    smooth = _smoothed(power * drift) / _smoothed(power)
     whole = 10 * np.log10(float(power @ 10 ** (smooth / 10)) / float(power.sum()))
     start = max(first_frame, loop.start_frame - fade_frames - round(LEAD_SECONDS * rate))
     dies = dies_away(bands.powers[: min(2, views)].mean(axis=0).sum(axis=1))
@@ -50,6 +50,11 @@ def find_flattening(
         decay_db_per_second=round(max(0.0, float(-whole / seconds)), 3) if dies else 0.0,
         band_decays_db_per_second=tuple(round(-float(fall) / seconds, 2) for fall in smooth),
     )
+
+
+def _smoothed(values: np.ndarray) -> np.ndarray:
+    """Means over neighbouring bands; weighted by power, no weak band bends a strong one."""
+    return np.convolve(np.pad(values, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
 
 
 def _loop_gain_db(
@@ -102,9 +107,8 @@ def flatten(samples: np.ndarray, rate: int, flattening: Flattening, end_frame: i
     gain_db = np.clip(seconds[:, None] * decays, -LARGEST_GAIN_DB, LARGEST_GAIN_DB)
     gain = np.exp(gain_db.astype(np.float32) * np.float32(np.log(10) / 20))
     flat = np.array(samples)
-    for channel, column in enumerate(part):
-        changed = resynthesised(spectra(column, hop, HALVES) * gain, hop, len(column), HALVES)
-        flat[start:, channel] = changed[before:]
+    changed = resynthesised(spectra(part, hop, HALVES) * gain, hop, part.shape[1], HALVES)
+    flat[start:] = changed[:, before:].T
     return flat
 
 

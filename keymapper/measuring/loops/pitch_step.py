@@ -26,21 +26,30 @@ def pitch_steps_cents(
     heard = np.flatnonzero((ends >= window) & (starts + window <= len(samples)))
     if len(heard) == 0:
         return steps
-    firsts = np.concatenate([ends[heard] - window, starts[heard]])
-    spectra = _log_spectra(
-        np.stack([mono(samples[first : first + window]) for first in firsts]), rate
+    before, after = (
+        np.stack([samples[first : first + window] for first in firsts])
+        for firsts in (ends[heard] - window, starts[heard])
     )
+    steps[heard] = steps_cents(before, after, rate)
+    return steps
+
+
+def steps_cents(before: np.ndarray, after: np.ndarray, rate: int) -> np.ndarray:
+    """Return the step of pitch from each stretch of audio to its partner, in cents.
+
+    before, after : float, shape (pairs, frames, channels).
+    """
+    spectra = _log_spectra(np.stack([mono(one) for part in (before, after) for one in part]), rate)
     reach = round(REACH_CENTS / GRID_CENTS)
-    before, after = spectra[: len(heard)], spectra[len(heard) :]
-    shifted = np.lib.stride_tricks.sliding_window_view(after, after.shape[1] - 2 * reach, axis=1)
-    scores = np.einsum("nkp,np->nk", shifted, before[:, reach:-reach])
+    left, right = spectra[: len(before)], spectra[len(before) :]
+    shifted = np.lib.stride_tricks.sliding_window_view(right, right.shape[1] - 2 * reach, axis=1)
+    scores = np.einsum("nkp,np->nk", shifted, left[:, reach:-reach])
     best = np.argmax(scores, axis=1)
     inner = np.clip(best, 1, 2 * reach - 1)
-    left, middle, right = (np.take_along_axis(scores, inner[:, None] + k, 1) for k in (-1, 0, 1))
-    fine = 0.5 * (left - right) / np.minimum(left - 2 * middle + right, -1e-12)
+    low, middle, high = (np.take_along_axis(scores, inner[:, None] + k, 1) for k in (-1, 0, 1))
+    fine = 0.5 * (low - high) / np.minimum(low - 2 * middle + high, -1e-12)
     fine = np.where(best == inner, fine[:, 0], 0)
-    steps[heard] = (best - reach + fine) * GRID_CENTS
-    return steps
+    return np.asarray((best - reach + fine) * GRID_CENTS)
 
 
 def _log_spectra(stretches: np.ndarray, rate: int) -> np.ndarray:

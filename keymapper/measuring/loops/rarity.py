@@ -6,14 +6,18 @@ sustain, in parts of what nearly all its moments keep (their 95th percentile).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from keymapper.measuring.loops.features import FLOOR_DB, band_powers, mono
+from keymapper.measuring.loops.likeness import Moments, measure_moments, unlikeness
 
 APART_HOPS = 12
 WINDOW_SECONDS = 0.005
-HOP_SECONDS = 0.002
-REACH_HOPS = 4
+HOP_SECONDS = 0.001
+REACH_HOPS = 8
+COMPARED_EVERY = 2
 BANDS = 13
 LOWEST_HZ = 300.0
 HIGHEST_HZ = 16000.0
@@ -50,46 +54,67 @@ def _distances_from(distances: np.ndarray, chosen: np.ndarray) -> np.ndarray:
     return np.asarray(apart)
 
 
-def quick_rarity(
-    samples: np.ndarray, rate: int, starts: np.ndarray, ends: np.ndarray
-) -> np.ndarray:
-    """Return the rarity of the 8 ms around each start, seen at 5 ms, its loop's end left out.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class QuickLevels:
+    """Band levels of 5 ms every 2 ms of a stretch of audio, and its moments of 8 ms each side."""
 
-    samples : float, shape (frames, channels): the sustain; starts and ends count from its first.
+    moments: Moments | None
+    first_frame: int
+    window_frames: int
+    hop_frames: int
+    bins: np.ndarray
+    floor: float
+
+    def times(self, frames: np.ndarray) -> np.ndarray:
+        """Return the time index nearest to each frame."""
+        place = (frames - self.first_frame - self.window_frames // 2) / self.hop_frames
+        return np.asarray(np.rint(place).astype(int))
+
+    def levels_db(self, audio: np.ndarray) -> np.ndarray:
+        """Return the levels of other audio, shape (times, bands).
+
+        audio : float, shape (frames, channels), at least one window long.
+        """
+        powers = band_powers(mono(audio)[:, None], self.window_frames, self.hop_frames, self.bins)
+        return np.asarray(10 * np.log10(powers[0] + self.floor))
+
+
+def quick_levels(samples: np.ndarray, rate: int, first_frame: int, last_frame: int) -> QuickLevels:
+    """Return the quick levels of the sustain between two frames.
+
+    samples : float, shape (frames, channels).
     """
     window, hop = round(WINDOW_SECONDS * rate), round(HOP_SECONDS * rate)
-    width = 2 * REACH_HOPS + 1
-    if len(samples) < window + 4 * width * hop:
-        return np.zeros(len(starts))
     edges = np.concatenate([[0.0], np.geomspace(LOWEST_HZ, min(HIGHEST_HZ, 0.4 * rate), BANDS)])
     bins = np.unique((edges * window / rate).astype(int))
-    powers = band_powers(mono(samples)[:, None], window, hop, bins)[0]
-    levels = 10 * np.log10(powers + float(powers.mean()) * 10 ** (FLOOR_DB / 10) + 1e-20)
-    levels -= levels.mean(axis=0)
-    places = len(levels) - width + 1
-    at_start, at_end = (
-        np.rint((frames - window // 2) / hop).astype(int) - REACH_HOPS for frames in (starts, ends)
+    powers = band_powers(mono(samples[first_frame:last_frame])[:, None], window, hop, bins)[0]
+    floor = float(powers.mean()) * 10 ** (FLOOR_DB / 10) + 1e-20
+    moments = measure_moments(
+        10 * np.log10(powers + floor),
+        HOP_SECONDS,
+        reach=REACH_HOPS,
+        every=COMPARED_EVERY,
+        least_db=LEAST_USUAL_QUICK_DB,
     )
-    moments = np.linspace(0, places - 1, SAMPLED_MOMENTS).astype(int)
-    chosen = np.concatenate([at_start.clip(0, places - 1), moments])
-    nearest = _nearest_db(levels, chosen, np.concatenate([at_end, moments]), width)
-    usual = max(float(np.percentile(nearest[len(starts) :], 95)), LEAST_USUAL_QUICK_DB)
-    return np.asarray(nearest[: len(starts)] / usual)
+    return QuickLevels(
+        moments=moments,
+        first_frame=first_frame,
+        window_frames=window,
+        hop_frames=hop,
+        bins=bins,
+        floor=floor,
+    )
 
 
-def _nearest_db(
-    levels: np.ndarray, chosen: np.ndarray, partners: np.ndarray, width: int
-) -> np.ndarray:
-    """Rms distance of each stretch from the nearest that overlaps neither it nor its partner."""
-    places = len(levels) - width + 1
-    cross = np.zeros((places, len(chosen)), dtype=levels.dtype)
-    for step in range(width):
-        cross += levels[step : step + places] @ levels[chosen + step].T
-    running = np.concatenate([[0.0], np.cumsum((levels.astype(float) ** 2).sum(axis=1))])
-    energy = running[width:] - running[:-width]
-    squared = energy[:, None] + energy[chosen] - 2 * cross
-    place = np.arange(places)[:, None]
-    near = np.minimum(np.abs(place - chosen), np.abs(place - partners)) <= width // 2
-    squared[near] = np.inf
-    least = np.maximum(squared.min(axis=0), 0)
-    return np.asarray(np.sqrt(least / (width * levels.shape[1])))
+def quick_rarity(quick: QuickLevels, starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
+    """Return the rarity of the 8 ms around each start, seen at 5 ms, its loop's end left out.
+
+    starts, ends : int, frames.
+    """
+    moments = quick.moments
+    if moments is None:
+        return np.zeros(len(starts))
+    at_start, at_end = quick.times(starts), quick.times(ends)
+    around = at_start[:, None] + np.arange(-REACH_HOPS, REACH_HOPS + 1)
+    around = around.clip(0, len(moments.levels_db) - 1)
+    return unlikeness(moments, moments.levels_db[around] + moments.mean_db, at_start, at_end)

@@ -102,7 +102,7 @@ def _refusal(levels: np.ndarray, peak_db: float) -> str | None:
     if peak_db - parts[-1] > 30:
         return f"it decays by {peak_db - parts[-1]:.0f} dB"
     falls_all_along = bool(np.all(np.diff(parts) < 0.6)) and _is_smooth(held, fall)
-    if fall > 6 and falls_all_along and fall / seconds > 2:
+    if fall > 6 and falls_all_along and fall / seconds > 2.25:
         return f"it decays by {fall:.0f} dB, {fall / seconds:.0f} dB a second"
     return None
 

@@ -13,40 +13,54 @@ from keymapper.measuring.loops.candidates import (
     waveform_candidates,
 )
 from keymapper.measuring.loops.cost import choice_cost, shortlist_cost
+from keymapper.measuring.loops.crossfade import fade_frames
 from keymapper.measuring.loops.pitch_step import pitch_steps_cents
-from keymapper.measuring.loops.rarity import quick_rarity
+from keymapper.measuring.loops.rarity import QuickLevels, quick_levels, quick_rarity
 from keymapper.measuring.loops.region import SustainRegion
 from keymapper.measuring.loops.sustain import Sustain
 from keymapper.measuring.loops.traits import Traits, likenesses, measure_traits, with_wobble
+from keymapper.measuring.loops.trial import cheapest_fade, fades_to_try
 from keymapper.measuring.loops.waveform import (
     TEMPLATE_SECONDS,
     coarse_wave,
     correlation_at,
     full_rate_correlations,
+    template_seconds,
 )
 from keymapper.model.loop import Loop
 
 CLOSER_LOOK = 24
 REFINED = 12
+TRIED = 4
+SURE_CORRELATION = 0.9995
 UNLIKE_SECONDS = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundLoop:
-    """A loop, the waveform correlation at its join, its cost, and how far its cycling is heard."""
+    """A loop with its crossfade, the waveform correlation at its join, its cost in all.
+
+    ``repetition_db`` is how far its cycling is heard.
+    """
 
     loop: Loop
     correlation: float
+    fade_frames: int
     cost: float
     repetition_db: float = 0.0
 
 
 def find_long_loop(
-    samples: np.ndarray, sustain: Sustain, region: SustainRegion, bounds: Bounds
+    samples: np.ndarray,
+    sustain: Sustain,
+    region: SustainRegion,
+    bounds: Bounds,
+    f0_hz: float | None,
 ) -> FoundLoop | None:
     """Return the cheapest loop within the bounds, refined at full rate; None if none fits."""
     rate = sustain.rate
-    coarse = coarse_wave(samples, rate, region.start_frame, region.end_frame)
+    template = round(template_seconds(f0_hz) * rate)
+    coarse = coarse_wave(samples, rate, region.start_frame, region.end_frame, template)
     if coarse.template_frames < 8:
         return None
     distances = np.minimum(sustain.distances, sustain.level_distances)
@@ -56,14 +70,18 @@ def find_long_loop(
     if len(found.starts) == 0:
         return None
     traits = measure_traits(found, sustain, bounds)
-    closer = _unlike(found, shortlist_cost(traits), round(UNLIKE_SECONDS * rate))
+    apart = round(UNLIKE_SECONDS * rate)
+    closer = _unlike(found, shortlist_cost(traits), apart, CLOSER_LOOK)
     found = found.chosen(closer)
     traits = with_wobble(traits.chosen(closer), found, sustain)
-    order = np.argsort(shortlist_cost(traits), kind="stable")[:REFINED]
-    found = _refined(samples, found.chosen(order), coarse.factor, rate)
-    traits = _with_full_rate_look(traits.chosen(order), found, samples, region, rate)
+    order = _unlike(found, shortlist_cost(traits), apart, REFINED)
+    found = _refined(samples, found.chosen(order), coarse.factor, template)
+    quick = quick_levels(samples, rate, region.start_frame, region.end_frame)
+    traits = traits.chosen(order)
+    traits = _with_full_rate_look(traits, found, samples, sustain, quick, bounds, template)
     unlike, unlike_wide = likenesses(found, sustain, bounds)
-    return _cheapest(found, replace(traits, unlike=unlike, unlike_wide=unlike_wide))
+    traits = replace(traits, unlike=unlike, unlike_wide=unlike_wide)
+    return _cheapest(samples, sustain, quick, found, traits, bounds)
 
 
 def given_loop(samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds) -> FoundLoop:
@@ -75,54 +93,91 @@ def given_loop(samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds
     traits = measure_traits(found, sustain, bounds)
     traits = with_wobble(traits, found, sustain)
     unlike, unlike_wide = likenesses(found, sustain, bounds)
-    return _cheapest(found, replace(traits, unlike=unlike, unlike_wide=unlike_wide))
+    traits = replace(traits, unlike=unlike, unlike_wide=unlike_wide)
+    quick = quick_levels(samples, sustain.rate, bounds.first_start, bounds.last_end)
+    return _cheapest(samples, sustain, quick, found, traits, bounds)
 
 
-def _cheapest(found: Candidates, traits: Traits) -> FoundLoop:
-    cost = choice_cost(traits)
-    best = int(np.argmin(cost))
-    return FoundLoop(
-        loop=Loop(start_frame=int(found.starts[best]), end_frame=int(found.ends[best])),
-        correlation=float(found.correlation[best]),
-        cost=float(cost[best]),
-        repetition_db=float(traits.repetition_db[best]),
-    )
+def _cheapest(
+    samples: np.ndarray,
+    sustain: Sustain,
+    quick: QuickLevels,
+    found: Candidates,
+    traits: Traits,
+    bounds: Bounds,
+) -> FoundLoop:
+    """Return the candidate that costs least once its join has been tried.
+
+    The estimates tell in which order to try them, and when the next is not worth it.
+    """
+    estimates = choice_cost(traits)
+    order = np.argsort(estimates, kind="stable")[:TRIED]
+    best: FoundLoop | None = None
+    for index in order:
+        if best is not None and best.cost <= estimates[index]:
+            break
+        start, end = int(found.starts[index]), int(found.ends[index])
+        rho, cost = float(found.correlation[index]), float(estimates[index])
+        fade = fade_frames(rho, end - start, start - bounds.first_start, sustain.rate)
+        if rho < SURE_CORRELATION:
+            one, fades = np.array([index]), fades_to_try(fade, sustain.rate)
+            fade, cost = cheapest_fade(
+                samples, sustain, quick, found.chosen(one), traits.chosen(one), fades
+            )
+        if best is None or cost < best.cost:
+            best = FoundLoop(
+                loop=Loop(start_frame=start, end_frame=end),
+                correlation=rho,
+                fade_frames=fade,
+                cost=cost,
+                repetition_db=float(traits.repetition_db[index]),
+            )
+    assert best is not None
+    return best
 
 
-def _unlike(found: Candidates, cost: np.ndarray, apart_frames: int) -> np.ndarray:
-    """Return the cheapest candidates of which no two have both ends near each other."""
+def _unlike(found: Candidates, cost: np.ndarray, apart_frames: int, most: int) -> np.ndarray:
+    """Return the cheapest candidates of which no two have both ends near each other.
+
+    No more than a third have the same length: what speaks against it may only show later.
+    """
+    lengths = found.ends - found.starts
     kept: list[int] = []
     for index in np.argsort(cost, kind="stable"):
         near = np.abs(found.starts[kept] - found.starts[index]) < apart_frames
-        near &= np.abs(found.ends[kept] - found.ends[index]) < apart_frames
-        if not near.any():
+        alike = np.abs(lengths[kept] - lengths[index]) < apart_frames
+        if not (near & alike).any() and 3 * np.count_nonzero(alike) < most:
             kept.append(int(index))
-        if len(kept) == CLOSER_LOOK:
+        if len(kept) == most:
             break
     return np.array(kept)
 
 
-def _refined(samples: np.ndarray, found: Candidates, factor: int, rate: int) -> Candidates:
+def _refined(samples: np.ndarray, found: Candidates, factor: int, template: int) -> Candidates:
     """Move every start to the best frame within one coarse sample, correlated at full rate."""
     starts, correlation = found.starts.copy(), found.correlation.copy()
     for index, (start, end) in enumerate(zip(found.starts, found.ends, strict=True)):
         near = np.arange(start - factor, start + factor + 1)
-        template = min(round(TEMPLATE_SECONDS * rate), int(near[0]))
-        rho = full_rate_correlations(samples, near, int(end), template)
+        rho = full_rate_correlations(samples, near, int(end), min(template, int(near[0])))
         best = int(np.argmax(rho))
         starts[index], correlation[index] = near[best], rho[best]
     return Candidates(starts=starts, ends=found.ends, correlation=correlation)
 
 
 def _with_full_rate_look(
-    traits: Traits, found: Candidates, samples: np.ndarray, region: SustainRegion, rate: int
+    traits: Traits,
+    found: Candidates,
+    samples: np.ndarray,
+    sustain: Sustain,
+    quick: QuickLevels,
+    bounds: Bounds,
+    template: int,
 ) -> Traits:
     """Add what only the full rate shows: pitch, how the waveform goes on, unusual moments."""
-    first, last = region.start_frame, region.end_frame
-    longest = round(TEMPLATE_SECONDS * rate)
+    last = bounds.last_end
     after = [
-        1 - correlation_at(samples, int(start), int(end), min(longest, last - int(end)))
-        if last - end > longest // 2
+        1 - correlation_at(samples, int(start), int(end), min(template, last - int(end)))
+        if last - end > template // 2
         else 0.0
         for start, end in zip(found.starts, found.ends, strict=True)
     ]
@@ -130,8 +185,6 @@ def _with_full_rate_look(
         traits,
         mismatch=1 - found.correlation,
         after=np.array(after),
-        pitch_cents=np.abs(pitch_steps_cents(samples, rate, found.ends, found.starts)),
-        quick_rarity=quick_rarity(
-            samples[first:last], rate, found.starts - first, found.ends - first
-        ),
+        pitch_cents=np.abs(pitch_steps_cents(samples, sustain.rate, found.ends, found.starts)),
+        quick_rarity=quick_rarity(quick, found.starts, found.ends),
     )

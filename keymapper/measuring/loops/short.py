@@ -53,6 +53,7 @@ def find_short_loop(
             FoundLoop(
                 loop=Loop(start_frame=int(end - lengths[best]), end_frame=int(end)),
                 correlation=float(rho[best]),
+                fade_frames=int(min(end - lengths[best] - region.start_frame, lengths[best] // 2)),
                 cost=float(joins[best])
                 + LOCAL_WEIGHT * moving
                 + FROZEN_WEIGHT * sustain.movement_db,

@@ -18,18 +18,19 @@ def hop_frames(rate: int) -> int:
     return int(fft.next_fast_len(round(WINDOW_SECONDS * rate / OVERLAP), real=True))
 
 
-def spectra(column: np.ndarray, hop: int, overlap: int = OVERLAP) -> np.ndarray:
-    """Return windowed spectra, shape (times, bins), of ``overlap`` hops each.
+def spectra(columns: np.ndarray, hop: int, overlap: int = OVERLAP) -> np.ndarray:
+    """Return windowed spectra, shape (..., times, bins), of ``overlap`` hops each.
 
     Spectrum t is centred on frame (t - overlap // 2 + 1) * hop.
 
-    column : float32, shape (frames,); the frames before and after it count as zero.
+    columns : float32, shape (..., frames); the frames before and after count as zero.
     """
-    times = spectrum_count(len(column), hop, overlap)
-    padded = np.zeros((times + overlap - 1) * hop, dtype=np.float32)
-    padded[(overlap - 1) * hop :][: len(column)] = column
-    pieces = np.lib.stride_tricks.sliding_window_view(padded, overlap * hop)[::hop]
-    return np.asarray(fft.rfft(pieces * _window(hop, overlap), axis=1))
+    frames = columns.shape[-1]
+    times = spectrum_count(frames, hop, overlap)
+    padded = np.zeros((*columns.shape[:-1], (times + overlap - 1) * hop), dtype=np.float32)
+    padded[..., (overlap - 1) * hop :][..., :frames] = columns
+    pieces = np.lib.stride_tricks.sliding_window_view(padded, overlap * hop, axis=-1)
+    return np.asarray(fft.rfft(pieces[..., ::hop, :] * _window(hop, overlap), axis=-1))
 
 
 def spectrum_count(frames: int, hop: int, overlap: int = OVERLAP) -> int:
@@ -43,25 +44,27 @@ def spectrum_centres(frames: int, hop: int, overlap: int = OVERLAP) -> np.ndarra
 
 
 def resynthesised(changed: np.ndarray, hop: int, frames: int, overlap: int = OVERLAP) -> np.ndarray:
-    """Return the audio of (changed) spectra; unchanged ones give the column back."""
+    """Return the audio, shape (..., frames), of (changed) spectra; unchanged ones give it back."""
     window = _window(hop, overlap)
-    pieces = fft.irfft(changed, n=overlap * hop, axis=1)
+    pieces = fft.irfft(changed, n=overlap * hop, axis=-1)
     pieces *= window * (hop / (window @ window))
-    summed = np.zeros((len(pieces) + overlap - 1, hop), dtype=np.float32)
+    times = pieces.shape[-2]
+    summed = np.zeros((*pieces.shape[:-2], times + overlap - 1, hop), dtype=np.float32)
     for part in range(overlap):
-        summed[part : part + len(pieces)] += pieces[:, part * hop : (part + 1) * hop]
-    return np.asarray(summed.ravel()[(overlap - 1) * hop :][:frames])
+        summed[..., part : part + times, :] += pieces[..., part * hop : (part + 1) * hop]
+    whole = summed.reshape(*summed.shape[:-2], -1)
+    return np.asarray(whole[..., (overlap - 1) * hop :][..., :frames])
 
 
 def third_octave_powers(spectrum: np.ndarray) -> np.ndarray:
     """Return the mean power of the third octave around each bin (three bins at least)."""
-    bins = spectrum.shape[1]
+    bins = spectrum.shape[-1]
     place = np.arange(bins)
     low = np.minimum(np.floor(place * 2 ** (-1 / 6)), place - 1).clip(min=0).astype(int)
     high = np.maximum(np.ceil(place * 2 ** (1 / 6)), place + 1).clip(max=bins - 1).astype(int) + 1
-    sums = np.zeros((len(spectrum), bins + 1))
-    np.cumsum(spectrum.real**2 + spectrum.imag**2, axis=1, dtype=float, out=sums[:, 1:])
-    return np.asarray(((sums[:, high] - sums[:, low]) / (high - low)).astype(np.float32))
+    sums = np.zeros((*spectrum.shape[:-1], bins + 1))
+    np.cumsum(spectrum.real**2 + spectrum.imag**2, axis=-1, dtype=float, out=sums[..., 1:])
+    return np.asarray(((sums[..., high] - sums[..., low]) / (high - low)).astype(np.float32))
 
 
 def _window(hop: int, overlap: int) -> np.ndarray:

@@ -24,7 +24,11 @@ from keymapper.measuring.loops.features import (
     trend_share,
     wide_levels,
 )
+from keymapper.measuring.loops.likeness import Moments, measure_moments
 
+REACH_HOPS = 12
+COMPARED_EVERY = 2
+LEAST_USUAL_DB = 0.6
 LEVELLED_AT_MOST = 2.0
 FITTED_PART = 0.7
 STEADY_SHARE = 0.6
@@ -34,14 +38,18 @@ STEADY_SHARE = 0.6
 class Sustain:
     """The movement of one sustain; slopes are dB a hop, one a view and band.
 
-    ``envelope`` holds about 24 bands, ``wide`` four; ``around_db`` are the levels averaged over
+    ``envelope`` holds the levels of about 24 ``bands``, ``wide`` of four, ``moments`` what joins
+    are compared with in either; ``around_db`` are the levels averaged over
     +-100 ms; ``distances`` the rms difference of every pair of times, ``level_distances`` the same
     with the trend taken out, ``achievable_db`` the least that loops of this note come to;
     ``periodicity`` the autocorrelation at every lag.
     """
 
+    bands: BandPowers
     envelope: Envelope
     wide: Envelope
+    moments: Moments | None
+    wide_moments: Moments | None
     around_db: np.ndarray
     trend_db: np.ndarray
     steady_trend_db: np.ndarray
@@ -62,9 +70,23 @@ def measure_sustain(bands: BandPowers, rate: int) -> Sustain:
     line = np.arange(len(levels), dtype=levels.dtype)[:, None] * trend
     around = averaged_around(levels - line) + line  # near the ends a mean alone leans inwards
     distances = lag_distances_db(levels)
+    wide = wide_levels(bands)
+    moments, wide_moments = (
+        measure_moments(
+            one.levels_db,
+            HOP_SECONDS,
+            reach=REACH_HOPS,
+            every=COMPARED_EVERY,
+            least_db=LEAST_USUAL_DB,
+        )
+        for one in (envelope, wide)
+    )
     return Sustain(
+        bands=bands,
         envelope=envelope,
-        wide=wide_levels(bands),
+        wide=wide,
+        moments=moments,
+        wide_moments=wide_moments,
         around_db=around,
         trend_db=trend,
         steady_trend_db=_steady_trend_db(fitted, trend),

@@ -8,9 +8,9 @@ import numpy as np
 
 from keymapper.measuring.loops.candidates import Bounds, Candidates, short_penalty
 from keymapper.measuring.loops.crossfade import fade_frames
-from keymapper.measuring.loops.likeness import REACH_HOPS, faded_levels_db, unlikeness
+from keymapper.measuring.loops.likeness import faded_levels_db, unlikeness
 from keymapper.measuring.loops.rarity import slow_rarity
-from keymapper.measuring.loops.sustain import Sustain, levelling_db
+from keymapper.measuring.loops.sustain import REACH_HOPS, Sustain, levelling_db
 
 WOBBLE_LINES = 3
 JUST_HEARD_WOBBLE_DB = 0.4
@@ -111,11 +111,14 @@ def likenesses(
     fades = _fade_hops(found, sustain, bounds)
     levelled = levelling_db(sustain, at_start, at_end)
     results = []
-    for envelope, drift in ((sustain.envelope, levelled[:, None]), (sustain.wide, 0.0)):
+    for envelope, moments, drift in (
+        (sustain.envelope, sustain.moments, levelled[:, None]),
+        (sustain.wide, sustain.wide_moments, 0.0),
+    ):
         arriving = envelope.levels_around(found.starts, hops)
         leaving = envelope.levels_around(found.ends, hops) - drift
         joins = faded_levels_db(leaving, arriving, fades)
-        results.append(unlikeness(envelope.levels_db, joins, at_start, at_end))
+        results.append(unlikeness(moments, joins, at_start, at_end))
     return results[0], results[1]
 
 

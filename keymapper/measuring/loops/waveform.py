@@ -9,6 +9,8 @@ from scipy import fft
 
 COARSE_HZ = 12000
 TEMPLATE_SECONDS = 0.060
+TEMPLATE_PERIODS = 4
+LONGEST_TEMPLATE_SECONDS = 0.110
 PRE_EMPHASIS = 0.9
 BLOCK_FRAMES = 4096
 FEW_PLACES = 32
@@ -34,7 +36,16 @@ class CoarseWave:
         return np.asarray(self.energy[ends] - self.energy[ends - self.template_frames] + 1e-12)
 
 
-def coarse_wave(samples: np.ndarray, rate: int, start_frame: int, end_frame: int) -> CoarseWave:
+def template_seconds(f0_hz: float | None) -> float:
+    """Return how much waveform to compare: 60 ms, or four periods, so that low tones keep step."""
+    if f0_hz is None:
+        return TEMPLATE_SECONDS
+    return min(max(TEMPLATE_SECONDS, TEMPLATE_PERIODS / f0_hz), LONGEST_TEMPLATE_SECONDS)
+
+
+def coarse_wave(
+    samples: np.ndarray, rate: int, start_frame: int, end_frame: int, template_frames: int
+) -> CoarseWave:
     """Decimate one stretch of a note to about 12 kHz and pre-emphasise it.
 
     samples : float, shape (frames, channels), full scale 1.0.
@@ -51,7 +62,7 @@ def coarse_wave(samples: np.ndarray, rate: int, start_frame: int, end_frame: int
         first_frame=start_frame,
         factor=factor,
         rate_hz=rate / factor,
-        template_frames=min(round(TEMPLATE_SECONDS * rate / factor), wave.shape[1] // 3),
+        template_frames=min(round(template_frames / factor), wave.shape[1] // 3),
     )
 
 
