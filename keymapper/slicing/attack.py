@@ -19,6 +19,7 @@ _FIRST_SECONDS = 0.006
 _WINDOW_RATIO = 1.25
 _LEAST_POINTS = 6
 _SEARCH_STEPS = 30
+_CLEAR_OF_TAIL = 3.0
 _FRAMES_A_BLOCK = 20
 """Independent values of noise that one block averages, at least."""
 
@@ -49,11 +50,12 @@ def fitted_swell(levels: Levels, key_down_seconds: float, off_seconds: float) ->
         return None
     times = np.geomspace(_FIRST_SECONDS, hold, _POINTS)
     noise = levels.noise_before(key_down_seconds)
+    tail = levels.tail_before(key_down_seconds)
     power, blocks = _mean_powers(levels, key_down_seconds, times)
     spread = noise * np.sqrt(2 / np.maximum(blocks * _FRAMES_A_BLOCK, 1)) + 1e-16
-    heard = power - noise
+    heard = power - max(noise, tail)
     held = levels.mean_power(off_seconds - 0.3 * hold, off_seconds) - noise
-    quiet = np.flatnonzero(heard <= 4 * spread)
+    quiet = np.flatnonzero(heard <= np.maximum(4 * spread, _CLEAR_OF_TAIL * tail))
     first = int(quiet[-1]) + 1 if len(quiet) else 0
     loud = np.flatnonzero(heard > 0.25 * held)
     end = int(loud[0]) + 1 if len(loud) else len(times)

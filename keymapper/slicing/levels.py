@@ -60,6 +60,11 @@ class Levels:
         near = self.noise_power / 4 <= nearby <= 4 * self.noise_power
         return nearby if near else self.noise_power
 
+    def tail_before(self, seconds: float) -> float:
+        """Return the power of what rings on just before a note; 0 where it is but the noise."""
+        nearby = self.mean_power(seconds - 0.06, seconds - 0.005) if seconds > 0.07 else 0.0
+        return nearby if nearby > 4 * self.noise_power else 0.0
+
 
 def levels_of(course: Course) -> Levels:
     """Return the level table of a course that holds at least one block."""

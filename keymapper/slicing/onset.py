@@ -24,7 +24,7 @@ from keymapper.slicing.course import FloatArray
 AUDIBLE_RATIO = 0.01
 _PAST_SECONDS = 0.12
 GUARD_SECONDS = 0.03
-_CLEAR_RATIO = 4.7
+CLEAR_RATIO = 4.7
 """Gaussian noise passes this many times its RMS about once in 400 000 frames."""
 _TAIL_GAIN = 0.25
 """Prediction must leave less than this share of the power for the past to count as a tail."""
@@ -51,10 +51,13 @@ class Moment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundOnset:
-    """Where the note begins in the samples of the moment, and by which of the three cases."""
+    """Where the note begins in the samples of the moment, and by which of the cases.
+
+    A noise case that was seen again through a filter (see `buried`) is a filtered one.
+    """
 
     frame: int
-    case: Literal["clear", "noise", "tail"]
+    case: Literal["clear", "noise", "tail", "filtered"]
     rise_frames: int = 0
     """From the onset to four times its level; 0 where noise or a tail hides it."""
 
@@ -78,10 +81,7 @@ def audible_onset(moment: Moment) -> FoundOnset | None:
     stretch = moment.samples[search - past : moment.end_frame]
     if len(stretch) <= past:
         return None
-    if moment.hum_hz is not None and past > 0.05 * moment.rate_hz:
-        stretch = stretch - hum_of(stretch, past, moment.rate_hz, moment.hum_hz)
-    elif past:
-        stretch = stretch - stretch[:past].mean(axis=0)
+    stretch = without_hum(stretch, past, moment.rate_hz, moment.hum_hz)
     channels = [_channel(stretch[:, one], past, moment) for one in range(stretch.shape[1])]
     clear = [
         _first(channel.size >= channel.threshold) for channel in channels if channel.stands_out
@@ -104,6 +104,13 @@ def audible_onset(moment: Moment) -> FoundOnset | None:
     return FoundOnset(frame=search + best, case="noise") if rising[best] > _MOST_SCORE else None
 
 
+def without_hum(stretch: FloatArray, past: int, rate_hz: int, hum_hz: float | None) -> FloatArray:
+    """Return a stretch less the hum and offset of its first ``past`` frames."""
+    if hum_hz is not None and past > 0.05 * rate_hz:
+        return np.asarray(stretch - hum_of(stretch, past, rate_hz, hum_hz))
+    return np.asarray(stretch - stretch[:past].mean(axis=0)) if past else stretch
+
+
 def _channel(signal: FloatArray, past: int, moment: Moment) -> _Channel:
     before, rest = signal[:past], innovation(signal, past)
     settled = rest[past // 4 : past]
@@ -124,7 +131,7 @@ def _channel(signal: FloatArray, past: int, moment: Moment) -> _Channel:
         rms=rms,
         threshold=threshold,
         is_tail=is_tail,
-        stands_out=threshold > _CLEAR_RATIO * rms and threshold > 1.1 * highest,
+        stands_out=threshold > CLEAR_RATIO * rms and threshold > 1.1 * highest,
     )
 
 

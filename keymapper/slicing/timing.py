@@ -14,17 +14,32 @@ import numpy as np
 
 from keymapper.slicing.alignment import fitted_line
 from keymapper.slicing.attack import Swell, fitted_swell, key_down_of
+from keymapper.slicing.buried import buried_onset
 from keymapper.slicing.course import FloatArray, TakeAudio
 from keymapper.slicing.levels import Levels
-from keymapper.slicing.onset import AUDIBLE_RATIO, GUARD_SECONDS, FoundOnset, Moment, audible_onset
+from keymapper.slicing.onset import (
+    AUDIBLE_RATIO,
+    GUARD_SECONDS,
+    FoundOnset,
+    Moment,
+    audible_onset,
+    without_hum,
+)
 
 _READ_BEFORE_SECONDS = 0.17
 _SEARCH_AFTER_SECONDS = 0.02
 _LONGEST_SEARCH_SECONDS = 3.0
 _ABRUPT_SECONDS = 0.012
+_WELL_CLEAR_RATIO = 16.0
+_OVER_TAIL = 0.2
+_BURST_RATIO = 2.0
+_HOLD_SECONDS = 1.0
+_BURIED_PAST_SECONDS = 0.25
 _EARLY_SECONDS = 0.0003
+_EARLY_IN_TAIL_SECONDS = 0.0005
+_EARLY_SWELL_SECONDS = {"tail": 0.0009, None: 0.0009, "noise": 0.004}
 _MOST_LATE_SECONDS = 0.0003
-_WEIGHTS = {"clear": 1.0, "noise": 0.2, "tail": 0.1}
+_WEIGHTS = {"clear": 1.0, "filtered": 0.2, "noise": 0.2, "tail": 0.1}
 _MOST_LAG_SECONDS = 0.1
 _SLOW_CLEAR_WEIGHT = 0.04
 _SLOW_WEIGHT = 0.02
@@ -81,7 +96,14 @@ def timed_onset(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | N
     if found is None:
         return Timed(asked=asked, onset_seconds=None, case=None, peak=peak, abrupt=False)
     onset = (first + found.frame) / rate
-    abrupt = found.case == "tail" or _rises_abruptly(levels, onset, peak)
+    if _is_blurred(levels, asked, found, onset, peak) and not _begins_with_click(
+        samples, found.frame, rate
+    ):
+        seen = _through_filter(take, levels, asked, peak, hum_hz, search_end)
+        onset, found = seen or (onset, found)
+    abrupt = _rises_abruptly(levels, onset, peak)
+    if found.case == "tail":
+        abrupt = levels.peak(onset, onset + _ABRUPT_SECONDS) >= _OVER_TAIL * peak
     return Timed(
         asked=asked,
         onset_seconds=onset,
@@ -90,6 +112,55 @@ def timed_onset(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | N
         abrupt=abrupt,
         lag_seconds=min(found.rise_frames / (3 * rate), _MOST_LAG_SECONDS),
     )
+
+
+def _is_blurred(
+    levels: Levels, asked: Asked, found: FoundOnset, onset_seconds: float, peak: float
+) -> bool:
+    """Say whether noise moves, or hides, the moment at which a slow note becomes audible."""
+    noise = math.sqrt(levels.noise_before(asked.expected_seconds))
+    near_noise = AUDIBLE_RATIO * peak < _WELL_CLEAR_RATIO * noise
+    return near_noise and found.case != "tail" and not _rises_abruptly(levels, onset_seconds, peak)
+
+
+def _begins_with_click(samples: FloatArray, frame: int, rate_hz: int) -> bool:
+    """Say whether a short burst, louder than what is before and after it, is at a frame."""
+    before, burst, after = (
+        float(
+            np.mean(samples[max(0, frame + round(a * rate_hz)) : frame + round(b * rate_hz)] ** 2)
+        )
+        for a, b in ((-0.02, -0.002), (0.0, 0.003), (0.008, 0.016))
+    )
+    return burst > _BURST_RATIO * max(before, after)
+
+
+def _through_filter(
+    take: TakeAudio, levels: Levels, asked: Asked, peak: float, hum_hz: float | None, until: float
+) -> tuple[float, FoundOnset] | None:
+    """Return the onset (seconds) of a slow note in noise, through a filter for what it holds."""
+    rate = take.rate_hz
+    search = asked.expected_seconds - GUARD_SECONDS
+    begin = round(max(0.0, search - _BURIED_PAST_SECONDS) * rate)
+    past = round(search * rate) - begin
+    if past <= 0:
+        return None
+    held = min(_HOLD_SECONDS, 0.5 * (asked.off_seconds - asked.expected_seconds))
+    stretch, hold = (
+        take.read(first, round(last * rate)).astype(np.float64) - levels.course.offset
+        for first, last in (
+            (begin, until),
+            (round((asked.off_seconds - held) * rate), asked.off_seconds),
+        )
+    )
+    stretch = without_hum(stretch, past, rate, hum_hz)
+    found = []
+    for channel in range(stretch.shape[1]):
+        threshold = max(AUDIBLE_RATIO * peak, math.sqrt(np.mean(stretch[:past, channel] ** 2)))
+        one = buried_onset(stretch[:, channel], past, hold[:, channel], rate, peak, threshold)
+        if one is not None:
+            found.append(one)
+    first = min(found, key=lambda one: one.frame, default=None)
+    return None if first is None else ((begin + first.frame) / rate, first)
 
 
 def note_peak(levels: Levels, onset_seconds: float, until_seconds: float) -> float:
@@ -128,7 +199,7 @@ def clock_line(
         if note.onset_seconds is None or note.case is None:
             continue
         moment, weight = note.onset_seconds - note.lag_seconds, _WEIGHTS[note.case]
-        if not note.abrupt and note.case == "clear" and note.lag_seconds > 0:
+        if not note.abrupt and note.case in ("clear", "filtered") and note.lag_seconds > 0:
             weight = _SLOW_CLEAR_WEIGHT
         elif not note.abrupt:
             swell = key_down_of(levels, note.onset_seconds - 0.015, note.asked.off_seconds)
@@ -168,13 +239,12 @@ def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
     Notes whose own onset is sure keep it. The others are held to the line: to the usual distance
     of the sure ones from it, or, for patches that swell, to where their swell grows audible.
     """
-    sure = [n for n in notes if n.onset_seconds is not None and n.case == "clear"] or [
-        n for n in notes if n.onset_seconds is not None
-    ]
+    timed = [n for n in notes if n.onset_seconds is not None]
+    slow = sum(n.abrupt for n in timed) < 0.5 * len(timed)
+    sure = [n for n in timed if n.case == "clear" or (slow and n.case == "filtered")] or timed
     distances = [_distance(n) for n in sure]
     usual = float(np.median(distances)) if distances else 0.0
     spread = 1.4826 * float(np.median(np.abs(np.array(distances) - usual))) if distances else 0.0
-    slow = sum(n.abrupt for n in sure) < 0.5 * len(sure)
     return [
         _settled_slow(note, levels, usual) if slow else _settled(note, usual, spread)
         for note in notes
@@ -191,21 +261,24 @@ def _settled(note: Timed, usual: float, spread: float) -> Timed:
         return note
     if not -tolerance <= _distance(note) - usual <= most_late:
         return replace(note, onset_seconds=line)
-    return replace(note, onset_seconds=note.onset_seconds - _EARLY_SECONDS)
+    early = _EARLY_IN_TAIL_SECONDS if note.case == "tail" else _EARLY_SECONDS
+    return replace(note, onset_seconds=note.onset_seconds - early)
 
 
 def _settled_slow(note: Timed, levels: Levels, usual: float) -> Timed:
-    if note.case == "clear":
+    if note.case in ("clear", "filtered"):
         return note
     expected, off = note.asked.expected_seconds, note.asked.off_seconds
     swell = fitted_swell(levels, expected, off)
+    early = _EARLY_SWELL_SECONDS[note.case]
     if swell is None:
         line = expected + usual
         onset = note.onset_seconds if note.onset_seconds is not None else line
-        return replace(note, onset_seconds=min(onset, line) if note.case == "tail" else onset)
+        onset = min(onset, line) if note.case == "tail" else onset
+        return replace(note, onset_seconds=max(onset - early, expected))
     noise = math.sqrt(levels.noise_before(expected))
     audible = max(AUDIBLE_RATIO * note.peak, noise) / _local_crest(levels, expected, off)
-    onset = min(max(swell.seconds_at(audible), expected), off)
+    onset = min(max(swell.seconds_at(audible) - early, expected), off)
     return replace(note, onset_seconds=onset, swell=swell)
 
 

@@ -331,7 +331,7 @@ def other_rows() -> Iterator[tuple[str, str, tuple[str, bool]]]:
             tally.add(take, cut(take, sheet))
             blind += matched_blindly(take)
         yield f"other synth, {name}", "all, 0, 0", names_row(tally)
-        limit = (10.0, None) if program.slow else (1.0, 3.0)
+        limit = (10.0, 10.0) if program.slow else (1.0, 3.0)
         yield (
             "  onsets",
             "<= 10 ms" if program.slow else "<= 1, 95 % <= 3 ms",
