@@ -19,11 +19,15 @@ CLICK_EDGES_HZ = np.concatenate([[0.0], np.geomspace(300.0, 18000.0, 13)])
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Analysis:
-    """How to measure band levels: window and hop in seconds, band edges in Hz."""
+    """How to measure band levels: window and hop in seconds, band edges in Hz.
+
+    Where natural stretches are compared with each other, every ``own_every``-th time counts.
+    """
 
     window_seconds: float
     hop_seconds: float
     edges_hz: np.ndarray
+    own_every: int
 
     def window_frames(self, rate: int) -> int:
         """Return the window in frames, at most as stated: a length quick to transform."""
@@ -34,9 +38,11 @@ class Analysis:
         return max(1, round(self.hop_seconds * rate))
 
 
-FINE = Analysis(window_seconds=0.005, hop_seconds=0.0005, edges_hz=CLICK_EDGES_HZ)
-THIRDS = Analysis(window_seconds=0.043, hop_seconds=0.008, edges_hz=THIRD_OCTAVE_EDGES_HZ)
-WIDE = Analysis(window_seconds=0.043, hop_seconds=0.008, edges_hz=WIDE_EDGES_HZ)
+FINE = Analysis(window_seconds=0.005, hop_seconds=0.0005, edges_hz=CLICK_EDGES_HZ, own_every=2)
+THIRDS = Analysis(
+    window_seconds=0.043, hop_seconds=0.008, edges_hz=THIRD_OCTAVE_EDGES_HZ, own_every=2
+)
+WIDE = Analysis(window_seconds=0.043, hop_seconds=0.008, edges_hz=WIDE_EDGES_HZ, own_every=2)
 
 
 def sides(samples: np.ndarray) -> np.ndarray:

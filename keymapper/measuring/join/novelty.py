@@ -10,13 +10,13 @@ import numpy as np
 
 from keymapper.measuring.join.levels import Analysis, floor_power, levels_db, masked_powers
 from keymapper.measuring.join.sustain import played
+from keymapper.measuring.patches import patch_distances_db
 
 NATURAL_PATCHES = 48
 YARDSTICK = 1.12
 SHIFTS = 4
 """Of a join against the grid of natural times, within a hop: nothing recorded keeps to it."""
 LATER_WRAP_SECONDS = 0.4
-BLOCK_VALUES = 2**18
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,7 +92,7 @@ def novelties_db(
         _around(ground, wrap + shift, half, naturals) for wrap in ground.wraps() for shift in shifts
     ]
     return [
-        _novelty_db(natural.levels_db, np.stack(patches), taken, least_db)
+        _novelty_db(natural, np.stack(patches), taken, least_db)
         for natural, patches in zip(naturals, zip(*joins, strict=True), strict=True)
     ]
 
@@ -109,44 +109,26 @@ def _around(
     return [levels_db(one, natural.floor) for one, natural in zip(masked, naturals, strict=True)]
 
 
-def _novelty_db(levels: np.ndarray, joins: np.ndarray, taken: np.ndarray, least_db: float) -> float:
+def _novelty_db(
+    natural: NaturalLevels, joins: np.ndarray, taken: np.ndarray, least_db: float
+) -> float:
     """Novelty of the worst wrap, each at the shift that suits it best; joins are wraps x shifts."""
-    apart = _distances(levels, joins)
-    apart[:, taken] = np.inf
-    nearest = float(apart.min(axis=1).reshape(-1, SHIFTS).min(axis=1).max())
-    threshold = max(least_db, YARDSTICK * _own_novelty_db(levels, joins.shape[1]))
+    offset = natural.levels_db.mean(axis=0)
+    levels = natural.levels_db - offset
+    apart = patch_distances_db(levels, joins - offset, 1)
+    nearest = float(apart[~taken].min(axis=0).reshape(-1, SHIFTS).min(axis=1).max())
+    own = _own_novelty_db(levels, joins.shape[1], natural.analysis.own_every)
+    threshold = max(least_db, YARDSTICK * own)
     return 20 * math.log10(max(nearest, 1e-6) / threshold)
 
 
-def _own_novelty_db(levels: np.ndarray, width: int) -> float:
+def _own_novelty_db(levels: np.ndarray, width: int, every: int) -> float:
     """95th percentile of the distance from natural patches to the nearest other natural patch."""
     places = len(levels) - width + 1
     chosen = np.unique(np.linspace(0, places - 1, NATURAL_PATCHES).astype(int))
     patches = np.stack([levels[place : place + width] for place in chosen])
-    apart = _distances(levels, patches)
-    near = np.abs(np.arange(places) - chosen[:, None]) < width // 2
-    apart[near] = np.inf
-    nearest = apart.min(axis=1)
+    apart = patch_distances_db(levels, patches, every)
+    apart[np.abs(np.arange(places)[:, None] - chosen) < width // 2] = np.inf
+    nearest = apart.min(axis=0)
     nearest = nearest[np.isfinite(nearest)]
     return float(np.percentile(nearest, 95)) if len(nearest) else 0.0
-
-
-def _distances(levels: np.ndarray, patches: np.ndarray) -> np.ndarray:
-    """Rms difference of each patch from every place, shape (patches, places)."""
-    offset = levels.mean(axis=0)
-    levels, patches = levels - offset, patches - offset
-    width = patches.shape[1]
-    stretches = np.lib.stride_tricks.sliding_window_view(levels, width, axis=0)
-    stretches = stretches.transpose(0, 2, 1)
-    flat = patches.reshape(len(patches), -1).T
-    block = max(1, BLOCK_VALUES // len(flat))
-    cross = np.concatenate(
-        [
-            stretches[first : first + block].reshape(-1, len(flat)) @ flat
-            for first in range(0, len(stretches), block)
-        ]
-    ).T
-    sums = np.concatenate([[0.0], np.cumsum((levels.astype(float) ** 2).sum(axis=1))])
-    own = sums[width:] - sums[:-width]
-    squared = (patches.astype(float) ** 2).sum(axis=(1, 2))[:, None] + own - 2 * cross
-    return np.asarray(np.sqrt(np.maximum(squared, 0) / (width * levels.shape[1])))

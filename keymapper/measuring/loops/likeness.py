@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from keymapper.measuring.patches import patch_distances_db
+
 SAMPLED_MOMENTS = 24
 YARDSTICK = 1.12
 #: A listener compares with what was heard lately: so long before and after the loop.
@@ -47,7 +49,7 @@ def measure_moments(
     levels = levels_db - mean
     sampled = np.unique(np.linspace(0, places - 1, SAMPLED_MOMENTS).astype(int))
     patches = levels[sampled[:, None] + np.arange(2 * reach + 1)]
-    apart = _distances_db(levels, patches, every)
+    apart = patch_distances_db(levels, patches, every)
     apart[np.abs(np.arange(places)[:, None] - sampled) < reach] = np.inf
     return Moments(
         levels_db=levels,
@@ -75,7 +77,7 @@ def unlikeness(
     results = np.zeros(len(joins_db))
     if moments is None:
         return results
-    apart = _distances_db(moments.levels_db, joins_db - moments.mean_db, moments.every)
+    apart = patch_distances_db(moments.levels_db, joins_db - moments.mean_db, moments.every)
     centre = np.arange(len(apart)) + moments.reach
     first = np.maximum(starts - moments.heard_hops - moments.reach, 0)
     last = np.minimum(ends + moments.heard_hops - moments.reach + 1, len(apart))
@@ -98,21 +100,6 @@ def _usual_db(moments: Moments, first: int, last: int) -> float:
     nearest = nearest[np.isfinite(nearest)]
     usual = YARDSTICK * float(np.percentile(nearest, 95)) if len(nearest) else 0.0
     return max(usual, moments.least_db)
-
-
-def _distances_db(levels: np.ndarray, patches: np.ndarray, every: int) -> np.ndarray:
-    """Return rms differences of each patch from every place, shape (places, patches)."""
-    hops = np.arange(0, patches.shape[1], every)
-    patches = patches[:, hops]
-    places = len(levels) - int(hops[-1])
-    squares = np.einsum("ij,ij->i", levels, levels)
-    total = np.zeros((places, len(patches)), dtype=levels.dtype)
-    energy = np.zeros(places, dtype=levels.dtype)
-    for step, hop in enumerate(hops):
-        total -= 2 * (levels[hop : hop + places] @ patches[:, step].T)
-        energy += squares[hop : hop + places]
-    squared = total + energy[:, None] + np.einsum("ijk,ijk->i", patches, patches)
-    return np.asarray(np.sqrt(np.maximum(squared, 0) / (len(hops) * levels.shape[1])))
 
 
 def faded_levels_db(
