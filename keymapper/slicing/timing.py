@@ -37,7 +37,10 @@ _HOLD_SECONDS = 1.0
 _BURIED_PAST_SECONDS = 0.25
 _EARLY_SECONDS = 0.0003
 _EARLY_IN_TAIL_SECONDS = 0.0005
-_EARLY_SWELL_SECONDS = {"tail": 0.0009, None: 0.0009, "noise": 0.004}
+_EARLY_UNDER_TAIL = {"tail": 0.0009, None: 0.0009}
+_EARLY_IN_NOISE_SECONDS = 0.004
+_APART = 0.1
+"""Slow notes begun under a tail differ by no more than this from others like them."""
 _MOST_LATE_SECONDS = 0.0003
 _WEIGHTS = {"clear": 1.0, "filtered": 0.2, "noise": 0.2, "tail": 0.1}
 _MOST_LAG_SECONDS = 0.1
@@ -245,10 +248,26 @@ def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
     distances = [_distance(n) for n in sure]
     usual = float(np.median(distances)) if distances else 0.0
     spread = 1.4826 * float(np.median(np.abs(np.array(distances) - usual))) if distances else 0.0
-    return [
-        _settled_slow(note, levels, usual) if slow else _settled(note, usual, spread)
-        for note in notes
-    ]
+    if slow:
+        return _held_together([_settled_slow(note, levels, usual) for note in notes])
+    return [_settled(note, usual, spread) for note in notes]
+
+
+def _held_together(notes: Sequence[Timed]) -> list[Timed]:
+    """Return slow notes, those begun under a tail no further from key-down than others like them.
+
+    Like them are notes held about as long: all reach a part of their own peak at the same time.
+    """
+    return [_like_the_others(n, notes) if n.case in _EARLY_UNDER_TAIL else n for n in notes]
+
+
+def _like_the_others(note: Timed, notes: Sequence[Timed]) -> Timed:
+    held = _held_seconds(note)
+    like = [n for n in notes if n.case != "noise" and abs(_held_seconds(n) - held) < 0.2 * held]
+    usual = float(np.median([_distance(n) for n in like]))
+    within = min(max(_distance(note), (1 - _APART) * usual), (1 + _APART) * usual)
+    onset = note.asked.expected_seconds + max(0.0, within - _EARLY_UNDER_TAIL[note.case])
+    return replace(note, onset_seconds=onset)
 
 
 def _settled(note: Timed, usual: float, spread: float) -> Timed:
@@ -270,7 +289,7 @@ def _settled_slow(note: Timed, levels: Levels, usual: float) -> Timed:
         return note
     expected, off = note.asked.expected_seconds, note.asked.off_seconds
     swell = fitted_swell(levels, expected, off)
-    early = _EARLY_SWELL_SECONDS[note.case]
+    early = 0.0 if note.case in _EARLY_UNDER_TAIL else _EARLY_IN_NOISE_SECONDS
     if swell is None:
         line = expected + usual
         onset = note.onset_seconds if note.onset_seconds is not None else line
@@ -292,6 +311,10 @@ def _local_crest(levels: Levels, onset_seconds: float, off_seconds: float) -> fl
     peaks = levels.course.peak[first : first + 20 * count].reshape(count, 20).max(axis=1)
     power = levels.course.power[first : first + 20 * count].reshape(count, 20).mean(axis=1)
     return float(np.median(peaks / np.sqrt(np.maximum(power, 1e-14))))
+
+
+def _held_seconds(note: Timed) -> float:
+    return note.asked.off_seconds - note.asked.expected_seconds
 
 
 def _distance(note: Timed) -> float:
