@@ -280,8 +280,12 @@ def _settled(note: Timed, usual: float, spread: float) -> Timed:
         return note
     if not -tolerance <= _distance(note) - usual <= most_late:
         return replace(note, onset_seconds=line)
-    early = _EARLY_IN_TAIL_SECONDS if note.case == "tail" else _EARLY_SECONDS
-    return replace(note, onset_seconds=note.onset_seconds - early)
+    if note.case == "tail":
+        usually = note.asked.expected_seconds + usual
+        return replace(
+            note, onset_seconds=min(note.onset_seconds, usually) - _EARLY_IN_TAIL_SECONDS
+        )
+    return replace(note, onset_seconds=note.onset_seconds - max(_EARLY_SECONDS, spread))
 
 
 def _settled_slow(note: Timed, levels: Levels, usual: float) -> Timed:
