@@ -193,17 +193,20 @@ def clock_line(
 ) -> tuple[float, float]:
     """Return latency (seconds) and drift (ratio) of the line through the key-downs of the notes.
 
-    The key-down of an abrupt note is its onset, less what a straight attack takes to get there;
-    that of a swelling one in noise is where its swell starts.
+    The key-down of an abrupt note is its onset, less what a straight attack takes to get there
+    (for slow notes the median of that: each by itself beats); that of a swelling one in noise is
+    where its swell starts.
     plan_seconds : the note-on of each note.
     """
+    slow = [n.lag_seconds for n in notes if _is_seen_rising(n)]
+    slow_lag = float(np.median(slow)) if slow else 0.0
     moments, weights, planned = [], [], []
     for note, seconds in zip(notes, plan_seconds, strict=True):
         if note.onset_seconds is None or note.case is None:
             continue
         moment, weight = note.onset_seconds - note.lag_seconds, _WEIGHTS[note.case]
-        if not note.abrupt and note.case in ("clear", "filtered") and note.lag_seconds > 0:
-            weight = _SLOW_CLEAR_WEIGHT
+        if _is_seen_rising(note):
+            moment, weight = note.onset_seconds - slow_lag, _SLOW_CLEAR_WEIGHT
         elif not note.abrupt:
             swell = key_down_of(levels, note.onset_seconds - 0.015, note.asked.off_seconds)
             if swell is None:
@@ -215,6 +218,11 @@ def clock_line(
     if not moments:
         return latency, drift
     return fitted_line(np.array(planned), np.array(moments), np.array(weights), latency, drift)
+
+
+def _is_seen_rising(note: Timed) -> bool:
+    """Say whether a slow note is seen to rise from its onset on."""
+    return not note.abrupt and note.case in ("clear", "filtered") and note.lag_seconds > 0
 
 
 def swell_line(
