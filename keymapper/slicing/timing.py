@@ -31,10 +31,13 @@ _SEARCH_AFTER_SECONDS = 0.02
 _LONGEST_SEARCH_SECONDS = 3.0
 _ABRUPT_SECONDS = 0.012
 _WELL_CLEAR_RATIO = 16.0
+"""An audible level so many times the RMS of the noise is not moved by it."""
 _OVER_TAIL = 0.2
+"""Under a tail, what reaches this share of its peak at once is abrupt."""
 _BURST_RATIO = 2.0
 _HOLD_SECONDS = 1.0
 _BURIED_PAST_SECONDS = 0.25
+"""Noise looked at before a buried onset, and note looked at for what it is made of."""
 _EARLY_SECONDS = 0.0003
 _EARLY_IN_TAIL_SECONDS = 0.0005
 _EARLY_UNDER_TAIL = {"tail": 0.0009, None: 0.0009}
@@ -129,12 +132,15 @@ def _is_blurred(
 def _begins_with_click(samples: FloatArray, frame: int, rate_hz: int) -> bool:
     """Say whether a short burst, louder than what is before and after it, is at a frame."""
     before, burst, after = (
-        float(
-            np.mean(samples[max(0, frame + round(a * rate_hz)) : frame + round(b * rate_hz)] ** 2)
-        )
-        for a, b in ((-0.02, -0.002), (0.0, 0.003), (0.008, 0.016))
+        _mean_square(samples, frame + round(start * rate_hz), frame + round(end * rate_hz))
+        for start, end in ((-0.02, -0.002), (0.0, 0.003), (0.008, 0.016))
     )
     return burst > _BURST_RATIO * max(before, after)
+
+
+def _mean_square(samples: FloatArray, first: int, last: int) -> float:
+    part = samples[max(0, first) : max(0, last)]
+    return float(np.mean(part**2)) if len(part) else 0.0
 
 
 def _through_filter(
@@ -271,7 +277,7 @@ def _held_together(notes: Sequence[Timed]) -> list[Timed]:
 
 def _like_the_others(note: Timed, notes: Sequence[Timed]) -> Timed:
     held = _held_seconds(note)
-    like = [n for n in notes if n.case != "noise" and abs(_held_seconds(n) - held) < 0.2 * held]
+    like = [n for n in notes if n.case != "noise" and abs(_held_seconds(n) - held) <= 0.2 * held]
     usual = float(np.median([_distance(n) for n in like]))
     within = min(max(_distance(note), (1 - _APART) * usual), (1 + _APART) * usual)
     onset = note.asked.expected_seconds + max(0.0, within - _EARLY_UNDER_TAIL[note.case])

@@ -27,8 +27,12 @@ ACHIEVABLE_QUANTILE = 0.003
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bounds:
-    """Where loops may lie: note frames; ``wanted_frames`` is the length worth having."""
+    """Where loops may lie: note frames; ``wanted_frames`` is the length worth having.
 
+    No crossfade takes anything from before ``first_frame``.
+    """
+
+    first_frame: int
     first_start: int
     last_end: int
     shortest_frames: int

@@ -56,10 +56,12 @@ class Envelope:
     def levels_around(self, frames: np.ndarray, hops: np.ndarray) -> np.ndarray:
         """Levels at so many hops from each frame, between times, shape (frames, hops, levels)."""
         place = (frames[:, None] - self.first_frame) / self.hop_frames + hops
-        place = np.clip(place, 0, len(self.levels_db) - 1.001)
+        last = len(self.levels_db) - 1
+        place = np.clip(place, 0, max(0, last - 0.001))
         low = place.astype(int)
+        high = np.minimum(low + 1, last)
         part = (place - low)[:, :, None].astype(self.levels_db.dtype)
-        return np.asarray(self.levels_db[low] * (1 - part) + self.levels_db[low + 1] * part)
+        return np.asarray(self.levels_db[low] * (1 - part) + self.levels_db[high] * part)
 
 
 def mono(samples: np.ndarray) -> np.ndarray:

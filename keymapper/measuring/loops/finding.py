@@ -136,6 +136,7 @@ def _bounds(
         wanted = length_seconds
         shortest, longest = length_seconds - reach, length_seconds + reach
     return Bounds(
+        first_frame=region.start_frame,
         first_start=region.start_frame + round(LEAST_LEAD_SECONDS * rate),
         last_end=region.end_frame,
         shortest_frames=max(1, round(shortest * rate)),

@@ -40,7 +40,7 @@ def find_flattening(
     views, _, count = bands.powers.shape
     drift = levelled_db.reshape(views, count)[: min(2, views)].mean(axis=0)
     power = bands.powers[: min(2, views)].mean(axis=(0, 1), dtype=float) + 1e-20
-    smooth = _smoothed(power * drift) / _smoothed(power)
+    smooth = _smoothed(power * drift) / _smoothed(power)  # no weak band bends a strong one
     whole = 10 * np.log10(float(power @ 10 ** (smooth / 10)) / float(power.sum()))
     start = max(first_frame, loop.start_frame - fade_frames - round(LEAD_SECONDS * rate))
     dies = dies_away(bands.powers[: min(2, views)].mean(axis=0).sum(axis=1))
@@ -53,7 +53,7 @@ def find_flattening(
 
 
 def _smoothed(values: np.ndarray) -> np.ndarray:
-    """Means over neighbouring bands; weighted by power, no weak band bends a strong one."""
+    """Means over each band and its neighbours."""
     return np.convolve(np.pad(values, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
 
 

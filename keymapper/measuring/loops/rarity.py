@@ -56,7 +56,7 @@ def _distances_from(distances: np.ndarray, chosen: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class QuickLevels:
-    """Band levels of 5 ms every 2 ms of a stretch of audio, and its moments of 8 ms each side."""
+    """Band levels of 5 ms every 1 ms of a sustain, and its moments of 8 ms to each side."""
 
     moments: Moments | None
     first_frame: int
@@ -80,14 +80,16 @@ class QuickLevels:
 
 
 def quick_levels(samples: np.ndarray, rate: int, first_frame: int, last_frame: int) -> QuickLevels:
-    """Return the quick levels of the sustain between two frames.
+    """Return the quick levels of the sustain between two frames; silence follows a shorter one.
 
     samples : float, shape (frames, channels).
     """
     window, hop = round(WINDOW_SECONDS * rate), round(HOP_SECONDS * rate)
     edges = np.concatenate([[0.0], np.geomspace(LOWEST_HZ, min(HIGHEST_HZ, 0.4 * rate), BANDS)])
     bins = np.unique((edges * window / rate).astype(int))
-    powers = band_powers(mono(samples[first_frame:last_frame])[:, None], window, hop, bins)[0]
+    sustain = mono(samples[first_frame:last_frame])[:, None]
+    sustain = np.pad(sustain, ((0, max(0, window - len(sustain))), (0, 0)))
+    powers = band_powers(sustain, window, hop, bins)[0]
     floor = float(powers.mean()) * 10 ** (FLOOR_DB / 10) + 1e-20
     moments = measure_moments(
         10 * np.log10(powers + floor),

@@ -94,7 +94,7 @@ def given_loop(samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds
     traits = with_wobble(traits, found, sustain)
     unlike, unlike_wide = likenesses(found, sustain, bounds)
     traits = replace(traits, unlike=unlike, unlike_wide=unlike_wide)
-    quick = quick_levels(samples, sustain.rate, bounds.first_start, bounds.last_end)
+    quick = quick_levels(samples, sustain.rate, bounds.first_frame, bounds.last_end)
     return _cheapest(samples, sustain, quick, found, traits, bounds)
 
 
@@ -118,7 +118,7 @@ def _cheapest(
             break
         start, end = int(found.starts[index]), int(found.ends[index])
         rho, cost = float(found.correlation[index]), float(estimates[index])
-        fade = fade_frames(rho, end - start, start - bounds.first_start, sustain.rate)
+        fade = fade_frames(rho, end - start, start - bounds.first_frame, sustain.rate)
         if rho < SURE_CORRELATION:
             one, fades = np.array([index]), fades_to_try(fade, sustain.rate)
             fade, cost = cheapest_fade(

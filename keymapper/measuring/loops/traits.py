@@ -93,7 +93,7 @@ def with_wobble(traits: Traits, found: Candidates, sustain: Sustain) -> Traits:
 
 
 def _fade_hops(found: Candidates, sustain: Sustain, bounds: Bounds) -> np.ndarray:
-    lengths, leads = found.ends - found.starts, found.starts - bounds.first_start
+    lengths, leads = found.ends - found.starts, found.starts - bounds.first_frame
     fades = [
         fade_frames(float(rho), int(length), int(lead), sustain.rate)
         for rho, length, lead in zip(found.correlation, lengths, leads, strict=True)

@@ -21,13 +21,13 @@ from keymapper.measuring.loops.features import (
 )
 from keymapper.measuring.loops.likeness import risen, unlikeness
 from keymapper.measuring.loops.pitch_step import WINDOW_SECONDS, steps_cents
+from keymapper.measuring.loops.rarity import REACH_HOPS as QUICK_REACH_HOPS
 from keymapper.measuring.loops.rarity import QuickLevels
 from keymapper.measuring.loops.sustain import REACH_HOPS, Sustain, levelling_db
 from keymapper.measuring.loops.traits import Traits
 
 SHORTER_SECONDS = (0.06, 0.02)
 SHORTER_RATIO = 0.7
-QUICK_REACH_HOPS = 8
 
 
 def fades_to_try(longest: int, rate: int) -> list[int]:

@@ -160,3 +160,13 @@ def test_other_sample_rates(rate: int) -> None:
     assert verdict.loop is not None
     shipped = bake_loop(wave, rate, verdict)
     assert join_audibility(wave, shipped, rate, verdict.loop).worst_db <= 0
+
+
+@pytest.mark.parametrize("frames", [60, 300, 600, 3000])
+@pytest.mark.parametrize("level", [0.0, 0.3])
+def test_a_given_loop_is_taken_however_short_or_silent_the_note(frames: int, level: float) -> None:
+    samples = (level * np.sin(np.arange(frames) / 20))[:, None].astype(np.float32)
+    given = Loop(start_frame=round(0.001 * RATE), end_frame=frames)
+    verdict = find_loop(samples, RATE, options=LoopOptions(given=given))
+    assert verdict.loop == given
+    assert np.isfinite(bake_loop(samples, RATE, verdict)).all()
