@@ -101,6 +101,23 @@ def read_audio_info(path: Path) -> AudioInfo:
         raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
 
 
+def usable_audio_info(path: Path) -> AudioInfo:
+    """Return what the header says of a file that `read_audio` can decode.
+
+    A WAV file of whole numbers is known by its header; any other is decoded to be sure.
+
+    Raises
+    ------
+    InputError
+        As `read_audio` does.
+    """
+    info = read_audio_info(path)
+    plain = info.container in ("WAV", "RF64") and info.encoding.startswith("PCM_")
+    if plain and info.channels <= 2 and info.frames:
+        return info
+    return read_audio(path).info
+
+
 def _audio_info(file: soundfile.SoundFile, path: Path) -> AudioInfo:
     missing = 0
     if file.format in ("WAV", "WAVEX", "RF64"):

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import scipy.fft
 
 RING_LEFT = 1e-6
 LONGEST_RING_FRAMES = 2**20
+_STEP = 2**13  # few sizes, so that their turns are kept
 PLAYED_FILTERS = frozenset(("lpf_1p", "lpf_2p"))
 
 
@@ -45,10 +47,16 @@ def _through(sound: np.ndarray, numerator: np.ndarray, denominator: np.ndarray) 
     radius = min(float(np.abs(np.roots(denominator)).max()), 1.0 - 1e-9)
     ring = math.log(RING_LEFT) / math.log(radius) if radius > 0 else 0.0
     size = len(sound) + min(math.ceil(ring), LONGEST_RING_FRAMES)
-    size = scipy.fft.next_fast_len(size + len(denominator), real=True)
-    turn = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)
+    size = scipy.fft.next_fast_len(-(-(size + len(denominator)) // _STEP) * _STEP, real=True)
+    turn = _turn(size)
     response = np.polyval(numerator[::-1], turn) / np.polyval(denominator[::-1], turn)
     spectrum = scipy.fft.rfft(sound.astype(np.float32, copy=False), size, axis=0)
     spectrum *= response.astype(np.complex64)[:, np.newaxis]
     filtered: np.ndarray = scipy.fft.irfft(spectrum, size, axis=0)[: len(sound)]
     return filtered
+
+
+@lru_cache(maxsize=4)
+def _turn(size: int) -> np.ndarray:
+    """Return the delay by one frame at each frequency of a transform."""
+    return np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)

@@ -2,8 +2,8 @@
 
 Windowed-sinc interpolation with a table of kernels and straight lines between them (J. O. Smith,
 "Digital Audio Resampling", 2002). With 48 taps under a Kaiser window and 512 kernels a frame,
-sines up to 0.83 of the Nyquist frequency come out right to -90 dB. Where the sound is sped up,
-what would pass the Nyquist frequency of the output is taken out first.
+sines up to 0.83 of the Nyquist frequency come out right to -90 dB. Where the sound is sped up by
+more than half a semitone, what would pass the Nyquist frequency of the output is taken out first.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ _PHASES = 512
 _KAISER_BETA = 9.5
 _CHUNK_FRAMES = 4096
 _PASS_RATIO = 0.92
+_FOLDED_FROM_STEP = 1.03
+"""Slower than that, only what lies above 0.97 of the Nyquist frequency could fold down."""
 
 
 def resampled(sound: np.ndarray, start: float, step: float, frames: int) -> np.ndarray:
@@ -30,7 +32,7 @@ def resampled(sound: np.ndarray, start: float, step: float, frames: int) -> np.n
     """
     if step == 1.0 and start == int(start):
         return _copied(sound, int(start), frames)
-    if step > 1.0:
+    if step > _FOLDED_FROM_STEP:
         sound = _without_highs(sound, step)
     kernels, slopes = _kernels()
     half = TAPS // 2 - 1

@@ -13,7 +13,7 @@ import msgspec
 from keymapper import __version__
 from keymapper.errors import InputError, OutputError
 from keymapper.exporting.publish import write_text
-from keymapper.formats.audio_file import read_audio
+from keymapper.formats.audio_file import usable_audio_info
 from keymapper.formats.manifest import manifest_beside, pretty_json
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
 from keymapper.model.instrument import Manifest
@@ -204,7 +204,7 @@ class _Probe:
 
 def _probe(path: Path) -> _Probe:
     try:
-        return _Probe(rate=read_audio(path).info.rate, reason="")
+        return _Probe(rate=usable_audio_info(path).rate, reason="")
     except InputError as error:
         return _Probe(rate=0, reason=str(error).removeprefix(f"{path}: "))
 

@@ -38,7 +38,7 @@ class Analysis:
         return max(1, round(self.hop_seconds * rate))
 
 
-FINE = Analysis(window_seconds=0.005, hop_seconds=0.0005, edges_hz=CLICK_EDGES_HZ, own_every=2)
+FINE = Analysis(window_seconds=0.005, hop_seconds=0.0005, edges_hz=CLICK_EDGES_HZ, own_every=4)
 THIRDS = Analysis(
     window_seconds=0.043, hop_seconds=0.008, edges_hz=THIRD_OCTAVE_EDGES_HZ, own_every=2
 )
@@ -86,21 +86,21 @@ def hann(frames: int) -> np.ndarray:
 
 def _view_powers(spectra: np.ndarray, weights: np.ndarray) -> np.ndarray:
     """Band powers of mono, or of left, right and their mean, shape (views, times, bands)."""
-    parts = spectra.view(np.float32)  # real and imaginary by turns, for which the weights stand
-    powers = (parts * parts) @ weights
+    real, imaginary = spectra.real, spectra.imag
+    powers = (real * real + imaginary * imaginary) @ weights
     if len(powers) == 1:
         return np.asarray(powers)
-    shared = (parts[0] * parts[1]) @ weights
+    shared = (real[0] * real[1] + imaginary[0] * imaginary[1]) @ weights
     mean = 0.25 * (powers[0] + powers[1]) + 0.5 * shared
     return np.stack([powers[0], powers[1], np.maximum(mean, 0.0)])
 
 
 @lru_cache(maxsize=16)
 def _weights(rate: int, size: int, analyses: tuple[Analysis, ...]) -> np.ndarray:
-    """Weight of each bin's real and imaginary part in each masked band, (2 x bins, bands)."""
+    """Weight of each bin in each masked band, shape (bins, bands)."""
     bins = np.arange(size // 2 + 1) * rate / size
     masked = [_spread(one.edges_hz) @ _membership(bins, one.edges_hz) for one in analyses]
-    return np.ascontiguousarray(np.repeat(np.concatenate(masked), 2, axis=1).T)
+    return np.ascontiguousarray(np.concatenate(masked).T)
 
 
 def _membership(bins: np.ndarray, edges_hz: np.ndarray) -> np.ndarray:

@@ -17,6 +17,7 @@ GRID_CENTS = 3.0
 LOWEST_HZ = 50.0
 HIGHEST_HZ = 8000.0
 REACH_CENTS = 90.0
+PADDED = 1.5
 JUST_HEARD_CENTS = 5.0
 YARDSTICK = 1.12
 SHORT_LOOP_SECONDS = 0.3
@@ -98,10 +99,11 @@ def _grid(rate: int, size: int) -> tuple[np.ndarray, np.ndarray]:
 def _log_spectra(audio: np.ndarray, rate: int) -> np.ndarray:
     """Square root of the magnitude over log frequency along the last axis, mean removed."""
     frames = audio.shape[-1]
-    size = fft.next_fast_len(2 * frames, real=True)
+    size = fft.next_fast_len(round(PADDED * frames), real=True)
     windowed = (audio * hann(frames)).reshape(-1, frames)
-    parts = [fft.rfft(part, n=size) for part in np.array_split(windowed, -(-len(windowed) // 8))]
-    spectra = np.sqrt(np.abs(np.concatenate(parts))).reshape(*audio.shape[:-1], -1)
     low, part = _grid(rate, size)
+    pieces = np.array_split(windowed, -(-len(windowed) // 8))
+    parts = [np.abs(fft.rfft(piece, n=size)[:, : low[-1] + 2]) for piece in pieces]
+    spectra = np.sqrt(np.concatenate(parts)).reshape(*audio.shape[:-1], -1)
     values = spectra[..., low] * (1 - part) + spectra[..., low + 1] * part
     return np.asarray(values - values.mean(axis=-1, keepdims=True))

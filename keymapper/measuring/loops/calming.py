@@ -6,6 +6,7 @@ import numpy as np
 
 from keymapper.measuring.loops.spectral import (
     hop_frames,
+    over_bins,
     resynthesised,
     spectra,
     spectrum_centres,
@@ -41,7 +42,8 @@ def calmed(
     level = np.log(power + floor)
     away = level - level[:, inside].mean(axis=1, keepdims=True)
     gain = np.exp(-0.5 * strength[:, None] * away).astype(np.float32)
-    changed = resynthesised(spectrum * gain, hop, last - begin)
+    spectrum *= over_bins(gain, spectrum.shape[-1])
+    changed = resynthesised(spectrum, hop, last - begin)
     first = max(0, start_frame - rise)
     result = np.array(samples)
     result[first:end_frame] = changed[:, first - begin : end_frame - begin].T

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 from scipy import fft
 
 from keymapper.measuring.loops.spectral import (
     hop_frames,
+    over_bins,
     resynthesised,
     spectra,
     spectrum_centres,
@@ -20,6 +24,7 @@ BANDS_FROM_SECONDS = 0.020
 EDGE_SECONDS = 0.010
 LOWEST_OCTAVE_HZ = 250.0
 CONTEXT_SECONDS = 0.080
+MARGIN_HOPS = 4
 LEAST_CORRELATION = -0.3
 LEAST_GAIN, MOST_GAIN = 0.7, 3.0
 MIRROR_SECONDS = 0.030
@@ -47,23 +52,67 @@ def crossfaded(samples: np.ndarray, rate: int, start: int, end: int, fade: int) 
 
     samples : float, shape (frames, channels).
     """
-    exact = QUIET_SECONDS if fade >= QUIET_FROM_SECONDS * rate else EXACT_SECONDS
-    ahead = min(fade // 2, round(exact * rate))
+    return crossfades(samples, rate, start, end, [fade])[0]
+
+
+def crossfades(
+    samples: np.ndarray, rate: int, start: int, end: int, fades: Sequence[int]
+) -> list[np.ndarray]:
+    """Return crossfades of several lengths for one loop, which share their analysis."""
+    long = [fade for fade in fades if fade >= BANDS_FROM_SECONDS * rate]
+    meeting = _meeting(samples, hop_frames(rate), start, end, max(long)) if long else None
+    return [
+        _octave_fade(samples, rate, start, end, _rise(fade, rate))
+        if meeting is None or fade < BANDS_FROM_SECONDS * rate
+        else _band_fade(meeting, rate, _rise(fade, rate))
+        for fade in fades
+    ]
+
+
+def _rise(fade: int, rate: int) -> np.ndarray:
+    """Share of what arrives in every frame of a fade, shape (fade, 1)."""
     rise = np.ones((fade, 1), dtype=np.float32)
-    rise[: fade - ahead, 0] = np.arange(1, fade - ahead + 1) / (fade - ahead)
-    if fade < BANDS_FROM_SECONDS * rate:
-        return _octave_fade(samples, rate, start, end, rise)
-    leaving, arriving = samples[end - fade : end], samples[start - fade : start]
+    before = fade - _exact_frames(fade, rate)
+    rise[:before, 0] = np.arange(1, before + 1) / before
+    return rise
+
+
+def _exact_frames(fade: int, rate: int) -> int:
+    exact = QUIET_SECONDS if fade >= QUIET_FROM_SECONDS * rate else EXACT_SECONDS
+    return min(fade // 2, round(exact * rate))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Meeting:
+    """What precedes a loop's end and its start, up to ``MARGIN_HOPS`` hops after them.
+
+    ``stretches`` : float32, shape (2, frames, channels); ``powers`` of their third octaves, shape
+    (2, channels, times, bands).
+    """
+
+    stretches: np.ndarray
+    powers: np.ndarray
+    hop: int
+
+
+def _meeting(samples: np.ndarray, hop: int, start: int, end: int, longest: int) -> _Meeting:
+    hops = -(-longest // hop) + MARGIN_HOPS
+    stretches = np.stack(
+        [_stretch(samples, at - hops * hop, at + MARGIN_HOPS * hop) for at in (end, start)]
+    )
+    powers = third_octave_powers(spectra(stretches.transpose(0, 2, 1), hop))
+    return _Meeting(stretches=stretches, powers=powers, hop=hop)
+
+
+def _band_fade(meeting: _Meeting, rate: int, rise: np.ndarray) -> np.ndarray:
+    """Fade linearly, and give every third octave back what the mix lacks of its energy."""
+    fade, margin = len(rise), MARGIN_HOPS * meeting.hop
+    first = meeting.stretches.shape[1] - margin - fade
+    leaving, arriving = meeting.stretches[:, first : first + fade]
     mixed = (1 - rise) * leaving + rise * arriving
-    hop = hop_frames(rate)
-    margin = 4 * hop
-    pair = [_stretch(samples, point - fade - margin, point + margin) for point in (end, start)]
-    reach = np.pad(rise, ((margin, margin), (0, 0)), mode="edge")
-    reach[:margin] = 0
-    lost = _energy_lost(pair[0], pair[1], reach, hop)[margin : margin + fade]
-    distance = np.minimum(np.arange(fade), np.arange(fade)[::-1] - ahead).clip(min=0)
-    taper = np.minimum(1, distance / (EDGE_SECONDS * rate)).astype(np.float32)
-    return np.asarray(mixed + taper[:, None] * lost)
+    distance = np.minimum(np.arange(fade), np.arange(fade)[::-1] - _exact_frames(fade, rate))
+    taper = np.minimum(1, distance.clip(min=0) / (EDGE_SECONDS * rate)).astype(np.float32)
+    return np.asarray(mixed + taper[:, None] * _energy_lost(meeting, rise))
 
 
 def _octave_fade(
@@ -104,28 +153,35 @@ def _octaves(stretch: np.ndarray, rate: int) -> np.ndarray:
 
 def _stretch(samples: np.ndarray, first: int, last: int) -> np.ndarray:
     """Frames [first, last), mirrored where the note has none."""
+    if first >= 0 and last <= len(samples):
+        return np.asarray(samples[first:last], dtype=np.float32)
     index = np.abs(np.arange(first, last))
     index = np.where(index >= len(samples), 2 * (len(samples) - 1) - index, index)
     return np.asarray(samples[np.clip(index, 0, len(samples) - 1)], dtype=np.float32)
 
 
-def _energy_lost(
-    leaving: np.ndarray, arriving: np.ndarray, reach: np.ndarray, hop: int
-) -> np.ndarray:
+def _energy_lost(meeting: _Meeting, rise: np.ndarray) -> np.ndarray:
     """Return what the linear mix lacks for every band to keep the energy of both parts.
 
     Hann frames with 75 % overlap; in each frame and third octave the gain is
     sqrt(((1 - f) Ea + f Eb) / E_mix).
     """
+    hop, fade = meeting.hop, len(rise)
+    hops = -(-fade // hop) + MARGIN_HOPS
+    leaving, arriving = meeting.stretches[:, -(hops + MARGIN_HOPS) * hop :]
     frames = len(leaving)
-    inside = np.clip(spectrum_centres(frames, hop), 0, frames - 1)
-    part = reach[inside]
-    first, second = spectra(np.stack([leaving.T, arriving.T]), hop)
+    before = frames - MARGIN_HOPS * hop - fade
+    reach = np.ones((frames, 1), dtype=np.float32)
+    reach[:before] = 0
+    reach[before : before + fade] = rise
     mixed = spectra((leaving + reach * (arriving - leaving)).T, hop)
-    wanted = (1 - part) * third_octave_powers(first) + part * third_octave_powers(second)
+    part = reach[np.clip(spectrum_centres(frames, hop), 0, frames - 1)]
+    first, second = meeting.powers[:, :, -mixed.shape[1] :]
+    wanted = (1 - part) * first + part * second
     gain = np.sqrt((wanted + 1e-20) / (third_octave_powers(mixed) + 1e-20))
     gain = np.clip(gain, LEAST_GAIN, MOST_GAIN) - 1
-    return np.asarray(resynthesised(mixed * gain, hop, frames).T)
+    mixed *= over_bins(gain, mixed.shape[-1])
+    return np.asarray(resynthesised(mixed, hop, frames)[:, before : before + fade].T)
 
 
 def mirrored_release(

@@ -102,13 +102,15 @@ def flatten(samples: np.ndarray, rate: int, flattening: Flattening, end_frame: i
     before = min(start, HALVES * hop)
     part = samples[start - before :].T.astype(np.float32)
     centres = spectrum_centres(part.shape[1], hop, HALVES) - before
-    seconds = np.clip(centres, 0, max(0, end_frame - start)) / rate
-    decays = _decay_of_bins(flattening, HALVES * hop, rate)
-    gain_db = np.clip(seconds[:, None] * decays, -LARGEST_GAIN_DB, LARGEST_GAIN_DB)
-    gain = np.exp(gain_db.astype(np.float32) * np.float32(np.log(10) / 20))
+    seconds = (np.clip(centres, 0, max(0, end_frame - start)) / rate).astype(np.float32)
+    gain = np.outer(seconds, _decay_of_bins(flattening, HALVES * hop, rate))
+    np.clip(gain, -LARGEST_GAIN_DB, LARGEST_GAIN_DB, out=gain)
+    gain *= np.float32(np.log(10) / 20)
+    np.exp(gain, out=gain)
+    spectrum = spectra(part, hop, HALVES)
+    spectrum *= gain
     flat = np.array(samples)
-    changed = resynthesised(spectra(part, hop, HALVES) * gain, hop, part.shape[1], HALVES)
-    flat[start:] = changed[:, before:].T
+    flat[start:] = resynthesised(spectrum, hop, part.shape[1], HALVES)[:, before:].T
     return flat
 
 

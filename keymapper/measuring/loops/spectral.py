@@ -6,6 +6,8 @@ slow and smooth, its square root.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from scipy import fft
 
@@ -57,16 +59,34 @@ def resynthesised(changed: np.ndarray, hop: int, frames: int, overlap: int = OVE
 
 
 def third_octave_powers(spectrum: np.ndarray) -> np.ndarray:
-    """Return the mean power of the third octave around each bin (three bins at least)."""
-    bins = spectrum.shape[-1]
+    """Return the mean powers of third octaves, shape (..., times, bands); six to the octave.
+
+    spectrum : complex64, shape (..., times, bins). A band has three bins at least.
+    """
+    real, imaginary = spectrum.real, spectrum.imag
+    return np.asarray((real * real + imaginary * imaginary) @ _third_octaves(spectrum.shape[-1])[0])
+
+
+def over_bins(values: np.ndarray, bins: int) -> np.ndarray:
+    """Return values of those third octaves at every bin, on straight lines between the centres."""
+    return np.asarray(values @ _third_octaves(bins)[1])
+
+
+@lru_cache(maxsize=16)
+def _third_octaves(bins: int) -> tuple[np.ndarray, np.ndarray]:
+    """Weights from bins to bands, and from bands to bins."""
     place = np.arange(bins)
-    low = np.minimum(np.floor(place * 2 ** (-1 / 6)), place - 1).clip(min=0).astype(int)
-    high = np.maximum(np.ceil(place * 2 ** (1 / 6)), place + 1).clip(max=bins - 1).astype(int) + 1
-    sums = np.zeros((*spectrum.shape[:-1], bins + 1))
-    np.cumsum(spectrum.real**2 + spectrum.imag**2, axis=-1, dtype=float, out=sums[..., 1:])
-    return np.asarray(((sums[..., high] - sums[..., low]) / (high - low)).astype(np.float32))
+    centres = np.unique(np.round(2 ** np.arange(0, np.log2(bins - 1) + 1 / 6, 1 / 6)))
+    centres = np.concatenate([[0], centres[centres < bins - 1], [bins - 1]])[:, None]
+    low = np.minimum(np.floor(centres * 2 ** (-1 / 6)), centres - 1)
+    high = np.maximum(np.ceil(centres * 2 ** (1 / 6)), centres + 1)
+    members = ((place >= low) & (place <= high)).astype(np.float32)
+    members /= members.sum(axis=1, keepdims=True)
+    spread = [np.interp(place, centres[:, 0], one) for one in np.eye(len(centres))]
+    return np.ascontiguousarray(members.T), np.array(spread, dtype=np.float32)
 
 
+@lru_cache(maxsize=16)
 def _window(hop: int, overlap: int) -> np.ndarray:
     window = np.hanning(overlap * hop + 1)[:-1]
     return np.asarray((window if overlap == OVERLAP else np.sqrt(window)).astype(np.float32))

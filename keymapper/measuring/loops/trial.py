@@ -12,7 +12,7 @@ import numpy as np
 
 from keymapper.measuring.loops.candidates import Candidates
 from keymapper.measuring.loops.cost import choice_cost
-from keymapper.measuring.loops.crossfade import crossfaded
+from keymapper.measuring.loops.crossfade import crossfades
 from keymapper.measuring.loops.features import (
     BandPowers,
     band_powers,
@@ -49,11 +49,11 @@ def cheapest_fade(
     samples : float, shape (frames, channels), the note. one, traits : of a single candidate.
     fades : frames.
     """
-    start, end, rate = int(one.starts[0]), int(one.ends[0]), sustain.rate
+    rate = sustain.rate
     window = sustain.bands.window_frames
     before = REACH_HOPS * sustain.bands.hop_frames + window // 2
     after = before + window % 2
-    joins = [_joined(samples, rate, start, end, fade, before, after) for fade in fades]
+    joins = _joined(samples, rate, one, fades, before, after)
     unlike, unlike_wide = _unlikenesses(joins, sustain, one, np.array(fades))
     near = QUICK_REACH_HOPS * quick.hop_frames + quick.window_frames // 2
     part = slice(before - near, before + near + quick.window_frames % 2)
@@ -80,16 +80,18 @@ def cheapest_fade(
 
 
 def _joined(
-    samples: np.ndarray, rate: int, start: int, end: int, fade: int, before: int, after: int
-) -> np.ndarray:
-    """Return what is played around the join, ``before`` and ``after`` frames of it."""
+    samples: np.ndarray, rate: int, one: Candidates, fades: list[int], before: int, after: int
+) -> list[np.ndarray]:
+    """Return what is played around the join with each fade, ``before`` and ``after`` frames."""
+    start, end = int(one.starts[0]), int(one.ends[0])
     leaving = np.array(samples[max(0, end - before) : end])
     leaving = np.pad(leaving, ((before - len(leaving), 0), (0, 0)), mode="edge")
-    if fade:
-        faded = crossfaded(samples, rate, start, end, fade)[-before:]
-        leaving[before - len(faded) :] = faded
-    again = start + np.arange(after) % (end - start)
-    return np.concatenate([leaving, samples[again]])
+    arriving = samples[start + np.arange(after) % (end - start)]
+    joins = []
+    for faded in crossfades(samples, rate, start, end, fades):
+        seen = faded[-before:]
+        joins.append(np.concatenate([leaving[: before - len(seen)], seen, arriving]))
+    return joins
 
 
 def _unlikenesses(
