@@ -59,4 +59,4 @@ def _through(sound: np.ndarray, numerator: np.ndarray, denominator: np.ndarray) 
 @lru_cache(maxsize=4)
 def _turn(size: int) -> np.ndarray:
     """Return the delay by one frame at each frequency of a transform."""
-    return np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)
+    return np.asarray(np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size))

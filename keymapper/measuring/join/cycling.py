@@ -20,6 +20,7 @@ NATURAL_WINDOWS = 12
 YARDSTICK = 1.12
 LIVELY_SECONDS = 0.7
 LIVELY_SECONDS_HEARD = 2.0
+SAME = 1e-6  # of full scale
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,55 +36,77 @@ def going_round(ground: Ground, natural: NaturalLevels) -> GoingRound:
     """Return what is heard of a loop going round, from third-octave levels of the settled loop."""
     hop = THIRDS.hop_frames(ground.rate)
     length = ground.end - ground.start
-    times = max(1, round(length / hop))
+    period = _settled_levels_db(ground, natural, max(1, round(length / hop)))
     lively = min(round(LIVELY_SECONDS_HEARD * ground.rate / hop), len(natural.levels_db))
-    levels = _settled_levels_db(ground, natural, max(times, lively))
-    period = levels[:times]
+    rounds = np.resize(period, (max(lively, len(period)), period.shape[1]))
     audible = length >= SHORTEST_SECONDS * ground.rate
     width = max(1, round(LIVELY_SECONDS * ground.rate / hop))
     return GoingRound(
         wobble_db=_wobble_db(period, natural) if audible else None,
         repetition_db=_repetition_db(period, natural, ground) if audible else None,
-        frozen_db=_liveliness_db(natural.levels_db, width) - _liveliness_db(levels, width),
+        frozen_db=_liveliness_db(natural.levels_db, width) - _liveliness_db(rounds, width),
     )
 
 
 def _settled_levels_db(ground: Ground, natural: NaturalLevels, times: int) -> np.ndarray:
-    """Third-octave levels of the loop from its start on, once it goes round."""
+    """Third-octave levels of one pass of the loop once it goes round.
+
+    It begins at the first natural time in the loop: up to where the shipped audio differs from
+    the natural one, the levels are known.
+    """
     hop = THIRDS.hop_frames(ground.rate)
     window = THIRDS.window_frames(ground.rate)
     length = ground.end - ground.start
-    first = ground.start + length * (math.ceil(window / length) + 1) - window // 2
-    audio = played(
-        ground.shipped, ground.start, ground.end, first, first + (times - 1) * hop + window
-    )
-    return levels_db(masked_powers(audio, ground.rate, THIRDS)[0], natural.floor)
+    known_from = max(0, math.ceil((ground.start - ground.natural_start) / hop))
+    known = natural.levels_db[known_from : known_from + times]
+    first = ground.natural_start + known_from * hop
+    known = known[: max(0, (_first_difference(ground, first) - window - first) // hop + 1)]
+    if len(known) == times:
+        return known
+    fresh = first + len(known) * hop + length * (math.ceil(window / length) + 1)
+    last = fresh + (times - len(known) - 1) * hop + window
+    audio = played(ground.shipped, ground.start, ground.end, fresh, last)
+    masked = masked_powers(audio, ground.rate, THIRDS)[0]
+    return np.concatenate([known, levels_db(masked, natural.floor)])
+
+
+def _first_difference(ground: Ground, first: int) -> int:
+    """Return the frame, from one in the loop on, at which the shipped audio is no more natural."""
+    last = min(ground.end, ground.natural_start + ground.natural.shape[1])
+    natural = ground.natural[:, first - ground.natural_start : last - ground.natural_start]
+    differs = np.abs(ground.shipped[:, first:last] - natural).max(axis=0, initial=0.0) > SAME
+    return first + int(np.argmax(differs)) if differs.any() else last
 
 
 def _wobble_db(period: np.ndarray, natural: NaturalLevels) -> float:
     """Swing at the first three harmonics of the loop rate, over threshold."""
-    own = _natural_swing_db(natural.levels_db, len(period))
+    lines = _lines(len(period), period.dtype)
+    own = _natural_swing_db(natural.levels_db, lines)
     threshold = math.hypot(WOBBLE_DB, YARDSTICK * own)
-    return 20 * math.log10(max(_swing_db(period), 1e-6) / threshold)
+    return 20 * math.log10(max(_swing_db(period, lines), 1e-6) / threshold)
 
 
-def _swing_db(levels: np.ndarray) -> float:
-    times = len(levels)
-    orders = np.arange(1, WOBBLE_LINES + 1)
-    lines = np.exp(-2j * np.pi * np.outer(orders, np.arange(times)) / times) / times
-    return float(math.sqrt(2 * np.mean(np.sum(np.abs(lines @ levels) ** 2, axis=0))))
+def _lines(times: int, dtype: np.dtype[np.floating]) -> np.ndarray:
+    """Cosines and sines of one, two and three turns in so many times."""
+    turns = 2 * np.pi * np.outer(np.arange(1, WOBBLE_LINES + 1), np.arange(times)) / times
+    return np.asarray(np.concatenate([np.cos(turns), np.sin(turns)]) / times, dtype=dtype)
 
 
-def _natural_swing_db(levels: np.ndarray, times: int) -> float:
+def _swing_db(levels: np.ndarray, lines: np.ndarray) -> float:
+    return float(math.sqrt(2 * np.mean(np.sum((lines @ levels) ** 2, axis=0))))
+
+
+def _natural_swing_db(levels: np.ndarray, lines: np.ndarray) -> float:
     """90th percentile of the swing of natural stretches, each less the line joining its ends."""
+    times = lines.shape[1]
     if len(levels) < times or times < 2:
         return 0.0
     firsts = np.unique(np.linspace(0, len(levels) - times, NATURAL_WINDOWS).astype(int))
-    ramp = np.linspace(0, 1, times)[:, None]
+    ramp = np.linspace(0, 1, times, dtype=levels.dtype)[:, None]
     swings = []
     for first in firsts:
         part = levels[first : first + times]
-        swings.append(_swing_db(part - part[0] - ramp * (part[-1] - part[0])))
+        swings.append(_swing_db(part - part[0] - ramp * (part[-1] - part[0]), lines))
     return float(np.percentile(swings, 90))
 
 

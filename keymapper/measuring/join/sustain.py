@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from keymapper.measuring.blocks import block_frames, block_levels_db
+
 ONSET_BELOW_PEAK_DB = 20.0
 ATTACK_SECONDS = 0.060
 REACH_SECONDS = 1.5
@@ -19,13 +21,10 @@ def natural_range(reference: np.ndarray, rate: int, start: int, end: int) -> tup
 
     reference : float, shape (frames, channels).
     """
-    block = max(1, round(0.010 * rate))
-    count = len(reference) // block
+    block, level = block_frames(rate), block_levels_db(reference, rate)
+    count = len(level)
     if count == 0:
         return 0, len(reference)
-    power = (reference[: count * block].astype(float) ** 2).reshape(count, -1).mean(axis=1)
-    smooth = np.convolve(np.pad(power, 2, mode="edge"), np.full(5, 0.2), mode="valid")
-    level = 10 * np.log10(np.maximum(smooth, 1e-20))
     onset = int(np.argmax(level > level.max() - ONSET_BELOW_PEAK_DB)) * block
     reach = round(REACH_SECONDS * rate)
     first = max(onset + round(ATTACK_SECONDS * rate), start - reach)

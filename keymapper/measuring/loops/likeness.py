@@ -9,6 +9,7 @@ import numpy as np
 from keymapper.measuring.patches import patch_distances_db
 
 SAMPLED_MOMENTS = 24
+USUAL_SHARE = 0.95
 YARDSTICK = 1.12
 #: A listener compares with what was heard lately: so long before and after the loop.
 HEARD_SECONDS = 1.5
@@ -97,9 +98,12 @@ def _usual_db(moments: Moments, first: int, last: int) -> float:
     """Return what nearly all moments in a range keep from the nearest like one, and at least."""
     inside = slice(*np.searchsorted(moments.sampled, [first, last]))
     nearest = moments.apart_db[first:last, inside].min(axis=0, initial=np.inf)
-    nearest = nearest[np.isfinite(nearest)]
-    usual = YARDSTICK * float(np.percentile(nearest, 95)) if len(nearest) else 0.0
-    return max(usual, moments.least_db)
+    nearest = np.sort(nearest[np.isfinite(nearest)])
+    if len(nearest) == 0:
+        return moments.least_db
+    place = USUAL_SHARE * (len(nearest) - 1)
+    usual = float(np.interp(place, np.arange(len(nearest)), nearest))
+    return max(YARDSTICK * usual, moments.least_db)
 
 
 def faded_levels_db(

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-BLOCK_SECONDS = 0.010
-SILENCE_DB = -200.0
+from keymapper.measuring.blocks import BLOCK_SECONDS, block_frames, block_levels_db
+
 ATTACK_SECONDS = 0.05
 SHORTEST_SUSTAIN_SECONDS = 0.12
 #: Nothing under this peak is worth looping.
@@ -28,22 +28,6 @@ class SustainRegion:
         return max(0, self.end_frame - self.start_frame) / rate
 
 
-def block_levels_db(samples: np.ndarray, rate: int) -> np.ndarray:
-    """Return the level of every 10 ms in dBFS, smoothed over 50 ms; -200 for silence.
-
-    samples : float, shape (frames, channels), full scale 1.0.
-    """
-    block = max(1, round(BLOCK_SECONDS * rate))
-    blocks = len(samples) // block
-    if blocks == 0:
-        return np.zeros(0)
-    whole = np.ascontiguousarray(samples[: blocks * block], dtype=np.float32)
-    flat = whole.reshape(blocks, -1)
-    power = np.einsum("ij,ij->i", flat, flat).astype(float) / flat.shape[1]
-    smooth = np.convolve(np.pad(power, 2, mode="edge"), np.full(5, 0.2), mode="valid")
-    return 10 * np.log10(np.maximum(smooth, 10 ** (SILENCE_DB / 10)))
-
-
 def find_region(samples: np.ndarray, rate: int, note_off_frame: int | None) -> SustainRegion:
     """Return the sustain of a note, from its settled attack to its note-off.
 
@@ -53,7 +37,7 @@ def find_region(samples: np.ndarray, rate: int, note_off_frame: int | None) -> S
     samples : float, shape (frames, channels), full scale 1.0; may be empty.
     """
     levels = block_levels_db(samples, rate)
-    block = max(1, round(BLOCK_SECONDS * rate))
+    block = block_frames(rate)
     if len(levels) == 0 or levels.max() < SILENT_PEAK_DBFS:
         return SustainRegion(onset_frame=0, start_frame=0, end_frame=0, refusal="it is silent")
     peak = float(levels.max())

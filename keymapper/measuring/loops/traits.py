@@ -163,13 +163,11 @@ def _wobble_excess(levels_db: np.ndarray, levelled_db: np.ndarray) -> float:
     if times < 2 * WOBBLE_LINES + 1:
         return 0.0
     phase = np.arange(times, dtype=np.float32) / times
-    lines = np.exp(-2j * np.pi * np.outer(np.arange(1, WOBBLE_LINES + 1), phase))
-    lines = lines.astype(np.complex64) / times
+    turns = np.outer(np.arange(1, WOBBLE_LINES + 1, dtype=np.float32), 2 * np.pi * phase)
+    lines = np.concatenate([np.cos(turns), np.sin(turns)]) / times
     swing = lines @ levels_db
     ramp = (lines @ phase)[:, None]
     inside = swing - ramp * (levels_db[-1] - levels_db[0])
     swing = swing - ramp * levelled_db
-    wobble, own = (
-        np.sqrt(2 * np.mean(np.sum(np.abs(part) ** 2, axis=0))) for part in (swing, inside)
-    )
+    wobble, own = (np.sqrt(2 * np.vdot(part, part) / part.shape[1]) for part in (swing, inside))
     return max(0.0, float(wobble / np.hypot(JUST_HEARD_WOBBLE_DB, own)) - 0.7)

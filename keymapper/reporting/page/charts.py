@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -201,19 +202,24 @@ def filled_under(
 def _path(xs: np.ndarray, ys: np.ndarray) -> str:
     """Return the commands of a path through points, in tenths of a unit, each from the last."""
     there = np.isfinite(xs) & np.isfinite(ys)
-    tenths = np.rint(10 * np.where(there, [xs, ys], 0.0)).astype(int).T.tolist()
-    parts, last = [], None
-    for place, inside in zip(tenths, there.tolist(), strict=True):
-        if not inside:
-            last = None
-            continue
-        if last is None:
-            parts.append(f"M{place[0] / 10:g} {place[1] / 10:g}")
-        else:
-            across, down = (place[0] - last[0]) / 10, (place[1] - last[1]) / 10
-            parts.append(f"l{across:g} {down:g}" if down else f"h{across:g}")
-        last = place
-    return "".join(parts)
+    tenths = np.rint(10 * np.where(there, [xs, ys], 0.0)).astype(int).T
+    goes_on = np.append(False, there[1:] & there[:-1])
+    steps = np.diff(tenths, axis=0, prepend=0)
+    steps[~goes_on] = tenths[~goes_on]
+    drawn = zip(steps[there].tolist(), goes_on[there].tolist(), strict=True)
+    return "".join(
+        f"M{_tenths(across)} {_tenths(down)}"
+        if not on
+        else f"l{_tenths(across)} {_tenths(down)}"
+        if down
+        else f"h{_tenths(across)}"
+        for (across, down), on in drawn
+    )
+
+
+@lru_cache(maxsize=4096)
+def _tenths(count: int) -> str:
+    return f"{count / 10:g}"
 
 
 def dot(frame: Frame, x: float, y: float, kind: str, *children: Child, **more: str) -> Element:

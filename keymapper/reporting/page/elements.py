@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any
 
 from lxml import etree, html
@@ -22,14 +23,23 @@ def tag(name: str, /, *children: Child, **attributes: str | float | bool | None)
     In the names of attributes a trailing `_` falls away and `_` stands for `-`; None and False
     leave an attribute out.
     """
-    element = etree.Element(name)
-    for attribute, value in attributes.items():
-        if value is None or value is False:
-            continue
-        text = "" if value is True else value if isinstance(value, str) else number(value)
-        element.set(attribute.rstrip("_").replace("_", "-"), one_line(text))
+    texts = {
+        _attribute(attribute): one_line(value) if isinstance(value, str) else _plain(value)
+        for attribute, value in attributes.items()
+        if value is not None and value is not False
+    }
+    element = etree.Element(name, texts)
     append(element, children)
     return element
+
+
+@lru_cache(maxsize=256)
+def _attribute(name: str) -> str:
+    return name.rstrip("_").replace("_", "-")
+
+
+def _plain(value: float | bool) -> str:
+    return "" if value is True else number(value)
 
 
 def append(element: Element, children: Iterable[Child]) -> None:
