@@ -5,12 +5,10 @@ from __future__ import annotations
 import numpy as np
 from scipy import fft
 
-from keymapper.measuring.loops.features import mono
-
 WINDOW_SECONDS = 0.120
 GRID_CENTS = 5.0
 REACH_CENTS = 60.0
-LOWEST_HZ = 80.0
+LOWEST_HZ = 50.0
 HIGHEST_HZ = 6000.0
 
 
@@ -39,11 +37,10 @@ def steps_cents(before: np.ndarray, after: np.ndarray, rate: int) -> np.ndarray:
 
     before, after : float, shape (pairs, frames, channels).
     """
-    spectra = _log_spectra(np.stack([mono(one) for part in (before, after) for one in part]), rate)
     reach = round(REACH_CENTS / GRID_CENTS)
-    left, right = spectra[: len(before)], spectra[len(before) :]
-    shifted = np.lib.stride_tricks.sliding_window_view(right, right.shape[1] - 2 * reach, axis=1)
-    scores = np.einsum("nkp,np->nk", shifted, left[:, reach:-reach])
+    left, right = (_log_spectra(part.transpose(0, 2, 1), rate) for part in (before, after))
+    shifted = np.lib.stride_tricks.sliding_window_view(right, right.shape[2] - 2 * reach, axis=2)
+    scores = np.einsum("nckp,ncp->nk", shifted, left[:, :, reach:-reach])
     best = np.argmax(scores, axis=1)
     inner = np.clip(best, 1, 2 * reach - 1)
     low, middle, high = (np.take_along_axis(scores, inner[:, None] + k, 1) for k in (-1, 0, 1))
@@ -53,15 +50,15 @@ def steps_cents(before: np.ndarray, after: np.ndarray, rate: int) -> np.ndarray:
 
 
 def _log_spectra(stretches: np.ndarray, rate: int) -> np.ndarray:
-    """Square roots of the magnitudes over log frequency, less their mean."""
-    size = fft.next_fast_len(round(1.5 * stretches.shape[1]), real=True)
-    window = np.hanning(stretches.shape[1]).astype(np.float32)
+    """Square roots of the magnitudes over log frequency along the last axis, less their mean."""
+    size = fft.next_fast_len(round(1.5 * stretches.shape[-1]), real=True)
+    window = np.hanning(stretches.shape[-1]).astype(np.float32)
     top = min(HIGHEST_HZ, 0.45 * rate)
-    spectra = fft.rfft(stretches * window, n=size, axis=1)
-    magnitude = np.sqrt(np.abs(spectra[:, : int(top * size / rate) + 2]))
+    spectra = fft.rfft(stretches * window, n=size, axis=-1)
+    magnitude = np.sqrt(np.abs(spectra[..., : int(top * size / rate) + 2]))
     cents = np.arange(0, 1200 * np.log2(top / LOWEST_HZ), GRID_CENTS)
     place = LOWEST_HZ * 2 ** (cents / 1200) * size / rate
     low = place.astype(int)
     part = (place - low).astype(np.float32)
-    values = magnitude[:, low] * (1 - part) + magnitude[:, low + 1] * part
-    return np.asarray(values - values.mean(axis=1, keepdims=True))
+    values = magnitude[..., low] * (1 - part) + magnitude[..., low + 1] * part
+    return np.asarray(values - values.mean(axis=-1, keepdims=True))
