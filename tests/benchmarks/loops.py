@@ -42,10 +42,7 @@ class Outcome:
         return 99.0 if self.heard is None else self.heard.worst_db
 
     def join_only_db(self) -> float:
-        if self.heard is None:
-            return 99.0
-        cues = (self.heard.click_db, self.heard.step_db, self.heard.level_db, self.heard.pitch_db)
-        return max(*cues, -20.0 if self.heard.wobble_db is None else self.heard.wobble_db)
+        return 99.0 if self.heard is None else join_only_db(self.heard)
 
     def lively(self) -> bool:
         frozen = None if self.heard is None else self.heard.frozen_db
@@ -65,6 +62,12 @@ class Outcome:
         periods = [p for p in periods if (tone / 2 <= OFF_PERIOD * p) is reachable]
         turns = [loop.length_frames / self.note.rate / period for period in periods]
         return [abs(turn - round(turn)) for turn in turns]
+
+
+def join_only_db(heard: JoinAudibility) -> float:
+    """Return the worst cue of a join without repetition."""
+    wobble = -20.0 if heard.wobble_db is None else heard.wobble_db
+    return max(heard.click_db, heard.step_db, heard.level_db, heard.pitch_db, wobble)
 
 
 def sustain_seconds(note: MovingNote) -> float:

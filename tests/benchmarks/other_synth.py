@@ -19,6 +19,7 @@ from tests.session_takes import Recording, RenderedTake, TrueNote
 
 FONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
 RATE = 48_000
+EFFECTS = ("reverb", "chorus", "none")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,22 +59,29 @@ def played_by_another_synth(program: Program, how: Recording) -> tuple[SessionSh
             patches=(PatchCall(name="Other", program=program.number),),
         )
     )
-    whole = _rendered(sheet)
+    whole = rendered_by_another_synth(sheet)
     truth = []
     for index, note in enumerate(sheet.notes):
-        alone = _rendered(replace(sheet, notes=(note,), duration_seconds=note.until_seconds))
+        alone = rendered_by_another_synth(
+            replace(sheet, notes=(note,), duration_seconds=note.until_seconds)
+        )
         truth.append(_truth(alone, index, sheet, how))
     return sheet, RenderedTake(
         samples=_recorded(whole, how), rate_hz=RATE, notes=tuple(truth), recording=how
     )
 
 
-def _rendered(sheet: SessionSheet) -> np.ndarray:
+def rendered_by_another_synth(sheet: SessionSheet, effect: str = "none") -> np.ndarray:
+    """Return what the synth makes of a plan, with none of its effects or one, shape (frames, 2)."""
     with tempfile.TemporaryDirectory() as name:
         midi, audio = Path(name) / "plan.mid", Path(name) / "take.wav"
         midi.write_bytes(midi_bytes(sheet))
-        command = ["fluidsynth", "-n", "-i", "-q", "-R", "0", "-C", "0", "-z", "64", "-g", "0.6"]
+        command = ["fluidsynth", "-n", "-i", "-q", "-z", "64", "-g", "0.6"]
         command += [
+            "-R",
+            str(int(effect == "reverb")),
+            "-C",
+            str(int(effect == "chorus")),
             "-r",
             str(RATE),
             "-O",
