@@ -125,3 +125,16 @@ def test_silence_is_inaudible() -> None:
 def test_loop_outside_the_audio_is_refused() -> None:
     with pytest.raises(MeasurementError, match="does not lie inside"):
         judged(CLEAN[: RATE + 10])
+
+
+def test_known_levels_of_the_loop_are_those_measured_afresh() -> None:
+    time = np.arange(4 * RATE)[:, None] / RATE
+    beating = (0.2 * np.sin(2 * np.pi * np.array([220.0, 220.7]) * time)).sum(axis=1)[:, None]
+    random = np.random.default_rng(3)
+    blurred = beating + random.normal(0, 1e-5, beating.shape)  # more than counts as the same
+    loop = Loop(start_frame=RATE, end_frame=RATE + round(1.9 * RATE))
+    known, fresh = (
+        join_audibility(reference, beating, RATE, loop) for reference in (beating, blurred)
+    )
+    assert known.wobble_db == pytest.approx(fresh.wobble_db, abs=0.3)
+    assert known.repetition_db == pytest.approx(fresh.repetition_db, abs=0.3)

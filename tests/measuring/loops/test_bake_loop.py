@@ -7,8 +7,14 @@ import pytest
 
 from keymapper.measuring.loops import bake_loop, find_loop, flattened
 from keymapper.measuring.loops.calming import calmed
-from keymapper.measuring.loops.crossfade import GUARD_FRAMES, crossfaded
-from keymapper.measuring.loops.spectral import hop_frames, resynthesised, spectra
+from keymapper.measuring.loops.crossfade import GUARD_FRAMES, crossfaded, crossfades
+from keymapper.measuring.loops.spectral import (
+    hop_frames,
+    over_bins,
+    resynthesised,
+    spectra,
+    third_octave_powers,
+)
 from keymapper.model.loop import Loop, LoopOptions, LoopVerdict
 from tests.moving_notes import RATE, moving_note
 
@@ -78,6 +84,15 @@ def test_a_crossfade_keeps_the_level_of_what_it_joins(fade: int) -> None:
     assert level_db(joined[third : 2 * third]) == pytest.approx(level_db(samples), abs=1.0)
 
 
+def test_crossfades_made_together_are_those_made_alone() -> None:
+    samples = noise(3.0, channels=2)
+    start, end, fades = RATE, RATE * 5 // 2, [11000, 2600, 900, 300]
+    together = crossfades(samples, RATE, start, end, fades)
+    for fade, one in zip(fades, together, strict=True):
+        assert len(one) == fade
+        assert np.allclose(one, crossfaded(samples, RATE, start, end, fade), atol=1e-5)
+
+
 def test_a_crossfade_begins_and_ends_as_what_it_joins() -> None:
     samples = noise(3.0)
     start, end, fade = RATE, RATE * 5 // 2, 8000
@@ -133,3 +148,10 @@ def test_spectra_unchanged_give_the_audio_back() -> None:
     column = noise(0.3)[:, 0]
     hop = hop_frames(RATE)
     assert np.allclose(resynthesised(spectra(column, hop), hop, len(column)), column, atol=1e-5)
+
+
+def test_third_octaves_of_an_even_spectrum_are_even_over_all_bins() -> None:
+    spectrum = np.full((2, 5, 1081), 2 - 1j, dtype=np.complex64)
+    powers = third_octave_powers(spectrum)
+    assert np.allclose(powers, 5.0, rtol=1e-5)
+    assert np.allclose(over_bins(powers, 1081), 5.0, rtol=1e-5)

@@ -1,0 +1,45 @@
+"""What is known of an audio file by its header, and what only decoding can tell."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from keymapper.errors import InputError
+from keymapper.formats.audio_file import usable_audio_info
+
+RATE = 8000
+
+
+def written(path: Path, samples: np.ndarray, subtype: str) -> Path:
+    soundfile.write(path, samples, RATE, subtype=subtype)
+    return path
+
+
+def test_a_file_of_whole_numbers_is_known_by_its_header(tmp_path: Path) -> None:
+    path = written(tmp_path / "a.wav", np.zeros((100, 2)), "PCM_24")
+    info = usable_audio_info(path)
+    assert (info.rate, info.channels, info.frames) == (RATE, 2, 100)
+
+
+@pytest.mark.parametrize("frames", [0, 100])
+def test_what_cannot_be_used_is_found_out(tmp_path: Path, frames: int) -> None:
+    samples = np.full((frames, 1), np.nan)
+    with pytest.raises(InputError):
+        usable_audio_info(written(tmp_path / "a.wav", samples, "FLOAT"))
+
+
+def test_three_channels_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="3 channels"):
+        usable_audio_info(written(tmp_path / "a.wav", np.zeros((100, 3)), "PCM_16"))
+
+
+def test_a_broken_compressed_file_is_found_out(tmp_path: Path) -> None:
+    noise = np.random.default_rng(1).normal(0, 0.1, (4000, 1))
+    path = written(tmp_path / "a.flac", noise, "PCM_16")
+    path.write_bytes(path.read_bytes()[:2000])
+    with pytest.raises(InputError):
+        usable_audio_info(path)
