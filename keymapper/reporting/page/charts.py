@@ -203,18 +203,20 @@ def _path(xs: np.ndarray, ys: np.ndarray) -> str:
     """Return the commands of a path through points, in tenths of a unit, each from the last."""
     there = np.isfinite(xs) & np.isfinite(ys)
     tenths = np.rint(10 * np.where(there, [xs, ys], 0.0)).astype(int).T
-    goes_on = np.append(False, there[1:] & there[:-1])
+    goes_on = there.copy()
+    goes_on[1:] &= there[:-1]
+    goes_on[:1] = False
     steps = np.diff(tenths, axis=0, prepend=0)
     steps[~goes_on] = tenths[~goes_on]
     drawn = zip(steps[there].tolist(), goes_on[there].tolist(), strict=True)
-    return "".join(
-        f"M{_tenths(across)} {_tenths(down)}"
-        if not on
-        else f"l{_tenths(across)} {_tenths(down)}"
-        if down
-        else f"h{_tenths(across)}"
-        for (across, down), on in drawn
-    )
+    return "".join(_command(across, down, on) for (across, down), on in drawn)
+
+
+def _command(across: int, down: int, goes_on: bool) -> str:
+    """Return how a path moves to its next point, or begins there."""
+    if not goes_on:
+        return f"M{_tenths(across)} {_tenths(down)}"
+    return f"l{_tenths(across)} {_tenths(down)}" if down else f"h{_tenths(across)}"
 
 
 @lru_cache(maxsize=4096)
