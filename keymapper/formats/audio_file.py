@@ -6,6 +6,8 @@ in float32, so measuring reads float32 and exporting reads float64.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -61,19 +63,11 @@ def read_audio(
         The file is empty, is not audio, holds samples that are not numbers, or has more than
         two channels.
     """
-    try:
-        if path.stat().st_size == 0:
-            raise InputError(f"{path}: the file is empty; record or copy it again.")
-        with soundfile.SoundFile(path) as file:
-            info = _audio_info(file, path)
-            first, end = frames or (0, file.frames)
-            file.seek(min(first, file.frames))
-            samples = file.read(max(0, end - first), dtype=dtype, always_2d=True)
-    except soundfile.LibsndfileError as error:
-        reason = str(error.error_string).strip().rstrip(".")
-        raise InputError(f"{path}: not readable as audio ({reason}).") from error
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
+    with _opened(path) as file:
+        info = _audio_info(file, path)
+        first, end = frames or (0, file.frames)
+        file.seek(min(first, file.frames))
+        samples = file.read(max(0, end - first), dtype=dtype, always_2d=True)
     if info.channels > 2:
         raise InputError(f"{path}: has {info.channels} channels; only mono and stereo can be used.")
     if not np.isfinite(samples).all():
@@ -89,16 +83,10 @@ def read_audio_info(path: Path) -> AudioInfo:
     Raises
     ------
     InputError
-        The file is not audio, or cannot be read.
+        The file is empty, is not audio, or cannot be read.
     """
-    try:
-        with soundfile.SoundFile(path) as file:
-            return _audio_info(file, path)
-    except soundfile.LibsndfileError as error:
-        reason = str(error.error_string).strip().rstrip(".")
-        raise InputError(f"{path}: not readable as audio ({reason}).") from error
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
+    with _opened(path) as file:
+        return _audio_info(file, path)
 
 
 def usable_audio_info(path: Path) -> AudioInfo:
@@ -116,6 +104,21 @@ def usable_audio_info(path: Path) -> AudioInfo:
     if plain and info.channels <= 2 and info.frames:
         return info
     return read_audio(path).info
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
+    """Open a file; whatever goes wrong with it, now or while it is read, is an InputError."""
+    try:
+        if path.stat().st_size == 0:
+            raise InputError(f"{path}: the file is empty; record or copy it again.")
+        with soundfile.SoundFile(path) as file:
+            yield file
+    except soundfile.LibsndfileError as error:
+        reason = str(error.error_string).strip().rstrip(".")
+        raise InputError(f"{path}: not readable as audio ({reason}).") from error
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
 
 
 def _audio_info(file: soundfile.SoundFile, path: Path) -> AudioInfo:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 import soundfile
 
 from keymapper.errors import InputError
-from keymapper.formats.audio_file import usable_audio_info
+from keymapper.formats.audio_file import read_audio, read_audio_info, usable_audio_info
 
 RATE = 8000
 
@@ -43,3 +44,23 @@ def test_a_broken_compressed_file_is_found_out(tmp_path: Path) -> None:
     path.write_bytes(path.read_bytes()[:2000])
     with pytest.raises(InputError):
         usable_audio_info(path)
+
+
+@pytest.mark.parametrize("read", [read_audio, read_audio_info, usable_audio_info])
+def test_an_empty_file_is_called_empty(tmp_path: Path, read: Callable[[Path], object]) -> None:
+    path = tmp_path / "a.wav"
+    path.touch()
+    with pytest.raises(InputError, match="the file is empty"):
+        read(path)
+
+
+@pytest.mark.parametrize("read", [read_audio, read_audio_info, usable_audio_info])
+def test_what_is_no_audio_or_not_there_is_told(
+    tmp_path: Path, read: Callable[[Path], object]
+) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(b"a letter, not a recording")
+    with pytest.raises(InputError, match="not readable as audio"):
+        read(path)
+    with pytest.raises(InputError, match="cannot be read"):
+        read(tmp_path / "b.wav")
