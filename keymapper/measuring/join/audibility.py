@@ -16,7 +16,7 @@ from keymapper.measuring.join.sustain import natural_range
 from keymapper.model.loop import JoinAudibility, Loop
 
 FLOOR_DB = -20.0
-FINE_SECONDS, FINE_LEAD_SECONDS = 1.4, 0.4
+FINE_SECONDS, FINE_LEAD_SECONDS = 2.0, 0.5
 CLICK_REACH_SECONDS, CLICK_DB = 0.008, 2.0
 STEP_REACH_SECONDS, STEP_DB = 0.120, 0.6
 _NOTHING_HEARD = [-math.inf, -math.inf]

@@ -138,3 +138,13 @@ def test_known_levels_of_the_loop_are_those_measured_afresh() -> None:
     )
     assert known.wobble_db == pytest.approx(fresh.wobble_db, abs=0.3)
     assert known.repetition_db == pytest.approx(fresh.repetition_db, abs=0.3)
+
+
+@pytest.mark.parametrize("first", [0.0, 0.5])
+def test_movement_that_only_the_shipped_loop_has_is_heard(first: float) -> None:
+    gain = 1 + 0.2 * np.sin(2 * np.pi * np.maximum(INSIDE - first, 0))
+    level_db = 20 * np.log10(gain[LOOP.start_frame : LOOP.end_frame])
+    lines = np.fft.rfft(level_db)[1:4] / len(level_db)
+    swing_db = np.sqrt(2 * np.sum(np.abs(lines) ** 2))
+    heard = judged(CLEAN, CLEAN * gain).wobble_db
+    assert heard == pytest.approx(20 * np.log10(swing_db / 0.4), abs=0.8)
