@@ -61,7 +61,7 @@ def resynthesised(changed: np.ndarray, hop: int, frames: int, overlap: int = OVE
 def third_octave_powers(spectrum: np.ndarray) -> np.ndarray:
     """Return the mean powers of third octaves, shape (..., times, bands); six to the octave.
 
-    spectrum : complex64, shape (..., times, bins). A band has three bins at least.
+    spectrum : complex64, shape (..., times, bins). A band has three bins at least, two at the ends.
     """
     real, imaginary = spectrum.real, spectrum.imag
     return np.asarray((real * real + imaginary * imaginary) @ _third_octaves(spectrum.shape[-1])[0])
