@@ -16,6 +16,8 @@ from keymapper.model.loop import Loop
 
 RISE_SECONDS = 0.3
 FLOOR_DB = -60.0
+#: Overlapping frames blur every gain, those of quick movement most: each pass seeks what is left.
+OVERSHOOTS = (1.6, 1.6, 1.0)
 
 
 def calmed(
@@ -23,7 +25,8 @@ def calmed(
 ) -> np.ndarray:
     """Return the audio with ``ratio`` of the movement of its third octaves taken out.
 
-    In every frame and third octave the level is drawn towards its mean over the loop. The change
+    In every frame and third octave the level is drawn towards its mean over the loop, three times,
+    as overlapping frames blur what is asked of them. The change
     comes in over 0.3 s before the loop (not before ``first_frame``) and stays to the end.
 
     samples : float, shape (frames, channels).
@@ -36,15 +39,24 @@ def calmed(
     centres = spectrum_centres(last - begin, hop) + begin
     inside = (centres >= start_frame) & (centres < end_frame)
     strength = ratio * np.clip((centres - start_frame) / max(rise, 1) + 1, 0, 1)
-    spectrum = spectra(samples[begin:last].T, hop)
-    power = third_octave_powers(spectrum)
-    floor = power[:, inside].mean(axis=(1, 2), keepdims=True) * 10 ** (FLOOR_DB / 10) + 1e-20
-    level = np.log(power + floor)
-    away = level - level[:, inside].mean(axis=1, keepdims=True)
-    gain = np.exp(-0.5 * strength[:, None] * away).astype(np.float32)
-    spectrum *= over_bins(gain, spectrum.shape[-1])
-    changed = resynthesised(spectrum, hop, last - begin)
+    changed, wanted = samples[begin:last].T, None
+    for overshoot in OVERSHOOTS:
+        spectrum = spectra(changed, hop)
+        level = _levels(spectrum, inside)
+        if wanted is None:
+            mean = level[:, inside].mean(axis=1, keepdims=True)
+            wanted = level - strength[:, None] * (level - mean)
+        gain = np.exp(0.5 * overshoot * (wanted - level)).astype(np.float32)
+        spectrum *= over_bins(gain, spectrum.shape[-1])
+        changed = resynthesised(spectrum, hop, last - begin)
     first = max(0, start_frame - rise)
     result = np.array(samples)
     result[first:end_frame] = changed[:, first - begin : end_frame - begin].T
     return result
+
+
+def _levels(spectrum: np.ndarray, inside: np.ndarray) -> np.ndarray:
+    """Return the natural logarithm of third-octave powers, floored 60 dB under their mean."""
+    power = third_octave_powers(spectrum)
+    floor = power[:, inside].mean(axis=(1, 2), keepdims=True) * 10 ** (FLOOR_DB / 10) + 1e-20
+    return np.asarray(np.log(power + floor))

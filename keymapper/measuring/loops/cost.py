@@ -40,13 +40,19 @@ def choice_cost(traits: Traits) -> np.ndarray:
         + 0.3 * traits.short
         + _counted_twice(repetition, 1.0, 0.7, 2.7)
         + _counted_twice(cents, 0.035, 4.0, 0.14)
-        + _counted_twice(traits.unlike, 1.5, 0.8, 3.0)
-        + _counted_twice(traits.unlike_wide, 1.5, 0.8, 3.0)
+        + unlikeness_cost(traits.unlike)
+        + unlikeness_cost(traits.unlike_wide)
         + _counted_twice(traits.quick_rarity, 0.5, 0.8, 3.5)
     )
+
+
+def unlikeness_cost(unlike: np.ndarray) -> np.ndarray:
+    """Return what it costs to sound unlike the note."""
+    return _counted_twice(unlike, 1.5, 0.8, 3.0)
 
 
 def _counted_twice(
     values: np.ndarray, weight: float, limit: float, weight_beyond: float
 ) -> np.ndarray:
+    """Return what values cost: so much each, and more for what goes beyond a limit."""
     return np.asarray(weight * values + weight_beyond * np.maximum(0, values - limit))

@@ -31,6 +31,8 @@ CALM_REPETITION_DB = 0.3
 MOST_CALMING = 0.75
 #: Over this much movement a sound is a rhythm; calming would take it away.
 RHYTHM_DB = 6.0
+#: Of tones under this, levels seen at 43 ms sway with single periods.
+LOWEST_CALMED_HZ = 50.0
 LENGTH_TOLERANCE = 0.02
 LENGTH_TOLERANCE_SECONDS = 0.02
 DOUBTFUL_COST = 4.5
@@ -76,16 +78,16 @@ def find_loop(
     if options.length_seconds is not None and options.mode == "long":
         if long is None:
             return _no_loop(f"no loop of {options.length_seconds:g} s fits into its sustain")
-        return _verdict(long, "long", region, sustain, bands if options.flatten else None)
+        return _verdict(long, "long", region, sustain, f0_hz, bands if options.flatten else None)
     advantage = SHORT_ADVANTAGE + SHORT_ADVANTAGE_A_SECOND * region.seconds(rate)
     short = None
     if long is None or long.cost > advantage:
         short = find_short_loop(samples, sustain, region, f0_hz)
     if long is not None and not _prefers_short(long, short, advantage):
-        return _verdict(long, "long", region, sustain, bands if options.flatten else None)
+        return _verdict(long, "long", region, sustain, f0_hz, bands if options.flatten else None)
     if short is None:
         return _no_loop("its sustain is too short")
-    return _verdict(short, "short", region, sustain, bands if options.flatten else None)
+    return _verdict(short, "short", region, sustain, f0_hz, bands if options.flatten else None)
 
 
 def _prefers_short(long: FoundLoop, short: FoundLoop | None, advantage: float) -> bool:
@@ -122,7 +124,7 @@ def _given_verdict(
     sustain = measure_sustain(bands, rate)
     bounds = _bounds(sustain.movement_db, region, rate, given.length_frames / rate)
     loop = given_loop(samples, sustain, given, bounds)
-    return _verdict(loop, "given", region, sustain, bands if options.flatten else None)
+    return _verdict(loop, "given", region, sustain, None, bands if options.flatten else None)
 
 
 def _bounds(
@@ -150,6 +152,7 @@ def _verdict(
     kind: LoopKind,
     region: SustainRegion,
     sustain: Sustain,
+    f0_hz: float | None,
     bands: BandPowers | None,
 ) -> LoopVerdict:
     loop, rate, fade = found.loop, sustain.rate, found.fade_frames
@@ -165,7 +168,7 @@ def _verdict(
         correlation=round(found.correlation, 5),
         crossfade_frames=fade,
         flattening=flattening,
-        calming_ratio=_calming_ratio(found, sustain) if kind == "long" else 0.0,
+        calming_ratio=_calming_ratio(found, sustain, f0_hz) if kind == "long" else 0.0,
         movement_db=round(sustain.movement_db, 2),
         doubtful=doubtful,
         advice=_advice(region.seconds(rate)) if doubtful else None,
@@ -181,8 +184,10 @@ def _levelled_db(sustain: Sustain, loop: Loop, kind: LoopKind) -> np.ndarray:
     return np.asarray(levelling_db(sustain, at[:1], at[1:])[0])
 
 
-def _calming_ratio(found: FoundLoop, sustain: Sustain) -> float:
+def _calming_ratio(found: FoundLoop, sustain: Sustain, f0_hz: float | None) -> float:
     if found.repetition_db <= CALM_REPETITION_DB or sustain.movement_db > RHYTHM_DB:
+        return 0.0
+    if f0_hz is not None and f0_hz < LOWEST_CALMED_HZ:
         return 0.0
     return round(min(MOST_CALMING, 1 - CALM_REPETITION_DB / found.repetition_db), 3)
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from keymapper.measuring.loops.cost import unlikeness_cost
+from keymapper.measuring.loops.likeness import unlikeness
 from keymapper.measuring.loops.region import SustainRegion
 from keymapper.measuring.loops.search import FoundLoop
 from keymapper.measuring.loops.sustain import Sustain
@@ -12,12 +14,14 @@ from keymapper.model.loop import Loop
 
 SHORTEST_SECONDS = 0.020
 LONGEST_SECONDS = 0.065
-ENDS = 8
+PLACES = 32
+ENDS = 6
 TEMPLATE_SECONDS = 0.040
 WAVEFORM_WEIGHT = 9.0
 MISTUNING_WEIGHT = 0.2
 LOCAL_WEIGHT = 0.83
 FROZEN_WEIGHT = 0.6
+UNLIKE_WEIGHT = 0.2
 
 
 def find_short_loop(
@@ -25,8 +29,9 @@ def find_short_loop(
 ) -> FoundLoop | None:
     """Return the best loop of 20 to 65 ms (one whole period under 50 Hz); None if none fits.
 
-    At eight ends in the last 40 % of the sustain the best-correlated start is sought. At 20 ms and
-    more a whole-frame length is within 1 cent of a whole number of periods.
+    The best-correlated start is sought for those ends, in the last 40 % of the sustain, at which
+    standing still is least unlike the note. At 20 ms and more a whole-frame length is within 1 cent
+    of a whole number of periods.
     """
     rate = sustain.rate
     shortest = round(SHORTEST_SECONDS * rate)
@@ -38,11 +43,12 @@ def find_short_loop(
     )
     lengths = np.arange(longest, shortest - 1, -1)
     mistuned = MISTUNING_WEIGHT * np.maximum(0, _mistuning_cents(lengths, f0_hz, rate) - 1)
-    ends = np.unique(np.linspace(first_end, region.end_frame, ENDS).astype(int))
+    ends = np.unique(np.linspace(first_end, region.end_frame, PLACES).astype(int))
+    ends = ends[(ends <= region.end_frame) & (ends - longest - template >= 0)]
+    standing = _standing_costs(sustain, ends, (shortest + longest) // 2)
     options = []
-    for end in ends[ends <= region.end_frame]:
-        if end - longest - template < 0:
-            continue
+    for index in np.argsort(standing, kind="stable")[:ENDS]:
+        end = ends[index]
         rho = full_rate_correlations(samples, end - lengths, int(end), template)
         joins = WAVEFORM_WEIGHT * (1 - rho) + mistuned
         best = int(np.argmin(joins))
@@ -56,10 +62,29 @@ def find_short_loop(
                 fade_frames=int(min(end - lengths[best] - region.start_frame, lengths[best] // 2)),
                 cost=float(joins[best])
                 + LOCAL_WEIGHT * moving
-                + FROZEN_WEIGHT * sustain.movement_db,
+                + FROZEN_WEIGHT * sustain.movement_db
+                + UNLIKE_WEIGHT * float(standing[index]),
             )
         )
     return min(options, key=lambda candidate: candidate.cost, default=None)
+
+
+def _standing_costs(sustain: Sustain, ends: np.ndarray, length_frames: int) -> np.ndarray:
+    """Return what it costs to go over into standing still at each end, and to have done so."""
+    hops = np.arange(-sustain.reach_hops, sustain.reach_hops + 1)
+    at_end = sustain.envelope.index_at(ends)
+    at_start = sustain.envelope.index_at(ends - length_frames)
+    costs = np.zeros(len(ends))
+    for envelope, moments in (
+        (sustain.envelope, sustain.moments),
+        (sustain.wide, sustain.wide_moments),
+    ):
+        standing = envelope.levels_around(ends - length_frames // 2, np.zeros(len(hops)))
+        leaving = envelope.levels_around(ends, hops)
+        entering = np.where(hops[:, None] >= 0, standing, leaving)
+        unlike = [unlikeness(moments, one, at_start, at_end) for one in (entering, standing)]
+        costs += unlikeness_cost(np.maximum(*unlike))
+    return costs
 
 
 def _mistuning_cents(lengths: np.ndarray, f0_hz: float | None, rate: int) -> np.ndarray:

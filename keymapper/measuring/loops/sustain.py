@@ -39,10 +39,10 @@ class Sustain:
     """The movement of one sustain; slopes are dB a hop, one a view and band.
 
     ``envelope`` holds the levels of about 24 ``bands``, ``wide`` of four, ``moments`` what joins
-    are compared with in either; ``around_db`` are the levels averaged over
-    +-100 ms; ``distances`` the rms difference of every pair of times, ``level_distances`` the same
-    with the trend taken out, ``achievable_db`` the least that loops of this note come to;
-    ``periodicity`` the autocorrelation at every lag.
+    are compared with in either, ``reach_hops`` to both sides (a third of the sustain in all, at
+    most); ``around_db`` are the levels averaged over +-100 ms; ``distances`` the rms difference of
+    every pair of times, ``level_distances`` the same with the trend taken out, ``achievable_db``
+    the least that loops of this note come to; ``periodicity`` the autocorrelation at every lag.
     """
 
     bands: BandPowers
@@ -50,6 +50,7 @@ class Sustain:
     wide: Envelope
     moments: Moments | None
     wide_moments: Moments | None
+    reach_hops: int
     around_db: np.ndarray
     trend_db: np.ndarray
     steady_trend_db: np.ndarray
@@ -71,11 +72,12 @@ def measure_sustain(bands: BandPowers, rate: int) -> Sustain:
     around = averaged_around(levels - line) + line  # near the ends a mean alone leans inwards
     distances = lag_distances_db(levels)
     wide = wide_levels(bands)
+    reach = min(REACH_HOPS, max(1, len(levels) // 3) // 2)
     moments, wide_moments = (
         measure_moments(
             one.levels_db,
             HOP_SECONDS,
-            reach=REACH_HOPS,
+            reach=reach,
             every=COMPARED_EVERY,
             least_db=LEAST_USUAL_DB,
         )
@@ -87,6 +89,7 @@ def measure_sustain(bands: BandPowers, rate: int) -> Sustain:
         wide=wide,
         moments=moments,
         wide_moments=wide_moments,
+        reach_hops=reach,
         around_db=around,
         trend_db=trend,
         steady_trend_db=_steady_trend_db(fitted, trend),

@@ -10,7 +10,7 @@ from keymapper.measuring.loops.candidates import Bounds, Candidates, short_penal
 from keymapper.measuring.loops.crossfade import fade_frames
 from keymapper.measuring.loops.likeness import faded_levels_db, unlikeness
 from keymapper.measuring.loops.rarity import slow_rarity
-from keymapper.measuring.loops.sustain import REACH_HOPS, Sustain, levelling_db
+from keymapper.measuring.loops.sustain import Sustain, levelling_db
 
 WOBBLE_LINES = 3
 JUST_HEARD_WOBBLE_DB = 0.4
@@ -107,7 +107,7 @@ def likenesses(
     """Return how unlike the note each join is as it will be faded: third octaves, wide bands."""
     at_start = sustain.envelope.index_at(found.starts)
     at_end = sustain.envelope.index_at(found.ends)
-    hops = np.arange(-REACH_HOPS, REACH_HOPS + 1)
+    hops = np.arange(-sustain.reach_hops, sustain.reach_hops + 1)
     fades = _fade_hops(found, sustain, bounds)
     levelled = levelling_db(sustain, at_start, at_end)
     results = []

@@ -98,15 +98,16 @@ def _unlikenesses(
     joins: list[np.ndarray], sustain: Sustain, one: Candidates, fades: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return how unlike the note each join is, in third octaves and in wide bands."""
-    bands = sustain.bands
+    bands, reach = sustain.bands, sustain.reach_hops
+    cut, first = (REACH_HOPS - reach) * bands.hop_frames, -reach * bands.hop_frames
     joined = [
-        replace(bands, powers=_powers(join, bands), first_frame=-REACH_HOPS * bands.hop_frames)
+        replace(bands, powers=_powers(join[cut : len(join) - cut], bands), first_frame=first)
         for join in joins
     ]
     at_start = sustain.envelope.index_at(one.starts)
     at_end = sustain.envelope.index_at(one.ends)
     drift = levelling_db(sustain, at_start, at_end)
-    left = 1 - risen(fades / bands.hop_frames, REACH_HOPS)[:, :, None]
+    left = 1 - risen(fades / bands.hop_frames, reach)[:, :, None]
     thirds = np.stack([masked_levels(join, sustain.envelope.floor).levels_db for join in joined])
     wide = np.stack([wide_levels(join, sustain.wide.floor).levels_db for join in joined])
     starts, ends = np.repeat(at_start, len(joins)), np.repeat(at_end, len(joins))

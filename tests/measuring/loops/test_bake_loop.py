@@ -129,9 +129,10 @@ def test_flattening_can_be_switched_off() -> None:
     assert flattened(note.samples, note.rate, off) is note.samples
 
 
-def test_calming_draws_third_octaves_towards_their_mean() -> None:
+@pytest.mark.parametrize("swings_hz", [3, 9])
+def test_calming_draws_third_octaves_towards_their_mean(swings_hz: float) -> None:
     time = np.arange(2 * RATE) / RATE
-    swing = 1 + 0.5 * np.sin(2 * np.pi * 3 * time)
+    swing = 1 + 0.5 * np.sin(2 * np.pi * swings_hz * time)
     moving = (0.2 * np.sin(2 * np.pi * 500 * time) * swing)[:, None].astype(np.float32)
     start, end = RATE, RATE * 7 // 4
     calm = calmed(moving, RATE, RATE // 2, Loop(start_frame=start, end_frame=end), 0.5)
@@ -139,9 +140,20 @@ def test_calming_draws_third_octaves_towards_their_mean() -> None:
         np.array([level_db(part) for part in np.array_split(x[start:end], 30)])
         for x in (moving, calm)
     ]
-    assert np.std(blocks[1]) == pytest.approx(0.5 * np.std(blocks[0]), rel=0.15)
+    assert np.std(blocks[1]) == pytest.approx(0.5 * np.std(blocks[0]), rel=0.08)
     assert np.array_equal(calm[: RATE // 2], moving[: RATE // 2])
     assert np.array_equal(calm[end:], moving[end:])
+
+
+def test_tones_so_low_that_single_periods_sway_are_not_calmed() -> None:
+    note = moving_note("steady_saw", 1006)
+    verdict = find_loop(
+        note.samples, note.rate, f0_hz=note.f0_hz, note_off_frame=note.note_off_frame
+    )
+    unknown = find_loop(note.samples, note.rate, note_off_frame=note.note_off_frame)
+    assert note.f0_hz < 40
+    assert unknown.calming_ratio > 0
+    assert verdict.calming_ratio == 0
 
 
 def test_spectra_unchanged_give_the_audio_back() -> None:

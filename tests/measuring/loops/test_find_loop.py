@@ -108,6 +108,19 @@ def test_short_loops_hold_whole_periods_within_a_cent(f0_hz: float, rate: int) -
     assert abs(1200 * math.log2(periods / round(periods))) <= 1.0
 
 
+@pytest.mark.parametrize("seconds", [0.3, 1.2])
+def test_short_loops_lie_where_the_note_stands_still(seconds: float) -> None:
+    time = np.arange(round(seconds * RATE)) / RATE
+    still = seconds * 0.72  # within the last 40 %, where ends are sought
+    level_db = -12 * np.clip(np.abs(time - still) / (0.1 * seconds) - 1, 0, 1.5)
+    samples = (0.2 * np.sin(2 * np.pi * 440 * time) * 10 ** (level_db / 20))[:, None]
+    options = LoopOptions(mode="short")
+    verdict = find_loop(samples.astype(np.float32), RATE, f0_hz=440.0, options=options)
+    assert verdict.loop is not None
+    middle = (verdict.loop.start_frame + verdict.loop.end_frame) / 2 / RATE
+    assert middle == pytest.approx(still, abs=0.1 * seconds)
+
+
 def test_mode_none_does_not_loop() -> None:
     verdict = found(moving_note("steady_saw", 100), LoopOptions(mode="none"))
     assert verdict.loop is None
