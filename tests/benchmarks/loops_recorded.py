@@ -1,10 +1,10 @@
 """Loops of the recordings inside a General MIDI sound font, cut where people ended their loops.
 
 Run: python tests/benchmarks/loops_recorded.py [sound font] [held | decided]
-The loop search sees what the makers of the font left: instruments from organs to choirs,
-channel by channel, often under a second. Half of the recordings, by checksum of their names, were used to decide on;
-the other half is held for figures. Beside ours: the loops that people made. What decays or is too
-short is told, not judged. Debian's fluid-soundfont-gm is what the figures are of.
+The loop search sees what the makers of the font left: instruments from organs to choirs, channel by
+channel, often under a second. Half of the recordings, by checksum of their names, were used to
+decide on; the other half is held for figures. Beside ours: the loops that people made. What decays
+or is too short is told, not judged. The figures are of Debian's fluid-soundfont-gm.
 """
 
 from __future__ import annotations
