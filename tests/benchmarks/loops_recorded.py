@@ -98,12 +98,16 @@ def judged(note: Recorded) -> Outcome:
     return Outcome(seconds=note.seconds(), ours=ours, theirs=theirs)
 
 
+def is_lively(heard: JoinAudibility) -> bool:
+    return heard.frozen_db is not None and heard.frozen_db <= 1
+
+
 def row(name: str, notes: list[Outcome]) -> tuple[float, float]:
     """Print one row; return the inaudible share of our loops, and without repetition."""
     ours = [note.ours for note in notes if note.ours is not None]
     full = percent(one.worst_db <= 0 for one in ours)
     join = percent(join_only_db(one) <= 0 for one in ours)
-    lively = percent(one.worst_db <= 0 and (one.frozen_db or 0.0) <= 1 for one in ours)
+    lively = percent(one.worst_db <= 0 and is_lively(one) for one in ours)
     theirs = [note.theirs for note in notes if note.ours is not None]
     print(
         f"{name:12s} looped {len(ours):3d} of {len(notes):3d}   inaudible {full:5.1f} %   "

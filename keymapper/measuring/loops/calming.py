@@ -25,9 +25,9 @@ def calmed(
 ) -> np.ndarray:
     """Return the audio with ``ratio`` of the movement of its third octaves taken out.
 
-    In every frame and third octave the level is drawn towards its mean over the loop, three times,
-    as overlapping frames blur what is asked of them. The change
-    comes in over 0.3 s before the loop (not before ``first_frame``) and stays to the end.
+    In every frame and third octave the level is drawn towards its mean over the loop, in three
+    passes, as overlapping frames blur what is asked of them. The change comes in over 0.3 s before
+    the loop (not before ``first_frame``) and stays to the end.
 
     samples : float, shape (frames, channels).
     """

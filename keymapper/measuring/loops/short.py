@@ -14,6 +14,7 @@ from keymapper.model.loop import Loop
 
 SHORTEST_SECONDS = 0.020
 LONGEST_SECONDS = 0.065
+#: Ends looked at for standing still, and those of them a start is sought for.
 PLACES = 32
 ENDS = 6
 TEMPLATE_SECONDS = 0.040
