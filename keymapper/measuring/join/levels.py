@@ -9,6 +9,8 @@ from functools import lru_cache
 import numpy as np
 from scipy import fft
 
+from keymapper.measuring.views import view_powers
+
 FLOOR_DB = -60.0
 PART_FRAMES = 2**16  # small enough for the caches of a core
 NO_MASKING = 1e-12  # also keeps out the denormal numbers that slow sums down
@@ -69,7 +71,7 @@ def masked_powers(audio: np.ndarray, rate: int, *analyses: Analysis) -> list[np.
     parts = math.ceil(frames.shape[1] * window_frames / PART_FRAMES)
     powers = np.concatenate(
         [
-            _view_powers(fft.rfft(part * window, axis=2), weights)
+            view_powers(fft.rfft(part * window, axis=2), weights)
             for part in np.array_split(frames, parts, axis=1)
         ],
         axis=1,
@@ -82,17 +84,6 @@ def masked_powers(audio: np.ndarray, rate: int, *analyses: Analysis) -> list[np.
 def hann(frames: int) -> np.ndarray:
     """Return a Hann window without its zero ends, float32."""
     return np.asarray(np.hanning(frames + 2)[1:-1].astype(np.float32))
-
-
-def _view_powers(spectra: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Band powers of mono, or of left, right and their mean, shape (views, times, bands)."""
-    real, imaginary = spectra.real, spectra.imag
-    powers = (real * real + imaginary * imaginary) @ weights
-    if len(powers) == 1:
-        return np.asarray(powers)
-    shared = (real[0] * real[1] + imaginary[0] * imaginary[1]) @ weights
-    mean = 0.25 * (powers[0] + powers[1]) + 0.5 * shared
-    return np.stack([powers[0], powers[1], np.maximum(mean, 0.0)])
 
 
 @lru_cache(maxsize=16)

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
+from keymapper.measuring.views import view_powers
+
 WINDOW_SECONDS = 0.0425
 HOP_SECONDS = 0.010
 BANDS = 24
@@ -83,20 +85,12 @@ def band_powers(
     frames = np.lib.stride_tricks.sliding_window_view(columns, window_frames, axis=1)[
         :, ::hop_frames
     ]
-    views = 3 if len(columns) == 2 else len(columns)
-    powers = np.empty((views, frames.shape[1], len(first_bins) - 1), dtype=np.float32)
     bins = np.arange(first_bins[-1])[:, None]
     members = ((bins >= first_bins[:-1]) & (bins < first_bins[1:])).astype(np.float32)
     times = max(1, BLOCK_FRAMES // window_frames)
-    for first in range(0, frames.shape[1], times):
-        part = slice(first, first + times)
-        spectra = fft.rfft(frames[:, part] * window, axis=2)[:, :, : first_bins[-1]]
-        real, imaginary = np.ascontiguousarray(spectra.real), np.ascontiguousarray(spectra.imag)
-        powers[: len(columns), part] = (real * real + imaginary * imaginary) @ members
-        if len(columns) == 2:
-            shared = (real[0] * real[1] + imaginary[0] * imaginary[1]) @ members
-            powers[2, part] = (powers[0, part] + powers[1, part] + 2 * shared) / 4
-    return np.maximum(powers, 0)
+    blocks = (frames[:, first : first + times] for first in range(0, frames.shape[1], times))
+    spectra = (fft.rfft(block * window, axis=2)[:, :, : first_bins[-1]] for block in blocks)
+    return np.concatenate([view_powers(one, members) for one in spectra], axis=1)
 
 
 def measure_band_powers(

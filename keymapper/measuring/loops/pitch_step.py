@@ -39,8 +39,10 @@ def steps_cents(before: np.ndarray, after: np.ndarray, rate: int) -> np.ndarray:
     """
     reach = round(REACH_CENTS / GRID_CENTS)
     left, right = (_log_spectra(part.transpose(0, 2, 1), rate) for part in (before, after))
-    shifted = np.lib.stride_tricks.sliding_window_view(right, right.shape[2] - 2 * reach, axis=2)
-    scores = np.einsum("nckp,ncp->nk", shifted, left[:, :, reach:-reach])
+    left[:, :, :reach] = left[:, :, -reach:] = 0.0
+    size = fft.next_fast_len(left.shape[2], real=True)
+    products = fft.rfft(right, size) * fft.rfft(left, size).conj()
+    scores = np.roll(fft.irfft(products.sum(axis=1), size), reach, axis=1)[:, : 2 * reach + 1]
     best = np.argmax(scores, axis=1)
     inner = np.clip(best, 1, 2 * reach - 1)
     low, middle, high = (np.take_along_axis(scores, inner[:, None] + k, 1) for k in (-1, 0, 1))
