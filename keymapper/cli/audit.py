@@ -115,7 +115,8 @@ def audit(
 
 def _page(report: AuditReport, audited: list[AuditedPack], workers: int | None) -> Path:
     """Write the page into the current folder: what is audited is never touched."""
-    from keymapper.reporting.page import PAGE_NAME, write_audit_page
+    from keymapper.reporting.page import PAGE_NAME
+    from keymapper.reporting.page.audit_page import write_audit_page
     from keymapper.workers import Workers
 
     with Workers(workers) as pool:

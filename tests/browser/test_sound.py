@@ -13,7 +13,8 @@ from keymapper.auditing.audit import AuditSettings, audit_path, audit_report
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.manifest import read_manifest
 from keymapper.model.instrument import AmplitudeEnvelope
-from keymapper.reporting.page import gather_folder, instrument_page, write_audit_page
+from keymapper.reporting.page import gather_folder, instrument_page
+from keymapper.reporting.page.audit_page import write_audit_page
 from tests.browser.listening import cents, heard, key_hz, level_db, partial_hz
 
 SETTLED_MS = 700

@@ -6,27 +6,21 @@
     from_instrument/_proof/_audit   manifest, proof, report + FolderData ─▶ PageContent
     sections.py                     PageContent ─▶ elements, with charts.py and the *_charts.py
     document.py                     elements + page.css + page.js + data ─▶ HTML text
-    writing.py                      HTML text ─▶ report.html
+    writing.py                      HTML text ─▶ report.html; audit_page.py for an audit
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from pathlib import Path
-
-from keymapper.auditing.audit import AuditedPack
-from keymapper.model.finding import AuditReport, Diagnosis
+from keymapper.model.finding import Diagnosis
 from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Proof
 from keymapper.reporting.page.content import FolderData
 from keymapper.reporting.page.document import page_document
-from keymapper.reporting.page.from_audit import audit_content, audit_fingerprint, gather_audit
 from keymapper.reporting.page.from_instrument import instrument_content
 from keymapper.reporting.page.from_proof import proof_content
 from keymapper.reporting.page.gathering import gather_folder
 from keymapper.reporting.page.writing import (
     PAGE_NAME,
-    write_audit_page,
     write_instrument_page,
     write_proof_page,
 )
@@ -34,12 +28,9 @@ from keymapper.reporting.page.writing import (
 __all__ = [
     "PAGE_NAME",
     "FolderData",
-    "audit_page",
-    "gather_audit",
     "gather_folder",
     "instrument_page",
     "proof_page",
-    "write_audit_page",
     "write_instrument_page",
     "write_proof_page",
 ]
@@ -63,14 +54,3 @@ def instrument_page(
 def proof_page(proof: Proof) -> str:
     """Return the page of a proof by itself, without samples, as HTML text."""
     return page_document(proof_content(proof))
-
-
-def audit_page(
-    report: AuditReport, audited: Sequence[AuditedPack], data: FolderData, page_folder: Path
-) -> str:
-    """Return the page of an audit as HTML text.
-
-    data : what `gather_audit` found for the same packs and the same `page_folder`.
-    """
-    made_from = audit_fingerprint(report, audited, page_folder)
-    return page_document(audit_content(report, audited, data, page_folder), made_from)

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
-from keymapper.auditing.audit import AuditedPack
 from keymapper.auditing.built_diagnosis import diagnosed_build
 from keymapper.errors import OutputError
 from keymapper.exporting.publish import write_text
 from keymapper.formats.manifest import manifest_beside
-from keymapper.model.finding import AuditReport
 from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Proof
 from keymapper.reporting.page.document import page_document
-from keymapper.reporting.page.from_audit import audit_content, audit_fingerprint, gather_audit
 from keymapper.reporting.page.from_instrument import instrument_content
 from keymapper.reporting.page.from_proof import proof_content
 from keymapper.reporting.page.gathering import gather_folder
@@ -37,7 +33,7 @@ def write_instrument_page(
     data = gather_folder(manifest, folder, workers)
     path = folder / PAGE_NAME
     content = instrument_content(manifest, proof, data, diagnosed_build(manifest))
-    _write(page_document(content), path)
+    write_page(page_document(content), path)
     return path
 
 
@@ -57,41 +53,25 @@ def write_proof_page(sfz: Path, proof: Proof, page: Path, workers: Workers | Non
     manifest = manifest_beside(sfz)
     if manifest is not None:
         return write_instrument_page(sfz.parent, manifest, proof, workers)
-    _write(page_document(proof_content(proof)), page)
+    write_page(page_document(proof_content(proof)), page)
     return page
 
 
-def write_audit_page(
-    report: AuditReport,
-    audited: Sequence[AuditedPack],
-    page: Path,
-    workers: Workers | None = None,
-) -> Path:
-    """Write the page of an audit and return its path.
-
-    A page that was made from the very same is left as it is: nothing has to be decoded again.
+def write_page(text: str, path: Path) -> None:
+    """Write a page; an older page is replaced, any other file is left alone.
 
     Raises
     ------
     OutputError
         Another kind of file has that name, or the place cannot be written.
     """
-    made_from = audit_fingerprint(report, audited, page.parent)
-    if f'content="{made_from}"' not in _head(page):
-        data = gather_audit(audited, page.parent, workers)
-        content = audit_content(report, audited, data, page.parent)
-        _write(page_document(content, made_from), page)
-    return page
-
-
-def _write(text: str, path: Path) -> None:
-    """Write a page; an older page is replaced, any other file is left alone."""
-    if path.exists() and _MARK not in _head(path):
+    if path.exists() and _MARK not in page_head(path):
         raise OutputError(f"{path}: is no page of ours and is not replaced; move it away.")
     write_text(path, text)
 
 
-def _head(path: Path) -> str:
+def page_head(path: Path) -> str:
+    """Return how a page begins; nothing where there is none."""
     if not path.is_file():
         return ""
     with path.open("rb") as file:

@@ -13,15 +13,14 @@ from keymapper.errors import OutputError
 from keymapper.model.instrument import Doubt
 from keymapper.reporting.page import (
     FolderData,
-    audit_page,
-    gather_audit,
     gather_folder,
     instrument_page,
     proof_page,
-    write_audit_page,
     write_instrument_page,
     write_proof_page,
 )
+from keymapper.reporting.page.audit_page import audit_page, write_audit_page
+from keymapper.reporting.page.from_audit import gather_audit
 from keymapper.reporting.page.gathering import without_previews
 from tests.reporting.page.pages import colours, contrast, data_of, parsed
 
