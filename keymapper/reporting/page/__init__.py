@@ -4,7 +4,7 @@
 
     gathering.py                    samples ─▶ FolderData: waveforms, joins, pitch, previews
     from_instrument/_proof/_audit   manifest, proof, report + FolderData ─▶ PageContent
-    sections.py                     PageContent ─▶ elements, with charts.py and the *_charts.py
+    sections.py, close_ups.py       PageContent ─▶ elements, with charts.py and the *_charts.py
     document.py                     elements + page.css + page.js + data ─▶ HTML text
     writing.py                      HTML text ─▶ report.html; audit_page.py for an audit
 """

@@ -44,5 +44,5 @@ def write_audit_page(
     if f'content="{made_from}"' not in page_head(page):
         data = gather_audit(audited, page.parent, workers)
         content = audit_content(report, audited, data, page.parent)
-        write_page(page_document(content, made_from), page)
+        write_page(page_document(content, made_from, workers), page)
     return page

@@ -13,16 +13,18 @@ from keymapper import __version__
 from keymapper.reporting.page.content import PageContent, PageNote, PageZone
 from keymapper.reporting.page.elements import document_text, raw, tag
 from keymapper.reporting.page.sections import contents_list, page_header, page_sections, player
+from keymapper.workers import Workers
 
 
-def page_document(content: PageContent, made_from: str = "") -> str:
+def page_document(content: PageContent, made_from: str = "", workers: Workers | None = None) -> str:
     """Return the page of some content as HTML text.
 
     made_from : a fingerprint of what it was made from, to know it again by.
+    workers : to draw the notes with; without, this process does.
     """
     style = _asset("page.css")
     scripts = [_asset("sound.js"), _asset("page.js")] if content.zones else []
-    sections = page_sections(content)
+    sections = page_sections(content, workers or Workers(1))
     head = tag(
         "head",
         tag("meta", charset="utf-8"),

@@ -85,7 +85,17 @@ def document_text(root: Element) -> str:
     return text + "\n"
 
 
+def element_text(element: Element) -> str:
+    """Return an element as XML, for :func:`element_of` to read."""
+    text: str = etree.tostring(element, encoding="unicode")
+    return text
+
+
+def element_of(text: str) -> Element:
+    """Return the element that :func:`element_text` has written."""
+    return etree.fromstring(text, etree.XMLParser(resolve_entities=False, no_network=True))
+
+
 def svg_text(root: Element) -> str:
     """Return an SVG document that stands by itself as text."""
-    text: str = etree.tostring(root, encoding="unicode")
-    return text + "\n"
+    return element_text(root) + "\n"

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from urllib.parse import quote
 
 from keymapper.model.keys import key_name
+from keymapper.reporting.page.close_ups import close_ups
 from keymapper.reporting.page.content import Attention, PageContent, PageNote, Place
 from keymapper.reporting.page.elements import Child, Element, prose, tag
 from keymapper.reporting.page.level_charts import level_figures
 from keymapper.reporting.page.map_chart import map_figure
-from keymapper.reporting.page.note_charts import note_figures
 from keymapper.reporting.page.proof_charts import proof_figures
 from keymapper.reporting.page.tables import note_link, table
 from keymapper.reporting.page.tuning_charts import diagnosis_text, tuning_figures
+from keymapper.workers import Workers
 
 _SHOWN_PLACES = 3
 _WELCOME = (
@@ -22,7 +22,7 @@ _WELCOME = (
 _SEVERITY_SIGNS = {"error": "▲", "warning": "◆", "note": "●"}
 
 
-def page_sections(content: PageContent) -> list[Element]:
+def page_sections(content: PageContent, workers: Workers) -> list[Element]:
     """Return the sections that there is something to say in."""
     found = [_attention(content.attention)]
     if content.zones:
@@ -39,7 +39,7 @@ def page_sections(content: PageContent) -> list[Element]:
     if content.zones:
         found.append(_section("levels", "Levels", *level_figures(content)))
     if content.notes:
-        found.append(_notes(content.notes))
+        found.append(_notes(content.notes, workers))
     if content.proof is not None:
         proof = content.proof
         found.append(
@@ -123,7 +123,7 @@ def _places(places: Sequence[Place]) -> Element:
     )
 
 
-def _notes(notes: Sequence[PageNote]) -> Element:
+def _notes(notes: Sequence[PageNote], workers: Workers) -> Element:
     """Return the close-ups; the script shows one at a time."""
     options = [
         tag("option", f"{key_name(note.root_key)} · {note.name}", value=str(index))
@@ -138,40 +138,7 @@ def _notes(notes: Sequence[PageNote]) -> Element:
         hidden=True,
         id="chooser",
     )
-    articles = [_note(index, note) for index, note in enumerate(notes)]
-    return _section("notes", "One note, close up", chooser, *articles)
-
-
-def _note(index: int, note: PageNote) -> Element:
-    facts = [tag("div", tag("dt", name), tag("dd", text)) for name, text in note.facts]
-    hear = tag(
-        "div",
-        tag("button", "Hear it", type="button", class_="hear", data_note=str(index)),
-        tag(
-            "button",
-            "Hear the join, three rounds",
-            type="button",
-            class_="join",
-            data_note=str(index),
-        )
-        if note.loop_seconds is not None
-        else None,
-        tag(
-            "label",
-            "The whole sample beside this page ",
-            tag("audio", controls=True, preload="none", src=quote(note.sample, safe="/")),
-        ),
-        class_="hearing",
-    )
-    return tag(
-        "article",
-        tag("h3", f"{key_name(note.root_key)} · {note.name}"),
-        hear,
-        tag("p", note.remark) if note.remark else None,
-        *note_figures(note, tag("dl", *facts, class_="facts")),
-        id=f"note-{index}",
-        class_="note",
-    )
+    return _section("notes", "One note, close up", chooser, *close_ups(notes, workers))
 
 
 def _origin(content: PageContent) -> Element:

@@ -33,7 +33,7 @@ def write_instrument_page(
     data = gather_folder(manifest, folder, workers)
     path = folder / PAGE_NAME
     content = instrument_content(manifest, proof, data, diagnosed_build(manifest))
-    write_page(page_document(content), path)
+    write_page(page_document(content, workers=workers), path)
     return path
 
 

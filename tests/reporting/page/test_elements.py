@@ -5,7 +5,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lxml import html
 
-from keymapper.reporting.page.elements import document_text, number, prose, raw, tag
+from keymapper.reporting.page.charts import SVG_NAMESPACE
+from keymapper.reporting.page.elements import (
+    document_text,
+    element_of,
+    element_text,
+    number,
+    prose,
+    raw,
+    tag,
+)
 from keymapper.reporting.plain import one_line
 
 
@@ -51,3 +60,10 @@ def test_backticks_become_code():
     made = tag("p", *prose("write `tune`, or `<b>`"))
     assert html.tostring(made) == b"<p>write <code>tune</code>, or <code>&lt;b&gt;</code></p>"
     assert prose("a ` alone") == ["a ` alone"]
+
+
+def test_an_element_comes_back_from_its_text() -> None:
+    drawing = tag("svg", tag("text", "a < b & c", x=1.5), "after", xmlns=SVG_NAMESPACE, hidden=True)
+    whole = tag("article", tag("p", "one", tag("b", "two"), "three"), drawing, id="note-1")
+    again = element_of(element_text(whole))
+    assert document_text(again) == document_text(whole)
