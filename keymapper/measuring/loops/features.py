@@ -138,6 +138,11 @@ def masked_levels(bands: BandPowers, floor: float | None = None) -> Envelope:
     return _levels(bands, bands.powers @ spread.T.astype(np.float32), floor)
 
 
+def own_levels(bands: BandPowers) -> Envelope:
+    """Return band levels without masking, floored 60 dB under the mean power."""
+    return _levels(bands, bands.powers, None)
+
+
 def wide_levels(bands: BandPowers, floor: float | None = None) -> Envelope:
     """Return levels of four wide bands, floored 60 dB under the mean power.
 

@@ -6,9 +6,11 @@ import numpy as np
 
 from keymapper.errors import UsageError
 from keymapper.measuring.loops.candidates import Bounds
+from keymapper.measuring.loops.drift import measure_drift, steady_trend_db
 from keymapper.measuring.loops.features import (
     BandPowers,
     measure_band_powers,
+    own_levels,
     wanted_length_seconds,
 )
 from keymapper.measuring.loops.flattening import find_flattening
@@ -19,7 +21,7 @@ from keymapper.measuring.loops.search import (
     given_loop,
 )
 from keymapper.measuring.loops.short import find_short_loop
-from keymapper.measuring.loops.sustain import Sustain, levelling_db, measure_sustain
+from keymapper.measuring.loops.sustain import Sustain, measure_sustain
 from keymapper.model.loop import Loop, LoopKind, LoopOptions, LoopVerdict
 
 LEAST_LEAD_SECONDS = 0.005
@@ -176,12 +178,16 @@ def _verdict(
 
 
 def _levelled_db(sustain: Sustain, loop: Loop, kind: LoopKind) -> np.ndarray:
-    """Return the drift over one pass to be taken out, one value a view and band."""
+    """Return the drift over one pass to be taken out, one value a view and band.
+
+    Of every band by itself: what masking lends to a weak band drifts as its strong neighbour does.
+    """
+    levels = own_levels(sustain.bands).levels_db
     if kind == "short":
         hops = loop.length_frames / sustain.envelope.hop_frames
-        return np.asarray(sustain.steady_trend_db * hops)
+        return steady_trend_db(levels) * hops
     at = sustain.envelope.index_at(np.array([loop.start_frame, loop.end_frame]))
-    return np.asarray(levelling_db(sustain, at[:1], at[1:])[0])
+    return np.asarray(measure_drift(levels).levelled_db(at[:1], at[1:])[0])
 
 
 def _calming_ratio(found: FoundLoop, sustain: Sustain, f0_hz: float | None) -> float:

@@ -15,6 +15,8 @@ from keymapper.model.loop import Flattening, Loop
 
 LEAST_TREND_DB = 0.3
 LARGEST_GAIN_DB = 30.0
+#: Of a band's power: so much it counts in the drift of its neighbours.
+SAY_OF_POWER = 0.3
 HALVES = 2
 LEAD_SECONDS = 0.15
 STRETCHES = 8
@@ -40,7 +42,8 @@ def find_flattening(
     views, _, count = bands.powers.shape
     drift = levelled_db.reshape(views, count)[: min(2, views)].mean(axis=0)
     power = bands.powers[: min(2, views)].mean(axis=(0, 1), dtype=float) + 1e-20
-    smooth = _smoothed(power * drift) / _smoothed(power)  # no weak band bends a strong one
+    say = power**SAY_OF_POWER  # no empty band bends one that sounds
+    smooth = _smoothed(say * drift) / _smoothed(say)
     whole = 10 * np.log10(float(power @ 10 ** (smooth / 10)) / float(power.sum()))
     start = max(first_frame, loop.start_frame - fade_frames - round(LEAD_SECONDS * rate))
     dies = dies_away(bands.powers[: min(2, views)].mean(axis=0).sum(axis=1))

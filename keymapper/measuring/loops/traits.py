@@ -10,7 +10,7 @@ from keymapper.measuring.loops.candidates import Bounds, Candidates, short_penal
 from keymapper.measuring.loops.crossfade import fade_frames
 from keymapper.measuring.loops.likeness import faded_levels_db, unlikeness
 from keymapper.measuring.loops.rarity import slow_rarity
-from keymapper.measuring.loops.sustain import Sustain, levelling_db
+from keymapper.measuring.loops.sustain import Sustain
 
 WOBBLE_LINES = 3
 JUST_HEARD_WOBBLE_DB = 0.4
@@ -56,8 +56,8 @@ def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Trait
     lengths = found.ends - found.starts
     at_start = sustain.envelope.index_at(found.starts)
     at_end = sustain.envelope.index_at(found.ends)
-    levelled = levelling_db(sustain, at_start, at_end)
-    drift = sustain.around_db[at_end] - sustain.around_db[at_start]
+    levelled = sustain.drift.levelled_db(at_start, at_end)
+    drift = sustain.drift.seen_db(at_start, at_end)
     squared = sustain.distances[at_start, at_end - at_start] ** 2
     squared += np.mean((drift - levelled) ** 2 - drift**2, axis=1)
     distance = np.sqrt(np.maximum(squared, 0))
@@ -84,7 +84,7 @@ def with_wobble(traits: Traits, found: Candidates, sustain: Sustain) -> Traits:
     """Return the traits with the wobble, which takes longer."""
     at_start = sustain.envelope.index_at(found.starts)
     at_end = sustain.envelope.index_at(found.ends)
-    levelled = levelling_db(sustain, at_start, at_end)
+    levelled = sustain.drift.levelled_db(at_start, at_end)
     wobble = [
         _wobble_excess(sustain.envelope.levels_db[first:last], drift)
         for first, last, drift in zip(at_start, at_end, levelled, strict=True)
@@ -109,7 +109,7 @@ def likenesses(
     at_end = sustain.envelope.index_at(found.ends)
     hops = np.arange(-sustain.reach_hops, sustain.reach_hops + 1)
     fades = _fade_hops(found, sustain, bounds)
-    levelled = levelling_db(sustain, at_start, at_end)
+    levelled = sustain.drift.levelled_db(at_start, at_end)
     results = []
     for envelope, moments, drift in (
         (sustain.envelope, sustain.moments, levelled[:, None]),

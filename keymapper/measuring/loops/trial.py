@@ -23,7 +23,7 @@ from keymapper.measuring.loops.likeness import risen, unlikeness
 from keymapper.measuring.loops.pitch_step import WINDOW_SECONDS, steps_cents
 from keymapper.measuring.loops.rarity import REACH_HOPS as QUICK_REACH_HOPS
 from keymapper.measuring.loops.rarity import QuickLevels
-from keymapper.measuring.loops.sustain import REACH_HOPS, Sustain, levelling_db
+from keymapper.measuring.loops.sustain import REACH_HOPS, Sustain
 from keymapper.measuring.loops.traits import Traits
 
 SHORTER_SECONDS = (0.06, 0.02)
@@ -106,7 +106,7 @@ def _unlikenesses(
     ]
     at_start = sustain.envelope.index_at(one.starts)
     at_end = sustain.envelope.index_at(one.ends)
-    drift = levelling_db(sustain, at_start, at_end)
+    drift = sustain.drift.levelled_db(at_start, at_end)
     left = 1 - risen(fades / bands.hop_frames, reach)[:, :, None]
     thirds = np.stack([masked_levels(join, sustain.envelope.floor).levels_db for join in joined])
     wide = np.stack([wide_levels(join, sustain.wide.floor).levels_db for join in joined])
