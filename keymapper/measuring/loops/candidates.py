@@ -114,24 +114,36 @@ def lag_distances_db(levels_db: np.ndarray) -> np.ndarray:
     """
     levels = levels_db - levels_db.mean(axis=0)
     times, features = levels.shape
+    reach = min(AROUND_HOPS, (times - 1) // 2)
     norms = np.einsum("ij,ij->i", levels, levels)
     squared = np.zeros((times, 2 * times), dtype=np.float32)
     squared[:, :times] = norms[:, None] + norms - 2 * (levels @ levels.T)
     step_row, step = squared.strides
-    lagged = np.lib.stride_tricks.as_strided(
+    lagged = np.zeros((times + 2 * reach, times), dtype=np.float32)
+    lagged[reach : reach + times] = np.lib.stride_tricks.as_strided(
         squared, (times, times), (step_row + step, step), writeable=False
     )
-    reach = min(AROUND_HOPS, (times - 1) // 2)
-    sums = np.zeros((times + 1, times))
-    np.cumsum(lagged, axis=0, out=sums[1:])
+    total = _sums(lagged, 2 * reach + 1)
     time, lag = np.arange(times), np.arange(times)
     high, low = np.minimum(time + reach + 1, times), np.maximum(time - reach, 0)
-    total = (sums[high] - sums[low]).astype(np.float32)
     seen = np.maximum(np.minimum(high[:, None], times - lag) - low[:, None], 0).astype(np.float32)
     width = 2 * reach + 1
     unseen = np.float32(UNSEEN_PART * float(np.mean(detrended(levels) ** 2)) * features)
     mean = (total + (width - seen) * unseen) / np.float32(width * features)
     return np.asarray(np.where(time[:, None] + lag < times, np.sqrt(np.maximum(mean, 0)), np.inf))
+
+
+def _sums(values: np.ndarray, width: int) -> np.ndarray:
+    """Return the sums of every ``width`` rows that follow each other, by doubling."""
+    count = len(values) - width + 1
+    total, doubled, size, first = np.zeros_like(values[:count]), values, 1, 0
+    while size <= width:
+        if width & size:
+            total += doubled[first : first + count]
+            first += size
+        doubled = doubled[:-size] + doubled[size:]
+        size *= 2
+    return total
 
 
 def levelled_distances_db(
@@ -170,11 +182,14 @@ def pair_candidates(
     score[~allowed] = np.inf
     side = times // PAIR_SPACING
     size = side * PAIR_SPACING
-    blocks = score[:size, :size].reshape(side, PAIR_SPACING, side, PAIR_SPACING)
-    cells = blocks.transpose(0, 2, 1, 3).reshape(side * side, PAIR_SPACING**2)
-    least = cells.min(axis=1)
-    order = _least(least, PAIRS)
-    inner = cells[order].argmin(axis=1)
+    within = np.arange(PAIR_SPACING)
+    cells = [
+        score[row:size:PAIR_SPACING, :size][:, col::PAIR_SPACING]
+        for row in within
+        for col in within
+    ]
+    order = _least(np.minimum.reduce(cells).ravel(), PAIRS)
+    inner = np.stack([cell.ravel()[order] for cell in cells]).argmin(axis=0)
     starts = frames[order // side * PAIR_SPACING + inner // PAIR_SPACING, 0]
     ends = starts + lengths[order % side * PAIR_SPACING + inner % PAIR_SPACING]
     return _at_best_lags(coarse, starts, ends, bounds, round(PAIR_REACH_SECONDS * coarse.rate_hz))

@@ -30,7 +30,7 @@ SHORT_ADVANTAGE = 5.0
 LEAST_SHORT_CORRELATION = 0.86
 SHORT_ADVANTAGE_A_SECOND = 1.5
 CALM_REPETITION_DB = 0.3
-MOST_CALMING = 0.75
+MOST_CALMING = 0.85
 #: Over this much movement a sound is a rhythm; calming would take it away.
 RHYTHM_DB = 6.0
 #: Of tones under this, levels seen at 43 ms sway with single periods.
