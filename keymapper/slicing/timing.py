@@ -25,6 +25,7 @@ from keymapper.slicing.onset import (
     audible_onset,
     without_hum,
 )
+from keymapper.slicing.ringing import carried_on
 
 _READ_BEFORE_SECONDS = 0.17
 _SEARCH_AFTER_SECONDS = 0.02
@@ -38,11 +39,16 @@ _BURST_RATIO = 2.0
 _HOLD_SECONDS = 1.0
 _BURIED_PAST_SECONDS = 0.25
 """Noise looked at before a buried onset, and note looked at for what it is made of."""
+_RINGING_SECONDS = (0.25, 0.12)
+"""Of a tail looked at: much tells more in noise, little leaves out the note before its end."""
+_FORETOLD_SECONDS = 0.025
+_SURELY = 1.5
+"""A tail carried on rightly leaves so much less than the audible level before the note begins."""
 _EARLY_SECONDS = 0.0003
 _EARLY_IN_TAIL_SECONDS = 0.0005
 _EARLY_UNDER_TAIL = {"tail": 0.0009, None: 0.0009}
 _EARLY_IN_NOISE_SECONDS = 0.004
-_APART = 0.1
+_APART = 0.2
 """Slow notes begun under a tail differ by no more than this from others like them."""
 _MOST_LATE_SECONDS = 0.0003
 _WEIGHTS = {"clear": 1.0, "filtered": 0.2, "noise": 0.2, "tail": 0.1}
@@ -85,31 +91,22 @@ def timed_onset(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | N
     rate = take.rate_hz
     peak = note_peak(levels, asked.expected_seconds, asked.until_seconds)
     search_end = _search_end(levels, asked, peak)
-    first = max(0, round((asked.expected_seconds - _READ_BEFORE_SECONDS) * rate))
-    samples = take.read(first, round(search_end * rate)).astype(np.float64) - levels.course.offset
-    found: FoundOnset | None = None
-    if len(samples):
-        found = audible_onset(
-            Moment(
-                samples=samples,
-                rate_hz=rate,
-                expected_frame=round(asked.expected_seconds * rate) - first,
-                end_frame=len(samples),
-                peak=peak,
-                hum_hz=hum_hz,
-            )
-        )
-    if found is None:
-        return Timed(asked=asked, onset_seconds=None, case=None, peak=peak, abrupt=False)
-    onset = (first + found.frame) / rate
-    if _is_blurred(levels, asked, found, onset, peak) and not _begins_with_click(
-        samples, found.frame, rate
+    moment, first = _moment(take, levels, asked, peak, search_end, hum_hz, _READ_BEFORE_SECONDS)
+    found = audible_onset(moment) if len(moment.samples) else None
+    onset = 0.0 if found is None else (first + found.frame) / rate
+    abrupt = found is not None and _is_abrupt(levels, found, onset, peak)
+    seen = None
+    if found is None or (found.case == "tail" and not abrupt):
+        seen = _over_tail(take, levels, asked, peak, search_end, hum_hz)
+    elif _is_blurred(levels, asked, found, onset, peak) and not _begins_with_click(
+        moment.samples, found.frame, rate
     ):
         seen = _through_filter(take, levels, asked, peak, hum_hz, search_end)
-        onset, found = seen or (onset, found)
-    abrupt = _rises_abruptly(levels, onset, peak)
-    if found.case == "tail":
-        abrupt = levels.peak(onset, onset + _ABRUPT_SECONDS) >= _OVER_TAIL * peak
+    if seen is not None:
+        onset, found = seen
+        abrupt = _is_abrupt(levels, found, onset, peak)
+    if found is None:
+        return Timed(asked=asked, onset_seconds=None, case=None, peak=peak, abrupt=False)
     return Timed(
         asked=asked,
         onset_seconds=onset,
@@ -118,6 +115,53 @@ def timed_onset(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | N
         abrupt=abrupt,
         lag_seconds=min(found.rise_frames / (3 * rate), _MOST_LAG_SECONDS),
     )
+
+
+def _moment(
+    take: TakeAudio,
+    levels: Levels,
+    asked: Asked,
+    peak: float,
+    until: float,
+    hum_hz: float | None,
+    before_seconds: float,
+) -> tuple[Moment, int]:
+    """Return a stretch of the take around where a note is expected, and its first frame."""
+    rate = take.rate_hz
+    first = max(0, round((asked.expected_seconds - before_seconds) * rate))
+    samples = take.read(first, round(until * rate)).astype(np.float64) - levels.course.offset
+    moment = Moment(
+        samples=samples,
+        rate_hz=rate,
+        expected_frame=round(asked.expected_seconds * rate) - first,
+        end_frame=len(samples),
+        peak=peak,
+        hum_hz=hum_hz,
+    )
+    return moment, first
+
+
+def _over_tail(
+    take: TakeAudio, levels: Levels, asked: Asked, peak: float, until: float, hum_hz: float | None
+) -> tuple[float, FoundOnset] | None:
+    """Return the onset (seconds) of a slow note once the tail it begins under is taken away.
+
+    None where what is left does not let it be seen.
+    """
+    rate = take.rate_hz
+    for past_seconds in _RINGING_SECONDS:
+        before = past_seconds + GUARD_SECONDS
+        moment, first = _moment(take, levels, asked, peak, until, hum_hz, before)
+        known = moment.expected_frame - round(GUARD_SECONDS * rate)
+        sides = [carried_on(side, known, rate) for side in moment.samples.T]
+        rest = moment.samples - np.stack(sides, axis=1)
+        foretold = rest[known : known + round(_FORETOLD_SECONDS * rate)]
+        if _SURELY * np.abs(foretold).max(initial=0.0) > AUDIBLE_RATIO * peak:
+            continue
+        found = audible_onset(replace(moment, samples=rest))
+        if found is not None and found.case == "clear":
+            return (first + found.frame) / rate, found
+    return None
 
 
 def _is_blurred(
@@ -186,6 +230,12 @@ def _search_end(levels: Levels, asked: Asked, peak: float) -> float:
     loud = levels.course.peak[first : levels.block(limit)] > max(0.05 * peak, 1.5 * past)
     risen = start + int(np.argmax(loud)) * levels.course.block_seconds if loud.any() else start
     return max(risen, asked.expected_seconds) + _SEARCH_AFTER_SECONDS
+
+
+def _is_abrupt(levels: Levels, found: FoundOnset, onset_seconds: float, peak: float) -> bool:
+    if found.case == "tail":
+        return levels.peak(onset_seconds, onset_seconds + _ABRUPT_SECONDS) >= _OVER_TAIL * peak
+    return _rises_abruptly(levels, onset_seconds, peak)
 
 
 def _rises_abruptly(levels: Levels, onset_seconds: float, peak: float) -> bool:
