@@ -4,7 +4,8 @@
 
     region ─▶ flattening ─▶ features ─▶ candidates ─▶ cost ─▶ search ─▶ verdict ─▶ crossfade
 
-The measure that judges the result (``keymapper.measuring.join``) shares no code with it.
+The measure that judges the result (``keymapper.measuring.join``) shares no rule with it, only the
+arithmetic of ``views.py`` and ``patches.py``.
 """
 
 from keymapper.measuring.loops.baking import bake_loop, flattened
