@@ -27,10 +27,10 @@ _EVERY = 3
 def carried_on(signal: FloatArray, known: int, rate_hz: int) -> FloatArray:
     """Return what rings in the first ``known`` frames, from the first frame on to the last.
 
-    signal : float64, shape (frames,). Zeros where nothing rings.
+    signal : float64, shape (frames,). Zeros where nothing rings, or too little is known to tell.
     """
-    modes = _modes(signal[:known], rate_hz)
-    if len(modes) == 0:
+    modes = _modes(signal[: max(known, 0)], rate_hz)
+    if len(modes) == 0 or known > len(signal):
         return np.zeros(len(signal))
     places = np.arange(0, known, _EVERY) - known
     strengths = np.linalg.lstsq(np.exp(np.outer(places, modes)), signal[:known:_EVERY], rcond=1e-10)

@@ -44,6 +44,8 @@ _RINGING_SECONDS = (0.25, 0.12)
 _FORETOLD_SECONDS = 0.025
 _SURELY = 1.5
 """A tail carried on rightly leaves so much less than the audible level before the note begins."""
+_RATHER_EARLY = 0.95
+"""Of the audible level: a tail may end sooner than it was carried on."""
 _EARLY_SECONDS = 0.0003
 _EARLY_IN_TAIL_SECONDS = 0.0005
 _EARLY_UNDER_TAIL = {"tail": 0.0009, None: 0.0009}
@@ -158,7 +160,7 @@ def _over_tail(
         foretold = rest[known : known + round(_FORETOLD_SECONDS * rate)]
         if _SURELY * np.abs(foretold).max(initial=0.0) > AUDIBLE_RATIO * peak:
             continue
-        found = audible_onset(replace(moment, samples=rest))
+        found = audible_onset(replace(moment, samples=rest, peak=_RATHER_EARLY * peak))
         if found is not None and found.case == "clear":
             return (first + found.frame) / rate, found
     return None

@@ -46,3 +46,9 @@ def test_what_begins_later_is_left_over() -> None:
 @pytest.mark.parametrize("signal", [np.zeros(20_000), np.ones(20_000)[:500]])
 def test_where_nothing_rings_nothing_is_foretold(signal: np.ndarray) -> None:
     assert not carried_on(signal, len(signal) - 100, RATE).any()
+
+
+@pytest.mark.parametrize("known", [-100, 0, 1, 300, len(SECONDS) + 1])
+@pytest.mark.parametrize("rate_hz", [8_000, 48_000])
+def test_where_too_little_is_known_nothing_is_foretold(known: int, rate_hz: int) -> None:
+    assert not carried_on(tail(11.0), known, rate_hz).any()
