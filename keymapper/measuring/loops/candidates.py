@@ -115,6 +115,7 @@ def lag_distances_db(levels_db: np.ndarray) -> np.ndarray:
     levels = levels_db - levels_db.mean(axis=0)
     times, features = levels.shape
     reach = min(AROUND_HOPS, (times - 1) // 2)
+    width = 2 * reach + 1
     norms = np.einsum("ij,ij->i", levels, levels)
     squared = np.zeros((times, 2 * times), dtype=np.float32)
     squared[:, :times] = norms[:, None] + norms - 2 * (levels @ levels.T)
@@ -123,11 +124,10 @@ def lag_distances_db(levels_db: np.ndarray) -> np.ndarray:
     lagged[reach : reach + times] = np.lib.stride_tricks.as_strided(
         squared, (times, times), (step_row + step, step), writeable=False
     )
-    total = _sums(lagged, 2 * reach + 1)
+    total = _sums(lagged, width)
     time, lag = np.arange(times), np.arange(times)
     high, low = np.minimum(time + reach + 1, times), np.maximum(time - reach, 0)
     seen = np.maximum(np.minimum(high[:, None], times - lag) - low[:, None], 0).astype(np.float32)
-    width = 2 * reach + 1
     unseen = np.float32(UNSEEN_PART * float(np.mean(detrended(levels) ** 2)) * features)
     mean = (total + (width - seen) * unseen) / np.float32(width * features)
     return np.asarray(np.where(time[:, None] + lag < times, np.sqrt(np.maximum(mean, 0)), np.inf))
