@@ -6,7 +6,9 @@ half-precision decibel a band and hop, about 12 MB for ten minutes.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -19,6 +21,8 @@ HOP_SECONDS = 0.01
 _WINDOW_SECONDS = 0.02
 _BAND_EDGES_HZ = np.geomspace(50.0, 20_000.0, 25)
 _CHUNK_SECONDS = 2.0
+_METERS = 2
+_FULL_SCALE = 0.9999
 SILENCE_POWER = 1e-10
 """Quieter than any recording (-100 dBFS): the least noise floor a take is taken to have."""
 _LEAST_POWER = 1e-14
@@ -72,6 +76,16 @@ class Course:
         return self.block_frames / self.rate_hz
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _ChunkLevels:
+    """What `Course` holds, of one chunk."""
+
+    peak: FloatArray
+    power: FloatArray
+    bands_db: FloatArray
+    full_scale_blocks: FloatArray
+
+
 def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) -> Course:
     """Return the course of a take, reading it once.
 
@@ -81,34 +95,32 @@ def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) ->
     block = max(1, round(rate * 0.001))
     hop = block * round(HOP_SECONDS / 0.001)
     chunk = hop * round(_CHUNK_SECONDS / HOP_SECONDS)
-    spectra = _BandMeter(rate, hop)
-    offset: FloatArray | None = None
+    offset = _constant_part(take.read(0, chunk), rate, take.channels)
+    meter = _Meter(rate, block, hop, offset)
     peaks: list[FloatArray] = []
     powers: list[FloatArray] = []
     bands: list[FloatArray] = []
     full: list[FloatArray] = []
     done = frames = 0
-    for samples in _even_chunks(take.blocks(chunk), chunk, block):
-        if offset is None:
-            offset = _constant_part(samples, rate)
-        at_full_scale = np.abs(samples).reshape(-1, block * samples.shape[1]).max(axis=1) >= 0.9999
-        full.append(done + np.flatnonzero(at_full_scale))
-        centred = (samples - offset).reshape(len(samples) // block, -1)
-        peaks.append(np.maximum(centred.max(axis=1), -centred.min(axis=1)))
-        powers.append(np.einsum("ij,ij->i", centred, centred) / centred.shape[1])
-        bands.append(spectra.meter(centred.reshape(len(samples), -1)))
-        done += len(samples) // block
-        frames += len(samples)
+    lead = np.tile(offset, (meter.lead_frames, 1))
+    chunks = _with_lead(_even_chunks(take.blocks(chunk), chunk, block), lead)
+    for levels in _side_by_side(meter.levels, chunks):
+        peaks.append(levels.peak)
+        powers.append(levels.power)
+        bands.append(levels.bands_db)
+        full.append(done + levels.full_scale_blocks)
+        done += len(levels.peak)
+        frames += len(levels.peak) * block
         if progress is not None:
-            progress(done * block)
+            progress(frames)
     return Course(
         rate_hz=rate,
         block_frames=block,
         frames=frames,
-        offset=offset if offset is not None else np.zeros(take.channels, np.float32),
+        offset=offset,
         peak=_joined(peaks, np.zeros(0, np.float32)),
         power=_joined(powers, np.zeros(0, np.float32)),
-        bands_db=_joined(bands, np.zeros((0, spectra.count), np.float16)),
+        bands_db=_joined(bands, np.zeros((0, meter.bands), np.float16)),
         full_scale_blocks=_joined(full, np.zeros(0, np.int64)),
     )
 
@@ -120,8 +132,10 @@ def _joined(parts: list[FloatArray], empty: FloatArray) -> FloatArray:
     return joined
 
 
-def _constant_part(samples: FloatArray, rate_hz: int) -> FloatArray:
+def _constant_part(samples: FloatArray, rate_hz: int, channels: int) -> FloatArray:
     """Return the mean of the quietest tenth of a second, a value a channel."""
+    if not len(samples):
+        return np.zeros(channels, np.float32)
     length = min(len(samples), round(0.1 * rate_hz))
     count = len(samples) // length
     parts = samples[: count * length].reshape(count, length, -1)
@@ -135,6 +149,28 @@ def _even_chunks(blocks: Iterable[FloatArray], chunk: int, block: int) -> Iterat
         whole = len(samples) if len(samples) == chunk else len(samples) // block * block
         if whole:
             yield samples[:whole]
+
+
+def _with_lead(chunks: Iterable[FloatArray], lead: FloatArray) -> Iterator[FloatArray]:
+    """Yield every chunk behind the frames that come before it; `lead` is before the first."""
+    for samples in chunks:
+        joined = np.concatenate([lead, samples])
+        lead = joined[len(joined) - len(lead) :]
+        yield joined
+
+
+def _side_by_side(
+    work: Callable[[FloatArray], _ChunkLevels], chunks: Iterable[FloatArray]
+) -> Iterator[_ChunkLevels]:
+    """Yield the work done on every chunk, in order; only a few chunks are held at a time."""
+    waiting: deque[Future[_ChunkLevels]] = deque()
+    with ThreadPoolExecutor(_METERS) as pool:
+        for chunk in chunks:
+            waiting.append(pool.submit(work, chunk))
+            if len(waiting) > _METERS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
 
 
 def band_bins(rate_hz: int) -> FloatArray:
@@ -153,31 +189,43 @@ def _band_edges(rate_hz: int) -> FloatArray:
     return np.unique(np.concatenate([[1], edges]))
 
 
-class _BandMeter:
-    """Short-time band powers over chunk borders: Hann windows of 20 ms, every 10 ms."""
+class _Meter:
+    """Levels of a chunk; band powers come from Hann windows of 20 ms, every 10 ms."""
 
-    def __init__(self, rate_hz: int, hop: int) -> None:
-        self._hop = hop
+    def __init__(self, rate_hz: int, block: int, hop: int, offset: FloatArray) -> None:
+        self._block, self._hop, self._offset = block, hop, offset
         self._window_frames = _window_frames(rate_hz)
         window = np.hanning(self._window_frames).astype(np.float32)
         self._window = window / np.sqrt(np.sum(window.astype(np.float64) ** 2)).astype(np.float32)
         self._edges = _band_edges(rate_hz)
-        self.count = len(self._edges)
-        self._kept: FloatArray | None = None
+        self.bands = len(self._edges)
+        self.lead_frames = self._window_frames - hop
+        """A window is centred on its hop, and so begins before its chunk."""
 
-    def meter(self, samples: FloatArray) -> FloatArray:
-        """Return the bands of the windows that this chunk completes, in dB, half precision."""
-        if self._kept is None:
-            self._kept = np.zeros((self._window_frames - self._hop, samples.shape[1]), np.float32)
-        joined = np.concatenate([self._kept, samples])
-        count = max(0, (len(joined) - self._window_frames) // self._hop + 1)
-        self._kept = joined[count * self._hop :]
-        views = np.lib.stride_tricks.sliding_window_view(joined, self._window_frames, axis=0)
-        power = np.zeros((count, self._window_frames // 2 + 1), np.float32)
-        for channel in range(samples.shape[1]):
-            windows = views[: count * self._hop : self._hop, channel] * self._window
-            spectrum = scipy.fft.rfft(windows, axis=1)
-            power += spectrum.real**2 + spectrum.imag**2
-        banded = np.add.reduceat(power, self._edges, axis=1) * (2 / self._window_frames)
-        decibels = 10 * np.log10(banded / samples.shape[1] + _LEAST_POWER)
-        return decibels.astype(np.float16)
+    def levels(self, samples: FloatArray) -> _ChunkLevels:
+        """Return the levels of a chunk that comes behind its lead."""
+        planes = np.empty(samples.shape[::-1], np.float32)
+        for plane, channel, constant in zip(planes, samples.T, self._offset, strict=True):
+            np.subtract(channel, constant, out=plane)
+        blocks = planes[:, self.lead_frames :].reshape(len(planes), -1, self._block)
+        raw = samples[self.lead_frames :].reshape(blocks.shape[1], -1)
+        return _ChunkLevels(
+            peak=np.maximum(blocks.max(axis=2), -blocks.min(axis=2)).max(axis=0),
+            power=np.einsum("cij,cij->i", blocks, blocks) / raw.shape[1],
+            bands_db=self._bands_db(planes),
+            full_scale_blocks=np.flatnonzero(
+                np.maximum(raw.max(axis=1), -raw.min(axis=1)) >= _FULL_SCALE
+            ),
+        )
+
+    def _bands_db(self, planes: FloatArray) -> FloatArray:
+        if planes.shape[1] < self._window_frames:
+            return np.zeros((0, self.bands), np.float16)
+        banded: FloatArray = np.zeros(1, np.float32)
+        for plane in planes:
+            windows = np.lib.stride_tricks.sliding_window_view(plane, self._window_frames)
+            spectrum = scipy.fft.rfft(windows[:: self._hop] * self._window, axis=1)
+            squares = np.square(spectrum.view(np.float32))
+            banded = banded + np.add.reduceat(squares, 2 * self._edges, axis=1)
+        power = banded * np.float32(2 / (self._window_frames * len(planes)))
+        return np.asarray(10 * np.log10(power + _LEAST_POWER), np.float16)
