@@ -15,9 +15,8 @@ from keymapper.measuring.loops.likeness import Moments, measure_moments, unliken
 
 APART_HOPS = 12
 WINDOW_SECONDS = 0.005
-HOP_SECONDS = 0.001
-REACH_HOPS = 8
-COMPARED_EVERY = 2
+HOP_SECONDS = 0.002
+REACH_HOPS = 4
 BANDS = 13
 LOWEST_HZ = 300.0
 HIGHEST_HZ = 16000.0
@@ -56,7 +55,7 @@ def _distances_from(distances: np.ndarray, chosen: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class QuickLevels:
-    """Band levels of 5 ms every 1 ms of a sustain, and its moments of 8 ms to each side."""
+    """Band levels of 5 ms every 2 ms of a sustain, and its moments of 8 ms to each side."""
 
     moments: Moments | None
     first_frame: int
@@ -95,7 +94,7 @@ def quick_levels(samples: np.ndarray, rate: int, first_frame: int, last_frame: i
         10 * np.log10(powers + floor),
         HOP_SECONDS,
         reach=REACH_HOPS,
-        every=COMPARED_EVERY,
+        every=1,
         least_db=LEAST_USUAL_QUICK_DB,
     )
     return QuickLevels(

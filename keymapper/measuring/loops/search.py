@@ -31,7 +31,7 @@ from keymapper.model.loop import Loop
 
 CLOSER_LOOK = 24
 REFINED = 12
-TRIED = 4
+TRIED = 3
 SURE_CORRELATION = 0.9995
 UNLIKE_SECONDS = 0.02
 

@@ -1,4 +1,4 @@
-"""The joins of the best candidates made for trial, each with fades of several lengths.
+"""The joins of the best candidates made for trial, each with two lengths of fade.
 
 What the estimates of the search cannot know: where two waveforms that match only in part fall out
 of step within the fade, a tone sags, shifts or leaves a trace.
@@ -26,14 +26,14 @@ from keymapper.measuring.loops.rarity import QuickLevels
 from keymapper.measuring.loops.sustain import REACH_HOPS, Sustain
 from keymapper.measuring.loops.traits import Traits
 
-SHORTER_SECONDS = (0.06, 0.02)
+SHORTER_SECONDS = 0.03
 SHORTER_RATIO = 0.7
 
 
 def fades_to_try(longest: int, rate: int) -> list[int]:
-    """Return the fade the correlation asks for, and those clearly shorter worth a trial."""
-    shorter = [round(seconds * rate) for seconds in SHORTER_SECONDS]
-    return [longest, *(fade for fade in shorter if fade < SHORTER_RATIO * longest)]
+    """Return the fade the correlation asks for, and a clearly shorter one where there is one."""
+    shorter = round(SHORTER_SECONDS * rate)
+    return [longest, shorter] if shorter < SHORTER_RATIO * longest else [longest]
 
 
 def cheapest_fade(

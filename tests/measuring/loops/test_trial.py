@@ -12,8 +12,8 @@ from tests.played_notes import played_note
 
 
 def test_only_fades_that_are_clearly_shorter_are_tried_beside_the_one_asked_for() -> None:
-    assert fades_to_try(11_025, RATE) == [11_025, 2646, 882]
-    assert fades_to_try(3000, RATE) == [3000, 882]
+    assert fades_to_try(11_025, RATE) == [11_025, 1323]
+    assert fades_to_try(3000, RATE) == [3000, 1323]
     assert fades_to_try(176, RATE) == [176]
 
 
