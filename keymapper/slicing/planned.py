@@ -30,7 +30,9 @@ from keymapper.slicing.timing import (
 )
 
 _LINE_NOTES = 60
-_SWELL_ROUNDS = 3
+_MOST_ROUNDS = 8
+_SETTLED_SECONDS = 0.001
+"""A line that moves less than this by being drawn again is kept."""
 _LEAST_FIT = 0.5
 _GOOD_FIT = 0.85
 _LATE_SECONDS = 0.02
@@ -127,7 +129,7 @@ def _line(
     latency, drift = placed.alignment.latency_seconds, placed.alignment.drift
     matched = {int(index) for index in placed.alignment.notes}
     by_swells = placed.by_swells
-    for _ in range(_SWELL_ROUNDS):
+    for _ in range(_MOST_ROUNDS):
         asked = _asked(heard, sheet, plan, latency, drift)
         sure = [one for one in asked if one.plan_index in matched]
         probes = [sure[index] for index in spread(len(sure), _LINE_NOTES)]
@@ -137,8 +139,10 @@ def _line(
             by_swells = False
             continue
         timed = [timed_onset(heard.take, heard.levels, one, heard.hum_hz) for one in probes]
+        before = latency + drift * seconds
         latency, drift = clock_line(timed, seconds, latency, drift, heard.levels)
-        if 2 * sum(note.abrupt for note in timed) >= len(timed):
+        moved = np.abs(latency + drift * seconds - before).max(initial=0.0)
+        if moved < _SETTLED_SECONDS or 2 * sum(note.abrupt for note in timed) >= len(timed):
             break
     return latency, drift
 
