@@ -11,7 +11,7 @@ from keymapper.slicing.course import FloatArray
 
 _HUM_PARTIALS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
 _HUM_BASES_HZ = (50.0, 60.0)
-_HUM_SHARE = 0.3
+_HUM_SHARE = 0.15
 """Hum counts when it holds this share of the power of a quiet stretch."""
 _ORDER = 48
 

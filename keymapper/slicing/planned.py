@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import replace
@@ -10,6 +11,7 @@ import numpy as np
 
 from keymapper.errors import MeasurementError
 from keymapper.model.session import SessionSheet
+from keymapper.slicing.alignment import fitted_line
 from keymapper.slicing.by_order import slice_by_order
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.ends import note_end
@@ -18,12 +20,15 @@ from keymapper.slicing.extras import Extra, extra_onsets
 from keymapper.slicing.found import FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.levels import Levels, power_to_db
+from keymapper.slicing.onset import AUDIBLE_RATIO
 from keymapper.slicing.placing import Placed, placed_take, spread
 from keymapper.slicing.presence import PRESENT_SHARE, new_share
+from keymapper.slicing.swelling import audible_seconds, beginning_of, key_down_seconds
 from keymapper.slicing.timing import (
     Asked,
     Timed,
     clock_line,
+    is_slow,
     settled_onsets,
     swell_line,
     timed_onset,
@@ -33,6 +38,8 @@ _LINE_NOTES = 60
 _MOST_ROUNDS = 8
 _SETTLED_SECONDS = 0.001
 """A line that moves less than this by being drawn again is kept."""
+_LEAST_GROWN = 3
+"""Notes whose growing is seen, for a line through them."""
 _LEAST_FIT = 0.5
 _GOOD_FIT = 0.85
 _LATE_SECONDS = 0.02
@@ -142,9 +149,30 @@ def _line(
         before = latency + drift * seconds
         latency, drift = clock_line(timed, seconds, latency, drift, heard.levels)
         moved = np.abs(latency + drift * seconds - before).max(initial=0.0)
-        if moved < _SETTLED_SECONDS or 2 * sum(note.abrupt for note in timed) >= len(timed):
+        if not is_slow(timed):
+            return latency, drift
+        if moved < _SETTLED_SECONDS:
             break
-    return latency, drift
+    return _grown_line(heard, probes, seconds, latency, drift)
+
+
+def _grown_line(
+    heard: HeardTake, probes: Sequence[Asked], plan: FloatArray, latency: float, drift: float
+) -> tuple[float, float]:
+    """Return the line through the moments from which the partials of slow notes grow."""
+    moments, planned = [], []
+    for one, seconds in zip(probes, plan, strict=True):
+        expected = latency + (1 + drift) * float(seconds)
+        moved = replace(one, expected_seconds=expected)
+        beginning = beginning_of(heard.take, heard.levels, moved, heard.hum_hz)
+        later = None if beginning is None else key_down_seconds(beginning)
+        if later is not None:
+            moments.append(expected + later)
+            planned.append(float(seconds))
+    if len(moments) < _LEAST_GROWN:
+        return latency, drift
+    weights = np.ones(len(moments))
+    return fitted_line(np.array(planned), np.array(moments), weights, latency, drift)
 
 
 def _is_present(heard: HeardTake, asked: Asked, struck: Sequence[float]) -> bool:
@@ -166,8 +194,23 @@ def _timed_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
     timed = [timed_onset(heard.take, heard.levels, one, heard.hum_hz) for one in played]
     settled: list[Timed] = []
     for patch in sorted({note.asked.patch for note in timed}):
-        settled += settled_onsets([n for n in timed if n.asked.patch == patch], heard.levels)
+        notes = [note for note in timed if note.asked.patch == patch]
+        onsets = settled_onsets(notes, heard.levels)
+        settled += [_as_grown(heard, note) for note in onsets] if is_slow(notes) else onsets
     return sorted(settled, key=lambda note: note.asked.plan_index)
+
+
+def _as_grown(heard: HeardTake, note: Timed) -> Timed:
+    """Return a slow note audible from when its growing partials are, where that can be seen."""
+    if note.abrupt or note.case == "clear":
+        return note
+    expected = note.asked.expected_seconds
+    beginning = beginning_of(heard.take, heard.levels, note.asked, heard.hum_hz)
+    if beginning is None:
+        return note
+    noise = min(math.sqrt(heard.levels.noise_before(expected)), beginning.past_rms)
+    later = audible_seconds(beginning, max(AUDIBLE_RATIO * note.peak, noise))
+    return note if later is None else replace(note, onset_seconds=expected + later)
 
 
 def _fit(matched: int, planned: int, heard: int) -> float:

@@ -302,6 +302,12 @@ def swell_line(
     return fitted_line(plan_seconds[found], moments, np.ones(len(found)), latency, drift)
 
 
+def is_slow(notes: Sequence[Timed]) -> bool:
+    """Say whether most notes that were found swell."""
+    timed = [note for note in notes if note.onset_seconds is not None]
+    return 2 * sum(note.abrupt for note in timed) < len(timed)
+
+
 def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
     """Return the notes of one patch with every onset given, by its own sound or by the line.
 
@@ -309,7 +315,7 @@ def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
     of the sure ones from it, or, for patches that swell, to where their swell grows audible.
     """
     timed = [n for n in notes if n.onset_seconds is not None]
-    slow = sum(n.abrupt for n in timed) < 0.5 * len(timed)
+    slow = is_slow(notes)
     sure = [n for n in timed if n.case == "clear" or (slow and n.case == "filtered")] or timed
     distances = [_distance(n) for n in sure]
     usual = float(np.median(distances)) if distances else 0.0
