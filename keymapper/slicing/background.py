@@ -13,6 +13,9 @@ _HUM_PARTIALS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
 _HUM_BASES_HZ = (50.0, 60.0)
 _HUM_SHARE = 0.15
 """Hum counts when it holds this share of the power of a quiet stretch."""
+_NO_BASES_HZ = (45.0, 55.0, 65.0)
+_CLEARLY = 1.5
+"""Rumble holds as much at frequencies of no mains; hum so many times that."""
 _ORDER = 48
 
 
@@ -21,16 +24,17 @@ def hum_base_hz(quiet: FloatArray, rate_hz: int) -> float | None:
 
     quiet : float, shape (frames, channels), at least 0.1 s without a note.
     """
-    best_share, best = _HUM_SHARE, None
     power = float(np.var(quiet, axis=0).sum())
     if power <= 0 or len(quiet) < 0.1 * rate_hz:
         return None
-    for base in _HUM_BASES_HZ:
-        rest = quiet - hum_of(quiet, len(quiet), rate_hz, base)
-        share = 1 - float(np.var(rest, axis=0).sum()) / power
-        if share > best_share:
-            best_share, best = share, base
-    return best
+
+    def share(base_hz: float) -> float:
+        rest = quiet - hum_of(quiet, len(quiet), rate_hz, base_hz)
+        return 1 - float(np.var(rest, axis=0).sum()) / power
+
+    best = max(_HUM_BASES_HZ, key=share)
+    by_chance = max(map(share, _NO_BASES_HZ))
+    return best if share(best) > max(_HUM_SHARE, _CLEARLY * by_chance) else None
 
 
 def hum_of(samples: FloatArray, known: int, rate_hz: int, base_hz: float) -> FloatArray:

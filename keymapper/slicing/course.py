@@ -1,7 +1,7 @@
 """The course of a take: levels every millisecond and band powers every 10 ms, in one pass.
 
-The take is streamed once in blocks; what stays in memory is 8 + 8 bytes a millisecond and one
-half-precision decibel a band and hop, about 12 MB for ten minutes.
+The take is streamed once, in chunks that are measured side by side; what stays in memory is 8 + 8
+bytes a millisecond and one half-precision decibel a band and hop, about 12 MB for ten minutes.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ class _ChunkLevels:
 
 
 def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) -> Course:
-    """Return the course of a take, reading it once.
+    """Return the course of a take, reading it once, its first two seconds twice.
 
     progress : called with the number of frames that are done.
     """

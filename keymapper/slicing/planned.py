@@ -210,7 +210,7 @@ def _as_grown(heard: HeardTake, note: Timed) -> Timed:
         return note
     noise = min(math.sqrt(heard.levels.noise_before(expected)), beginning.past_rms)
     later = audible_seconds(beginning, max(AUDIBLE_RATIO * note.peak, noise))
-    return note if later is None else replace(note, onset_seconds=expected + later)
+    return note if later is None else replace(note, onset_seconds=expected + later, case="grown")
 
 
 def _fit(matched: int, planned: int, heard: int) -> float:

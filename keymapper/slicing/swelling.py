@@ -29,7 +29,7 @@ _APART_BINS = 1.5
 _POWERS = (1, 2)
 """Of the time since key-down: partials grow straight, and bent."""
 _RIDGE = 1e-6
-GROWN_SECONDS = 0.25
+_GROWN_SECONDS = 0.25
 _HOLD_SECONDS = 1.0
 _LEAST_HELD_SECONDS = 1.0
 _LONGEST_SECONDS = 0.9
@@ -56,6 +56,29 @@ class SwellingNote:
     """Cosine and sine of every partial, shape (frames, 2 * partials)."""
     past_rms: float
     """Of what sounds before, at the full rate."""
+
+
+def beginning_of(
+    take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | None
+) -> SwellingNote | None:
+    """Return the beginning of a note asked for.
+
+    None where it is held too shortly, or too little of the take is there, to tell.
+    """
+    held = asked.off_seconds - asked.expected_seconds
+    if held < _LEAST_HELD_SECONDS or asked.expected_seconds < 2 * _PAST_SECONDS:
+        return None
+    rate, offset = take.rate_hz, levels.course.offset
+    first = round((asked.expected_seconds - 2 * _PAST_SECONDS) * rate)
+    key_down = round(asked.expected_seconds * rate) - first
+    until = asked.expected_seconds + min(held, _LONGEST_SECONDS)
+    stretch = take.read(first, round(until * rate)).astype(np.float64) - offset
+    hold_first = round((asked.off_seconds - min(_HOLD_SECONDS, 0.5 * held)) * rate)
+    hold = take.read(hold_first, round(asked.off_seconds * rate)).astype(np.float64) - offset
+    if len(stretch) <= key_down or len(hold) == 0:
+        return None
+    stretch = without_hum(stretch, key_down - round(GUARD_SECONDS * rate), rate, hum_hz)
+    return swelling_note(stretch, key_down, hold, rate)
 
 
 def swelling_note(
@@ -91,7 +114,7 @@ def key_down_seconds(note: SwellingNote) -> float | None:
     near, reach = 0.0, _REACH_SECONDS
     for _ in range(_ROUNDS):
         tried = near + np.linspace(-reach, reach, _STEPS)
-        fits = [_fit(note, float(moment), GROWN_SECONDS) for moment in tried]
+        fits = [_fit(note, float(moment), _GROWN_SECONDS) for moment in tried]
         best = int(np.argmax([fit.power for fit in fits]))
         if not 0 < best < _STEPS - 1 or not fits[best].is_good:
             return None
@@ -104,7 +127,7 @@ def audible_seconds(note: SwellingNote, threshold: float) -> float | None:
 
     None where no fit is good enough to tell, or the level is reached too late to be seen.
     """
-    grown = GROWN_SECONDS
+    grown = _GROWN_SECONDS
     while grown <= note.seconds[-1]:
         fit = _fit(note, 0.0, grown)
         if not fit.is_good:
@@ -172,21 +195,3 @@ def _partials_hz(hold: FloatArray, rate_hz: int) -> FloatArray:
         if len(found) == _MOST_PARTIALS:
             break
     return np.array(found)
-
-
-def beginning_of(
-    take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | None
-) -> SwellingNote | None:
-    """Return the beginning of a note asked for; None where it is held too shortly to tell."""
-    held = asked.off_seconds - asked.expected_seconds
-    if held < _LEAST_HELD_SECONDS or asked.expected_seconds < 2 * _PAST_SECONDS:
-        return None
-    rate, offset = take.rate_hz, levels.course.offset
-    first = round((asked.expected_seconds - 2 * _PAST_SECONDS) * rate)
-    key_down = round(asked.expected_seconds * rate) - first
-    until = asked.expected_seconds + min(held, _LONGEST_SECONDS)
-    stretch = take.read(first, round(until * rate)).astype(np.float64) - offset
-    stretch = without_hum(stretch, key_down - round(GUARD_SECONDS * rate), rate, hum_hz)
-    hold_first = round((asked.off_seconds - min(_HOLD_SECONDS, 0.5 * held)) * rate)
-    hold = take.read(hold_first, round(asked.off_seconds * rate)).astype(np.float64) - offset
-    return swelling_note(stretch, key_down, hold, rate)

@@ -79,7 +79,7 @@ class Timed:
     asked: Asked
     onset_seconds: float | None
     case: str | None
-    """How it was found (see `onset`); None where it was not."""
+    """How it was found (see `onset`; "grown": see `swelling`); None where it was not."""
     peak: float
     abrupt: bool
     """It rises to many times the audible threshold within some milliseconds."""

@@ -80,6 +80,20 @@ def test_nothing_begins_in_noise_and_in_silence():
     assert hum_base_hz(noise(0.01)[:, None], RATE) is None
 
 
+def test_rumble_is_no_hum_but_hum_under_noise_is():
+    rng = np.random.default_rng(8)
+    rumbling = 0
+    for _ in range(40):
+        rumble = np.cumsum(rng.normal(0, 1e-3, RATE))[-RATE // 10 :]
+        rumbling += hum_base_hz(rumble[:, None], RATE) is not None
+    assert rumbling <= 3
+    seconds = np.arange(RATE // 10) / RATE
+    for base in (50.0, 60.0):
+        hum = sum(np.sin(2 * np.pi * base * n * seconds + n) / n for n in (1, 2, 3, 5))
+        quiet = 0.6 * hum + rng.normal(0, 1, len(seconds))  # a fifth of the power
+        assert hum_base_hz(quiet[:, None], RATE) == base
+
+
 def test_hum_is_carried_on():
     seconds = np.arange(9600) / RATE
     hum = np.sin(2 * np.pi * 60 * seconds)[:, None] + 0.3
