@@ -43,8 +43,10 @@ def hum_of(samples: FloatArray, known: int, rate_hz: int, base_hz: float) -> Flo
     Least squares on the harmonics of the mains frequency; shape as `samples`.
     """
     seconds = np.arange(len(samples)) / rate_hz
-    angles = 2 * np.pi * base_hz * np.outer(seconds, _HUM_PARTIALS)
-    basis = np.concatenate([np.ones((len(samples), 1)), np.cos(angles), np.sin(angles)], axis=1)
+    turning = np.exp(2j * np.pi * base_hz * seconds)
+    waves = np.cumprod(np.broadcast_to(turning[:, None], (len(samples), _HUM_PARTIALS[-1])), axis=1)
+    waves = waves[:, np.array(_HUM_PARTIALS) - 1]
+    basis = np.concatenate([np.ones((len(samples), 1)), waves.real, waves.imag], axis=1)
     gram = basis[:known].T @ basis[:known] + 1e-9 * known * np.eye(basis.shape[1])
     weights = np.linalg.solve(gram, basis[:known].T @ samples[:known])
     return np.asarray(basis @ weights)

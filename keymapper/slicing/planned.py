@@ -35,6 +35,8 @@ from keymapper.slicing.timing import (
 )
 
 _LINE_NOTES = 60
+_ROUGH_LINE_NOTES = 20
+"""Enough for a line of slow notes that is drawn once more, through what grows."""
 _MOST_ROUNDS = 8
 _SETTLED_SECONDS = 0.001
 """A line that moves less than this by being drawn again is kept."""
@@ -136,10 +138,11 @@ def _line(
     latency, drift = placed.alignment.latency_seconds, placed.alignment.drift
     matched = {int(index) for index in placed.alignment.notes}
     by_swells = placed.by_swells
+    count = _ROUGH_LINE_NOTES if by_swells else _LINE_NOTES
     for _ in range(_MOST_ROUNDS):
         asked = _asked(heard, sheet, plan, latency, drift)
         sure = [one for one in asked if one.plan_index in matched]
-        probes = [sure[index] for index in spread(len(sure), _LINE_NOTES)]
+        probes = [sure[index] for index in spread(len(sure), count)]
         seconds = plan[[one.plan_index for one in probes]]
         if by_swells:
             latency, drift = swell_line(probes, seconds, latency, drift, heard.levels)
@@ -149,11 +152,15 @@ def _line(
         before = latency + drift * seconds
         latency, drift = clock_line(timed, seconds, latency, drift, heard.levels)
         moved = np.abs(latency + drift * seconds - before).max(initial=0.0)
-        if not is_slow(timed):
+        if is_slow(timed):
+            if moved < _SETTLED_SECONDS:
+                break
+        elif count == _LINE_NOTES:
             return latency, drift
-        if moved < _SETTLED_SECONDS:
-            break
-    return _grown_line(heard, probes, seconds, latency, drift)
+        else:
+            count = _LINE_NOTES  # sharp after all: all of them make the line
+    grown = [sure[index] for index in spread(len(sure), _LINE_NOTES)]
+    return _grown_line(heard, grown, plan[[one.plan_index for one in grown]], latency, drift)
 
 
 def _grown_line(
