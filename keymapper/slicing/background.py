@@ -9,7 +9,7 @@ from scipy.linalg import LinAlgError, solve_toeplitz
 
 from keymapper.slicing.course import FloatArray
 
-_HUM_PARTIALS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
+HUM_PARTIALS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
 _HUM_BASES_HZ = (50.0, 60.0)
 _HUM_SHARE = 0.15
 """Hum counts when it holds this share of the power of a quiet stretch."""
@@ -44,8 +44,8 @@ def hum_of(samples: FloatArray, known: int, rate_hz: int, base_hz: float) -> Flo
     """
     seconds = np.arange(len(samples)) / rate_hz
     turning = np.exp(2j * np.pi * base_hz * seconds)
-    waves = np.cumprod(np.broadcast_to(turning[:, None], (len(samples), _HUM_PARTIALS[-1])), axis=1)
-    waves = waves[:, np.array(_HUM_PARTIALS) - 1]
+    waves = np.cumprod(np.broadcast_to(turning[:, None], (len(samples), HUM_PARTIALS[-1])), axis=1)
+    waves = waves[:, np.array(HUM_PARTIALS) - 1]
     basis = np.concatenate([np.ones((len(samples), 1)), waves.real, waves.imag], axis=1)
     gram = basis[:known].T @ basis[:known] + 1e-9 * known * np.eye(basis.shape[1])
     weights = np.linalg.solve(gram, basis[:known].T @ samples[:known])

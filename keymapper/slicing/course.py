@@ -6,14 +6,14 @@ bytes a millisecond and one half-precision decibel a band and hop, about 12 MB f
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
 import scipy.fft
+
+from keymapper.slicing.side_by_side import side_by_side
 
 FloatArray = np.ndarray[tuple[int, ...], np.dtype[Any]]
 
@@ -21,7 +21,6 @@ HOP_SECONDS = 0.01
 _WINDOW_SECONDS = 0.02
 _BAND_EDGES_HZ = np.geomspace(50.0, 20_000.0, 25)
 _CHUNK_SECONDS = 2.0
-_METERS = 2
 _FULL_SCALE = 0.9999
 SILENCE_POWER = 1e-10
 """Quieter than any recording (-100 dBFS): the least noise floor a take is taken to have."""
@@ -104,7 +103,7 @@ def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) ->
     done = frames = 0
     lead = np.tile(offset, (meter.lead_frames, 1))
     chunks = _with_lead(_even_chunks(take.blocks(chunk), chunk, block), lead)
-    for levels in _side_by_side(meter.levels, chunks):
+    for levels in side_by_side(meter.levels, chunks):
         peaks.append(levels.peak)
         powers.append(levels.power)
         bands.append(levels.bands_db)
@@ -157,20 +156,6 @@ def _with_lead(chunks: Iterable[FloatArray], lead: FloatArray) -> Iterator[Float
         joined = np.concatenate([lead, samples])
         lead = joined[len(joined) - len(lead) :]
         yield joined
-
-
-def _side_by_side(
-    work: Callable[[FloatArray], _ChunkLevels], chunks: Iterable[FloatArray]
-) -> Iterator[_ChunkLevels]:
-    """Yield the work done on every chunk, in order; only a few chunks are held at a time."""
-    waiting: deque[Future[_ChunkLevels]] = deque()
-    with ThreadPoolExecutor(_METERS) as pool:
-        for chunk in chunks:
-            waiting.append(pool.submit(work, chunk))
-            if len(waiting) > _METERS:
-                yield waiting.popleft().result()
-        while waiting:
-            yield waiting.popleft().result()
 
 
 def band_bins(rate_hz: int) -> FloatArray:

@@ -51,13 +51,10 @@ class Moment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundOnset:
-    """Where the note begins in the samples of the moment, and by which of the cases.
-
-    A noise case that was seen again through a filter (see `buried`) is a filtered one.
-    """
+    """Where the note begins in the samples of the moment, and by which of the cases."""
 
     frame: int
-    case: Literal["clear", "noise", "tail", "filtered"]
+    case: Literal["clear", "noise", "tail"]
     rise_frames: int = 0
     """From the onset to four times its level; 0 where noise or a tail hides it."""
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -20,10 +19,16 @@ from keymapper.slicing.extras import Extra, extra_onsets
 from keymapper.slicing.found import FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.levels import Levels, power_to_db
-from keymapper.slicing.onset import AUDIBLE_RATIO
+from keymapper.slicing.onset import GUARD_SECONDS
 from keymapper.slicing.placing import Placed, placed_take, spread
 from keymapper.slicing.presence import PRESENT_SHARE, new_share
-from keymapper.slicing.swelling import audible_seconds, beginning_of, key_down_seconds
+from keymapper.slicing.side_by_side import side_by_side
+from keymapper.slicing.swelling import (
+    Beginning,
+    beginning_of,
+    key_down_seconds,
+    seen_audible,
+)
 from keymapper.slicing.timing import (
     Asked,
     Timed,
@@ -31,15 +36,12 @@ from keymapper.slicing.timing import (
     is_slow,
     settled_onsets,
     swell_line,
+    timed_as,
     timed_onset,
 )
 
-_LINE_NOTES = 60
-_ROUGH_LINE_NOTES = 20
-"""Enough for a line of slow notes that is drawn once more, through what grows."""
-_MOST_ROUNDS = 8
-_SETTLED_SECONDS = 0.001
-"""A line that moves less than this by being drawn again is kept."""
+_LINE_NOTES, _ROUGH_LINE_NOTES = 60, 20
+_ROUGH_REACH_SECONDS = 0.3
 _LEAST_GROWN = 3
 """Notes whose growing is seen, for a line through them."""
 _LEAST_FIT = 0.5
@@ -132,54 +134,68 @@ def _line(
 ) -> tuple[float, float]:
     """Return latency and drift through the exact onsets of some notes spread over the take.
 
-    Swelling notes are heard late and each by another time, so that the line is drawn again from
-    where the last one says they must have begun.
+    Swelling notes are heard late and each by another time: the line of those is drawn through the
+    moments their keys went down, as far as their growing shows them.
     """
-    latency, drift = placed.alignment.latency_seconds, placed.alignment.drift
     matched = {int(index) for index in placed.alignment.notes}
-    by_swells = placed.by_swells
-    count = _ROUGH_LINE_NOTES if by_swells else _LINE_NOTES
-    for _ in range(_MOST_ROUNDS):
+
+    def probes(count: int) -> tuple[list[Asked], FloatArray]:
         asked = _asked(heard, sheet, plan, latency, drift)
         sure = [one for one in asked if one.plan_index in matched]
-        probes = [sure[index] for index in spread(len(sure), count)]
-        seconds = plan[[one.plan_index for one in probes]]
-        if by_swells:
-            latency, drift = swell_line(probes, seconds, latency, drift, heard.levels)
-            by_swells = False
-            continue
-        timed = [timed_onset(heard.take, heard.levels, one, heard.hum_hz) for one in probes]
-        before = latency + drift * seconds
-        latency, drift = clock_line(timed, seconds, latency, drift, heard.levels)
-        moved = np.abs(latency + drift * seconds - before).max(initial=0.0)
+        chosen = [sure[index] for index in spread(len(sure), count)]
+        return chosen, plan[[one.plan_index for one in chosen]]
+
+    latency, drift = placed.alignment.latency_seconds, placed.alignment.drift
+    if placed.by_swells:
+        latency, drift = _rough_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
+    for _ in range(2 if placed.by_swells else 1):
+        asked, seconds = probes(_LINE_NOTES)
+        timed = [timed_onset(heard.take, heard.levels, one, heard.hum_hz) for one in asked]
         if is_slow(timed):
-            if moved < _SETTLED_SECONDS:
-                break
-        elif count == _LINE_NOTES:
-            return latency, drift
-        else:
-            count = _LINE_NOTES  # sharp after all: all of them make the line
-    grown = [sure[index] for index in spread(len(sure), _LINE_NOTES)]
-    return _grown_line(heard, grown, plan[[one.plan_index for one in grown]], latency, drift)
-
-
-def _grown_line(
-    heard: HeardTake, probes: Sequence[Asked], plan: FloatArray, latency: float, drift: float
-) -> tuple[float, float]:
-    """Return the line through the moments from which the partials of slow notes grow."""
-    moments, planned = [], []
-    for one, seconds in zip(probes, plan, strict=True):
-        expected = latency + (1 + drift) * float(seconds)
-        moved = replace(one, expected_seconds=expected)
-        beginning = beginning_of(heard.take, heard.levels, moved, heard.hum_hz)
-        later = None if beginning is None else key_down_seconds(beginning)
-        if later is not None:
-            moments.append(expected + later)
-            planned.append(float(seconds))
-    if len(moments) < _LEAST_GROWN:
+            break
+        again = _timed_again(heard, timed)
+        latency, drift = clock_line(again, seconds, latency, drift, heard.levels)
+    else:
         return latency, drift
-    weights = np.ones(len(moments))
-    return fitted_line(np.array(planned), np.array(moments), weights, latency, drift)
+    if not placed.by_swells:
+        latency, drift = _rough_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
+    line = _key_down_line(heard, *probes(_LINE_NOTES), latency, drift, GUARD_SECONDS)
+    return line or clock_line(timed, seconds, latency, drift, heard.levels)
+
+
+def _rough_line(
+    heard: HeardTake, asked: Sequence[Asked], plan: FloatArray, latency: float, drift: float
+) -> tuple[float, float]:
+    """Return a line of slow notes from one that may be off by some tenths of a second."""
+    line = _key_down_line(heard, asked, plan, latency, drift, _ROUGH_REACH_SECONDS)
+    return line or swell_line(asked, plan, latency, drift, heard.levels)
+
+
+def _key_down_line(
+    heard: HeardTake,
+    asked: Sequence[Asked],
+    plan: FloatArray,
+    latency: float,
+    drift: float,
+    reach_seconds: float,
+) -> tuple[float, float] | None:
+    """Return the line through the key-downs of slow notes; None where too few of them are seen.
+
+    plan : seconds of the plan, one a note. reach_seconds : how far the line so far may be off.
+    """
+    later = side_by_side(
+        lambda one: None if one is None else key_down_seconds(one),
+        (beginning_of(heard.take, heard.levels, a, heard.hum_hz, reach_seconds) for a in asked),
+    )
+    seen = [
+        (seconds, one.expected_seconds + late)
+        for one, seconds, late in zip(asked, plan, later, strict=True)
+        if late is not None
+    ]
+    if len(seen) < _LEAST_GROWN:
+        return None
+    planned, moments = np.array(seen).T
+    return fitted_line(planned, moments, np.ones(len(seen)), latency, drift)
 
 
 def _is_present(heard: HeardTake, asked: Asked, struck: Sequence[float]) -> bool:
@@ -202,22 +218,34 @@ def _timed_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
     settled: list[Timed] = []
     for patch in sorted({note.asked.patch for note in timed}):
         notes = [note for note in timed if note.asked.patch == patch]
-        onsets = settled_onsets(notes, heard.levels)
-        settled += [_as_grown(heard, note) for note in onsets] if is_slow(notes) else onsets
+        settled += settled_onsets(_timed_again(heard, notes), heard.levels)
     return sorted(settled, key=lambda note: note.asked.plan_index)
 
 
-def _as_grown(heard: HeardTake, note: Timed) -> Timed:
-    """Return a slow note audible from when its growing partials are, where that can be seen."""
-    if note.abrupt or note.case == "clear":
-        return note
-    expected = note.asked.expected_seconds
-    beginning = beginning_of(heard.take, heard.levels, note.asked, heard.hum_hz)
-    if beginning is None:
-        return note
-    noise = min(math.sqrt(heard.levels.noise_before(expected)), beginning.past_rms)
-    later = audible_seconds(beginning, max(AUDIBLE_RATIO * note.peak, noise))
-    return note if later is None else replace(note, onset_seconds=expected + later, case="grown")
+def _timed_again(heard: HeardTake, notes: Sequence[Timed]) -> list[Timed]:
+    """Return the notes of a patch, those that noise or a tail blurs by what is seen beneath.
+
+    Through noise only slow notes are seen: they grow as the fit has it.
+    """
+    slow = is_slow(notes)
+
+    def seen(moment: tuple[Timed, Beginning | None]) -> Timed:
+        note, beginning = moment
+        found = None if beginning is None else seen_audible(beginning, note.peak)
+        if found is None or not (slow or found.is_clear):
+            return note
+        onset = note.asked.expected_seconds + found.seconds
+        return timed_as(note, onset, "clear" if found.is_clear else "grown", heard.levels)
+
+    return list(side_by_side(seen, _moments(heard, notes)))
+
+
+def _moments(heard: HeardTake, notes: Sequence[Timed]) -> Iterator[tuple[Timed, Beginning | None]]:
+    for note in notes:
+        beginning = None
+        if note.blurred:
+            beginning = beginning_of(heard.take, heard.levels, note.asked, heard.hum_hz)
+        yield note, beginning
 
 
 def _fit(matched: int, planned: int, heard: int) -> float:

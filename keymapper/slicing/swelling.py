@@ -1,197 +1,394 @@
-"""The first moments of a slow note, as partials that grow together from key-down on.
+"""The first moments of a slow note: partials that grow from key-down on, over what still rings.
 
-What the note holds later says which frequencies it is made of. How strongly each of them grows
-from nothing is a linear least-squares fit: of every moment at which the key may have gone down,
-the one that leaves least is taken; and the fit is the beginning of the note without noise, and
-without the tail it begins under, so that the first frame at the audible level can be seen.
+What the note holds later says which frequencies it is made of, and how strong each of them gets;
+what sounds before says the same of the tail it begins under. How the ones grow from nothing while
+the others die away is one linear least-squares fit, held to the strengths of the hold where noise
+would mislead it (a ridge, A. Hoerl, R. Kennard, 1970). Of every moment at which the key may have
+gone down, the one that leaves least is taken; and the partials that grow are the beginning of the
+note without noise and without the tail, so that the first frame at the audible level can be seen.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
+from scipy import linalg
 
+from keymapper.slicing.background import HUM_PARTIALS
 from keymapper.slicing.course import FloatArray, TakeAudio
 from keymapper.slicing.levels import Levels
-from keymapper.slicing.onset import GUARD_SECONDS, without_hum
+from keymapper.slicing.onset import AUDIBLE_RATIO, GUARD_SECONDS
+from keymapper.slicing.partials import Partials, partials_of, waves
 from keymapper.slicing.timing import Asked
 
-_COARSE_HZ = 12_000
-_LOWEST_HZ, _HIGHEST_HZ = 25.0, 4800.0
-_MOST_PARTIALS = 16
-_ABOVE_MEDIAN = 30.0
-_LEAST_SHARE = 1e-4
-"""Of the strongest partial's power."""
-_APART_BINS = 1.5
-"""Closer than so many times the resolution of the hold, two partials are one that beats."""
-_POWERS = (1, 2)
-"""Of the time since key-down: partials grow straight, and bent."""
+_FINE_HZ, _ROUGH_HZ = 12_000, 4_000
+"""Least rates: to see a frame, and to draw a line through key-downs."""
+_GROWING, _ROUGHLY_GROWING = (1, 2, 3), (1, 2)
+"""Powers of the time since key-down: partials grow straight, and bent."""
+_RINGING = (0, 1, 2)
+"""Powers of the time by which a tail differs from partials that all die away alike."""
+_FASTEST_DECAY = 40.0
+"""Nepers a second."""
+_TAIL_SHARE, _TAIL_IN_NOISE = 5e-4, 0.5
+"""Softer than these shares of the held note, and of the noise, a partial of the tail is nothing."""
 _RIDGE = 1e-6
 _GROWN_SECONDS = 0.25
-_HOLD_SECONDS = 1.0
+_HOLD_SECONDS, _HOLD_SHARE = 2.0, 0.7
 _LEAST_HELD_SECONDS = 1.0
-_LONGEST_SECONDS = 0.55
-_PAST_SECONDS = 0.12
-_REACH_SECONDS, _STEPS, _ROUNDS = 0.024, 7, 3
-_MOST_LEFT = 0.25
-"""Of the power of the fit: what may be left beside the noise, or tail, there was before."""
+_PAST_SECONDS, _LEAST_PAST_SECONDS = 0.25, 0.06
+_TAIL_SECONDS = 0.8
+"""Looked at for what the tail is made of."""
+_STEPS = 7
+_NEAREST_SECONDS = 0.012
+"""A search that reaches no further than this ends with a parabola."""
+_MOST_LEFT = 0.05
+"""Of the power of the fit: what may be left beside the noise."""
 _SURELY = 4.0
 """So many times what noise alone would give a fit, it must hold."""
+_OVER_NOISE = 8.0
+"""An audible level so many times the noise is seen in the take itself, less the tail."""
 _RATHER_EARLY = 0.98
-"""Of the audible level, less half the error of the fit."""
+"""Of the audible level, less the error of the fit."""
+_ERROR_STEP = 8
+"""The error of a fit is taken at every eighth frame."""
+_CLICK_SECONDS, _CLICK_RATIO = 0.005, 2.5
+"""What is left so soon after key-down, over all that is left, is a click."""
+_SOONER_SECONDS = 0.003
+"""By so much key-down may come before it is expected."""
+_PEAK_NOISE = 2.0
+"""So many times its RMS, noise lifts the peak of a held note."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SwellingNote:
-    """The beginning of a slow note at a coarse rate, and the partials it is made of.
+class Beginning:
+    """The parts of a take that tell how a note begins, each of shape (frames, channels)."""
 
-    ``samples`` : shape (frames, channels). ``seconds`` : of each frame, from the expected key-down.
-    """
+    stretch: FloatArray
+    """First without the note, then its start."""
+    key_down_frame: int
+    """Of the stretch: where the key is expected to go down."""
+    quiet_frames: int
+    """Of the stretch: so many are surely without the note."""
+    hold: FloatArray
+    before: FloatArray
+    """What sounds until the note may begin."""
+    rate_hz: int
+    hum_hz: float | None
 
-    samples: FloatArray
-    seconds: FloatArray
-    waves: FloatArray
-    """Cosine and sine of every partial, shape (frames, 2 * partials)."""
-    past_rms: float
-    """Of what sounds before, at the full rate."""
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeenAudible:
+    """When a note becomes audible."""
+
+    seconds: float
+    """After key-down, the expected moment."""
+    is_clear: bool
+    """Seen in the take itself, less the tail; else in the fit, through noise."""
 
 
 def beginning_of(
-    take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | None
-) -> SwellingNote | None:
-    """Return the beginning of a note asked for.
+    take: TakeAudio,
+    levels: Levels,
+    asked: Asked,
+    hum_hz: float | None,
+    reach_seconds: float = GUARD_SECONDS,
+) -> Beginning | None:
+    """Return the beginning of a note whose key went down within reach of when it was asked for.
 
     None where it is held too shortly, or too little of the take is there, to tell.
     """
-    held = asked.off_seconds - asked.expected_seconds
-    if held < _LEAST_HELD_SECONDS or asked.expected_seconds < 2 * _PAST_SECONDS:
+    expected, rate = asked.expected_seconds, take.rate_hz
+    held = asked.off_seconds - expected
+    if held < _LEAST_HELD_SECONDS or expected < _LEAST_PAST_SECONDS + reach_seconds:
         return None
-    rate, offset = take.rate_hz, levels.course.offset
-    first = round((asked.expected_seconds - 2 * _PAST_SECONDS) * rate)
-    key_down = round(asked.expected_seconds * rate) - first
-    until = asked.expected_seconds + min(held, _LONGEST_SECONDS)
-    stretch = take.read(first, round(until * rate)).astype(np.float64) - offset
-    hold_first = round((asked.off_seconds - min(_HOLD_SECONDS, 0.5 * held)) * rate)
-    hold = take.read(hold_first, round(asked.off_seconds * rate)).astype(np.float64) - offset
-    if len(stretch) <= key_down or len(hold) == 0:
+
+    def part(from_seconds: float, to_seconds: float) -> FloatArray:
+        read = take.read(round(max(0.0, from_seconds) * rate), round(to_seconds * rate))
+        return np.asarray(read.astype(np.float64) - levels.course.offset)
+
+    quiet = expected - reach_seconds
+    first = round(max(0.0, quiet - _PAST_SECONDS) * rate)
+    beginning = Beginning(
+        stretch=part(first / rate, expected + reach_seconds + 2 * _GROWN_SECONDS),
+        key_down_frame=round(expected * rate) - first,
+        quiet_frames=round(quiet * rate) - first,
+        hold=part(asked.off_seconds - min(_HOLD_SECONDS, _HOLD_SHARE * held), asked.off_seconds),
+        before=part(quiet - _TAIL_SECONDS, quiet),
+        rate_hz=rate,
+        hum_hz=hum_hz,
+    )
+    is_there = len(beginning.stretch) > beginning.key_down_frame and len(beginning.hold) > 0
+    return beginning if is_there else None
+
+
+def key_down_seconds(beginning: Beginning) -> float | None:
+    """Return how long after the expected moment the key went down; None where no fit is good."""
+    note = _coarse_note(beginning, _ROUGH_HZ)
+    if note is None:
         return None
-    stretch = without_hum(stretch, key_down - round(GUARD_SECONDS * rate), rate, hum_hz)
-    return swelling_note(stretch, key_down, hold, rate)
+    near, reach = 0.0, -note.quiet_seconds
+    ground = _ground(note, reach + _GROWN_SECONDS, _ROUGHLY_GROWING)
+    while True:
+        tried = near + np.linspace(-reach, reach, _STEPS)
+        powers = [_fit(ground, float(moment)).power for moment in tried]
+        best = int(np.argmax(powers))
+        if not 0 < best < _STEPS - 1:
+            return None
+        near, step = float(tried[best]), 2 * reach / (_STEPS - 1)
+        if reach <= _NEAREST_SECONDS:
+            break
+        reach = step
+    low, middle, high = powers[best - 1 : best + 2]
+    near += 0.5 * step * (high - low) / max(2 * middle - low - high, 1e-30)
+    return near if _fit(ground, near).is_good else None
 
 
-def swelling_note(
-    stretch: FloatArray, key_down_frame: int, hold: FloatArray, rate_hz: int
-) -> SwellingNote | None:
-    """Return what the fits need of a note, or None where its hold has no partials.
+def seen_audible(beginning: Beginning, peak: float) -> SeenAudible | None:
+    """Return when a note becomes audible, its key going down at the expected moment.
 
-    stretch : float, shape (frames, channels), from before the key goes down on.
-    hold : of the same channels, the note held.
+    peak : of the note, with the noise it is held in.
+
+    None where no fit is good enough to tell, where it begins in noise with a click, or where it is
+    audible too late to be seen.
     """
+    note = _coarse_note(beginning, _FINE_HZ)
+    if note is None:
+        return None
+    for grown in (_GROWN_SECONDS, 2 * _GROWN_SECONDS):
+        ground = _ground(note, grown, _GROWING)
+        fit = _fit(ground, 0.0)
+        if not fit.is_good:
+            return None
+        fit = _fit(ground, 0.0, _prior(ground, fit))
+        noise = math.sqrt(note.high_power + fit.noise_power)
+        threshold = max(AUDIBLE_RATIO * (peak - _PEAK_NOISE * noise), noise)
+        is_clear = threshold > _OVER_NOISE * noise
+        if is_clear:
+            later = _first_above(beginning, note, ground.tail @ fit.ringing, threshold)
+        elif _has_click(ground, fit):
+            return None
+        else:
+            later = _first_grown_above(ground, fit, threshold)
+        if later is not None and later < 0.8 * grown:
+            return SeenAudible(seconds=later, is_clear=is_clear)
+    return None
+
+
+def _first_above(
+    beginning: Beginning, note: _CoarseNote, tail: FloatArray, threshold: float
+) -> float | None:
+    """Return when the take less the tail (coarse) reaches a level."""
     import soxr
 
-    partials = _partials_hz(hold, rate_hz)
-    if len(partials) == 0:
+    fine = soxr.resample(tail, 1, note.factor).reshape(-1, tail.shape[1])
+    size = np.abs(beginning.stretch[: len(fine)] - fine[: len(beginning.stretch)]).max(axis=1)
+    seconds = note.seconds[0] + np.arange(len(size)) / beginning.rate_hz
+    loud = (size >= _RATHER_EARLY * threshold) & (seconds >= -_SOONER_SECONDS)
+    return float(seconds[np.argmax(loud)]) if loud.any() else None
+
+
+def _first_grown_above(ground: _Ground, fit: _Fit, threshold: float) -> float | None:
+    """Return when the note, as it grows, reaches a level, but for what noise does to it."""
+    courses = _growing(ground, 0.0)
+    seen = courses[::_ERROR_STEP]
+    variance = np.einsum("ij,ji->i", seen, linalg.solve(fit.precision, seen.T, assume_a="pos"))
+    frames = np.arange(len(courses))
+    error = np.sqrt(fit.left_power * np.maximum(variance, 0))
+    error = np.interp(frames, frames[::_ERROR_STEP], error)
+    size = np.abs(courses @ fit.growing).max(axis=1)
+    loud = size >= _RATHER_EARLY * threshold - error
+    return float(ground.seconds[-len(loud) :][np.argmax(loud)]) if loud.any() else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _CoarseNote:
+    """The beginning at a coarse rate, and the partials of the note and of what rings before.
+
+    Times are seconds from the expected key-down.
+    """
+
+    samples: FloatArray
+    """Shape (frames, channels); a frame for every ``factor`` of the take."""
+    factor: int
+    rate_hz: float
+    seconds: FloatArray
+    """Of each frame."""
+    quiet_seconds: float
+    """Up to here, nothing of the note sounds."""
+    partials: Partials
+    tail: Partials
+    tail_decay: float
+    """Of all its partials, nepers a second."""
+    hum_hz: FloatArray
+    high_power: float
+    """Of what sounds before and is too high for the coarse rate."""
+
+
+def _coarse_note(beginning: Beginning, least_hz: int) -> _CoarseNote | None:
+    """Return what the fits need of a note, or None where its hold has no partials."""
+    import soxr
+
+    factor = max(1, beginning.rate_hz // least_hz)
+    rate = beginning.rate_hz / factor
+    stretch, hold, before = (
+        soxr.resample(part, factor, 1).reshape(-1, part.shape[1])
+        for part in (beginning.stretch, beginning.hold, beginning.before)
+    )
+    partials = partials_of(hold, rate)
+    if len(partials.hz) == 0:
         return None
-    factor = max(1, round(rate_hz / _COARSE_HZ))
-    first = max(0, key_down_frame - round(_PAST_SECONDS * rate_hz))
-    samples = soxr.resample(stretch[first:], factor, 1)
-    seconds = (first - key_down_frame + factor * np.arange(len(samples))) / rate_hz
-    angles = 2 * np.pi * np.outer(seconds, partials)
-    waves = np.concatenate([np.cos(angles), np.sin(angles)], axis=1)
-    past = stretch[first : key_down_frame - round(GUARD_SECONDS * rate_hz)]
-    return SwellingNote(
-        samples=samples.reshape(len(seconds), -1),
-        seconds=seconds,
-        waves=waves,
-        past_rms=float(np.sqrt(np.mean(past**2))),
+    quiet = beginning.quiet_frames // factor
+    power = np.mean(stretch[:quiet] ** 2, axis=1) + 1e-20
+    early, late = (float(half.mean()) for half in np.array_split(power, 2))
+    high_power = float(np.mean(beginning.stretch[: beginning.quiet_frames] ** 2) - power.mean())
+    softest = max(
+        _TAIL_SHARE * float(partials.amplitudes.sum()),
+        _TAIL_IN_NOISE * math.sqrt(max(0.0, high_power)),
+    )
+    hum = beginning.hum_hz
+    return _CoarseNote(
+        samples=stretch,
+        factor=factor,
+        rate_hz=rate,
+        seconds=np.arange(len(stretch)) / rate - beginning.key_down_frame / beginning.rate_hz,
+        quiet_seconds=(beginning.quiet_frames - beginning.key_down_frame) / beginning.rate_hz,
+        partials=partials,
+        tail=partials_of(before, rate).above(softest),
+        tail_decay=float(np.clip(math.log(early / late) / (quiet / rate), 0, _FASTEST_DECAY)),
+        hum_hz=np.zeros(0) if hum is None else hum * np.array(HUM_PARTIALS),
+        high_power=max(0.0, high_power),
     )
 
 
-def key_down_seconds(note: SwellingNote) -> float | None:
-    """Return how long after the expected moment the key went down; None where no fit is good."""
-    near, reach = 0.0, _REACH_SECONDS
-    for _ in range(_ROUNDS):
-        tried = near + np.linspace(-reach, reach, _STEPS)
-        fits = [_fit(note, float(moment), _GROWN_SECONDS) for moment in tried]
-        best = int(np.argmax([fit.power for fit in fits]))
-        if not 0 < best < _STEPS - 1 or not fits[best].is_good:
-            return None
-        near, reach = float(tried[best]), 2 * reach / (_STEPS - 1)
-    return near
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Ground:
+    """What is the same in all fits of a note, up to some seconds after key-down."""
 
-
-def audible_seconds(note: SwellingNote, threshold: float) -> float | None:
-    """Return how long after key-down, the expected moment, the note first reaches a level.
-
-    None where no fit is good enough to tell, or the level is reached too late to be seen.
-    """
-    grown = _GROWN_SECONDS
-    while grown <= note.seconds[-1]:
-        fit = _fit(note, 0.0, grown)
-        if not fit.is_good:
-            return None
-        loud = np.abs(fit.wave).max(axis=1) >= _RATHER_EARLY * threshold - 0.5 * fit.error
-        if loud.any() and fit.seconds[np.argmax(loud)] < 0.8 * grown:
-            return float(fit.seconds[np.argmax(loud)])
-        grown *= 2
-    return None
+    note: _CoarseNote
+    samples: FloatArray
+    seconds: FloatArray
+    waves: FloatArray
+    """Of the note: cosine and sine of every partial, shape (frames, 2 * partials)."""
+    powers: tuple[int, ...]
+    """Of the time since key-down."""
+    tail: FloatArray
+    """The courses that what sounds before may take, shape (frames, courses)."""
+    tail_root: FloatArray
+    """Lower Cholesky factor of the products of these."""
+    tail_heard: FloatArray
+    """Of the samples, by that factor."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Fit:
-    """The note as it grows, shape (frames, channels)."""
+    """How strongly the courses of note and tail are heard in every channel."""
 
-    wave: FloatArray
-    seconds: FloatArray
+    growing: FloatArray
+    """Shape (2 * partials * powers, channels)."""
+    ringing: FloatArray
+    precision: FloatArray
+    """Of the growing ones, for noise of RMS 1."""
     power: float
-    """Sum of squares that the fit explains."""
-    error: float
-    """What noise does to the wave, RMS."""
+    """Sum of squares that the note explains, beside the tail."""
+    noise_power: float
+    """Mean square of what the tail leaves before the note."""
+    left_power: float
+    """Mean square of what neither explains."""
     is_good: bool
 
 
-def _fit(note: SwellingNote, key_down: float, grown_seconds: float) -> _Fit:
-    """Fit partials that grow from nothing at ``key_down``; nothing of the note sounds before."""
-    inside = (note.seconds >= -_REACH_SECONDS) & (note.seconds <= grown_seconds)
-    seconds, samples, waves = note.seconds[inside], note.samples[inside], note.waves[inside]
-    grown = np.maximum(seconds - key_down, 0)[:, None] / grown_seconds
-    basis = np.concatenate([waves * grown**power for power in _POWERS], axis=1)
-    gram, products = basis.T @ basis, basis.T @ samples
-    gram[np.diag_indices_from(gram)] += _RIDGE * np.trace(gram) / len(gram)
-    strengths = np.linalg.solve(gram, products)
-    power = float((products * strengths).sum())
-    past = float((note.samples[note.seconds < -_REACH_SECONDS] ** 2).mean())
-    left = float((samples**2).sum()) - power - past * samples.size
-    by_chance = past * len(gram) * samples.shape[1]
-    return _Fit(
-        wave=basis @ strengths,
-        seconds=seconds,
-        power=power,
-        error=float(np.sqrt(past * len(gram) / len(samples))),
-        is_good=power > _SURELY * by_chance and left < _MOST_LEFT * power,
+def _ground(note: _CoarseNote, until_seconds: float, powers: tuple[int, ...]) -> _Ground:
+    frames = int(np.searchsorted(note.seconds, until_seconds, side="right"))
+    samples, rate = note.samples[:frames], note.rate_hz
+    dying = waves(note.tail.hz, note.tail_decay, len(samples), rate)
+    along = np.linspace(0, 1, len(samples))[:, None]
+    steady = [np.ones_like(along), waves(note.hum_hz, 0.0, len(samples), rate)]
+    tail = np.concatenate([*steady, *(dying * along**power for power in _RINGING)], axis=1)
+    root = linalg.cholesky(_ridged(tail.T @ tail), lower=True)
+    return _Ground(
+        note=note,
+        samples=samples,
+        seconds=note.seconds[:frames],
+        waves=waves(note.partials.hz, 0.0, len(samples), rate),
+        powers=powers,
+        tail=tail,
+        tail_root=root,
+        tail_heard=linalg.solve_triangular(root, tail.T @ samples, lower=True),
     )
 
 
-def _partials_hz(hold: FloatArray, rate_hz: int) -> FloatArray:
-    """Return the frequencies of the strongest partials: peaks of the spectrum, by parabolas."""
-    size = fft.next_fast_len(2 * len(hold), real=True)
-    spectra = fft.rfft(hold * np.hanning(len(hold))[:, None], size, axis=0)
-    hertz = np.arange(len(spectra)) * rate_hz / size
-    heard = (hertz > _LOWEST_HZ) & (hertz < min(_HIGHEST_HZ, 0.4 * rate_hz))
-    power = np.where(heard, (np.abs(spectra) ** 2).sum(axis=1), 0.0)
-    if not power.any():
-        return np.zeros(0)
-    least = max(_ABOVE_MEDIAN * float(np.median(power[heard])), _LEAST_SHARE * float(power.max()))
-    inner = power[1:-1]
-    peaks = np.flatnonzero((inner > power[:-2]) & (inner >= power[2:]) & (inner > least)) + 1
-    found: list[float] = []
-    for peak in peaks[np.argsort(-power[peaks])]:
-        low, top, high = np.log(power[peak - 1 : peak + 2] + 1e-30)
-        place = (peak + 0.5 * (low - high) / (low - 2 * top + high)) * rate_hz / size
-        if all(abs(place - other) > _APART_BINS * rate_hz / len(hold) for other in found):
-            found.append(float(place))
-        if len(found) == _MOST_PARTIALS:
-            break
-    return np.array(found)
+def _fit(ground: _Ground, key_down: float, prior: FloatArray | None = None) -> _Fit:
+    """Fit partials that grow from nothing at ``key_down``, and the tail.
+
+    prior : precision of every growing strength about 0, for noise of RMS 1.
+    """
+    courses = _growing(ground, key_down)
+    samples, tail = ground.samples[-len(courses) :], ground.tail[-len(courses) :]
+    shared = linalg.solve_triangular(ground.tail_root, tail.T @ courses, lower=True)
+    precision = _ridged(courses.T @ courses - shared.T @ shared)
+    if prior is not None:
+        precision[np.diag_indices_from(precision)] += prior
+    heard = courses.T @ samples - shared.T @ ground.tail_heard
+    growing = linalg.solve(precision, heard, assume_a="pos")
+    power = float((heard * growing).sum())
+    tail_power = float((ground.tail_heard**2).sum())
+    left = float((ground.samples**2).sum()) - tail_power - power
+    ringing = linalg.solve_triangular(
+        ground.tail_root, ground.tail_heard - shared @ growing, lower=True, trans=1
+    )
+    quiet = int(np.searchsorted(ground.seconds, ground.note.quiet_seconds))
+    rest = ground.samples[:quiet] - ground.tail[:quiet] @ ringing
+    noise_power = float(np.mean(rest**2))
+    by_chance = noise_power * growing.size
+    return _Fit(
+        growing=growing,
+        ringing=ringing,
+        precision=precision,
+        power=power,
+        noise_power=noise_power,
+        left_power=left / ground.samples.size,
+        is_good=power > _SURELY * by_chance
+        and left - noise_power * ground.samples.size < _MOST_LEFT * power,
+    )
+
+
+def _prior(ground: _Ground, fit: _Fit) -> FloatArray:
+    """Return how precisely the growing strengths are known to lie about 0, before they are fitted.
+
+    They are as likely to be as large as the partials are in the hold, all by one ratio.
+    """
+    courses = _growing(ground, 0.0)
+    last = len(courses) * 7 // 10
+    level = float(np.mean((courses[last:] @ fit.growing) ** 2))
+    squares = ground.note.partials.amplitudes**2
+    expected = squares * level / (0.5 * float(squares.sum()))
+    return np.tile(fit.left_power / expected, 2 * len(ground.powers))
+
+
+def _has_click(ground: _Ground, fit: _Fit) -> bool:
+    """Say whether key-down is heard beside what grows from it."""
+    heard = (ground.seconds >= 0) & (ground.seconds < _CLICK_SECONDS)
+    after = heard[-len(_growing(ground, 0.0)) :]
+    grown = _growing(ground, 0.0)[after] @ fit.growing
+    rest = ground.samples[heard] - ground.tail[heard] @ fit.ringing - grown
+    return float(np.mean(rest**2)) > _CLICK_RATIO * max(fit.noise_power, fit.left_power)
+
+
+def _growing(ground: _Ground, key_down: float) -> FloatArray:
+    """Return the courses of partials that grow from a moment on; before, all are 0.
+
+    Shape (frames from that moment on, 2 * partials * powers).
+    """
+    first = int(np.searchsorted(ground.seconds, key_down))
+    grown = (ground.seconds[first:] - key_down)[:, None] / _GROWN_SECONDS
+    courses = [ground.waves[first:] * grown**power for power in ground.powers]
+    return np.concatenate(courses, axis=1)
+
+
+def _ridged(products: FloatArray) -> FloatArray:
+    """Return products of courses of which none can be mistaken for a sum of others."""
+    diagonal = np.diagonal(products)
+    ridge = _RIDGE * np.maximum(diagonal, 1e-3 * diagonal.mean())
+    return np.asarray(products + np.diag(ridge))

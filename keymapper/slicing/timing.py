@@ -14,7 +14,6 @@ import numpy as np
 
 from keymapper.slicing.alignment import fitted_line
 from keymapper.slicing.attack import Swell, fitted_swell, key_down_of
-from keymapper.slicing.buried import buried_onset
 from keymapper.slicing.course import FloatArray, TakeAudio
 from keymapper.slicing.levels import Levels
 from keymapper.slicing.onset import (
@@ -23,9 +22,7 @@ from keymapper.slicing.onset import (
     FoundOnset,
     Moment,
     audible_onset,
-    without_hum,
 )
-from keymapper.slicing.ringing import carried_on
 
 _READ_BEFORE_SECONDS = 0.17
 _SEARCH_AFTER_SECONDS = 0.02
@@ -35,17 +32,6 @@ _WELL_CLEAR_RATIO = 16.0
 """An audible level so many times the RMS of the noise is not moved by it."""
 _OVER_TAIL = 0.2
 """Under a tail, what reaches this share of its peak at once is abrupt."""
-_BURST_RATIO = 2.0
-_HOLD_SECONDS = 1.0
-_BURIED_PAST_SECONDS = 0.25
-"""Noise looked at before a buried onset, and note looked at for what it is made of."""
-_RINGING_SECONDS = (0.25, 0.12)
-"""Of a tail looked at: much tells more in noise, little leaves out the note before its end."""
-_FORETOLD_SECONDS = 0.025
-_SURELY = 1.5
-"""A tail carried on rightly leaves so much less than the audible level before the note begins."""
-_RATHER_EARLY = 0.95
-"""Of the audible level: a tail may end sooner than it was carried on."""
 _EARLY_SECONDS = 0.0003
 _EARLY_IN_TAIL_SECONDS = 0.0005
 _EARLY_UNDER_TAIL = {"tail": 0.0009, None: 0.0009}
@@ -53,8 +39,8 @@ _EARLY_IN_NOISE_SECONDS = 0.004
 _APART = 0.2
 """Slow notes begun under a tail differ by no more than this from others like them."""
 _MOST_LATE_SECONDS = 0.0003
-_WEIGHTS = {"clear": 1.0, "filtered": 0.2, "noise": 0.2, "tail": 0.1}
-_MOST_LAG_SECONDS = 0.1
+_WEIGHTS = {"clear": 1.0, "noise": 0.2, "tail": 0.1}
+_LEAST_LAG_SECONDS, _MOST_LAG_SECONDS = 0.004, 0.1
 _SLOW_CLEAR_WEIGHT = 0.04
 _SLOW_WEIGHT = 0.02
 _SWELL_REACH_SECONDS = 0.25
@@ -83,6 +69,8 @@ class Timed:
     peak: float
     abrupt: bool
     """It rises to many times the audible threshold within some milliseconds."""
+    blurred: bool = False
+    """Noise or a tail moves, or hides, the moment at which it becomes audible."""
     lag_seconds: float = 0.0
     """From key-down to onset, where the attack is seen to rise steadily."""
     swell: Swell | None = None
@@ -93,45 +81,8 @@ def timed_onset(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | N
     rate = take.rate_hz
     peak = note_peak(levels, asked.expected_seconds, asked.until_seconds)
     search_end = _search_end(levels, asked, peak)
-    moment, first = _moment(take, levels, asked, peak, search_end, hum_hz, _READ_BEFORE_SECONDS)
-    found = audible_onset(moment) if len(moment.samples) else None
-    onset = 0.0 if found is None else (first + found.frame) / rate
-    abrupt = found is not None and _is_abrupt(levels, found, onset, peak)
-    seen = None
-    if found is None or (found.case == "tail" and not abrupt):
-        seen = _over_tail(take, levels, asked, peak, search_end, hum_hz)
-    elif _is_blurred(levels, asked, found, onset, peak) and not _begins_with_click(
-        moment.samples, found.frame, rate
-    ):
-        seen = _through_filter(take, levels, asked, peak, hum_hz, search_end)
-    if seen is not None:
-        onset, found = seen
-        abrupt = _is_abrupt(levels, found, onset, peak)
-    if found is None:
-        return Timed(asked=asked, onset_seconds=None, case=None, peak=peak, abrupt=False)
-    return Timed(
-        asked=asked,
-        onset_seconds=onset,
-        case=found.case,
-        peak=peak,
-        abrupt=abrupt,
-        lag_seconds=min(found.rise_frames / (3 * rate), _MOST_LAG_SECONDS),
-    )
-
-
-def _moment(
-    take: TakeAudio,
-    levels: Levels,
-    asked: Asked,
-    peak: float,
-    until: float,
-    hum_hz: float | None,
-    before_seconds: float,
-) -> tuple[Moment, int]:
-    """Return a stretch of the take around where a note is expected, and its first frame."""
-    rate = take.rate_hz
-    first = max(0, round((asked.expected_seconds - before_seconds) * rate))
-    samples = take.read(first, round(until * rate)).astype(np.float64) - levels.course.offset
+    first = max(0, round((asked.expected_seconds - _READ_BEFORE_SECONDS) * rate))
+    samples = take.read(first, round(search_end * rate)).astype(np.float64) - levels.course.offset
     moment = Moment(
         samples=samples,
         rate_hz=rate,
@@ -140,82 +91,35 @@ def _moment(
         peak=peak,
         hum_hz=hum_hz,
     )
-    return moment, first
-
-
-def _over_tail(
-    take: TakeAudio, levels: Levels, asked: Asked, peak: float, until: float, hum_hz: float | None
-) -> tuple[float, FoundOnset] | None:
-    """Return the onset (seconds) of a slow note once the tail it begins under is taken away.
-
-    None where what is left does not let it be seen.
-    """
-    rate = take.rate_hz
-    for past_seconds in _RINGING_SECONDS:
-        before = past_seconds + GUARD_SECONDS
-        moment, first = _moment(take, levels, asked, peak, until, hum_hz, before)
-        known = moment.expected_frame - round(GUARD_SECONDS * rate)
-        sides = [carried_on(side, known, rate) for side in moment.samples.T]
-        rest = moment.samples - np.stack(sides, axis=1)
-        foretold = rest[known : known + round(_FORETOLD_SECONDS * rate)]
-        if _SURELY * np.abs(foretold).max(initial=0.0) > AUDIBLE_RATIO * peak:
-            continue
-        found = audible_onset(replace(moment, samples=rest, peak=_RATHER_EARLY * peak))
-        if found is not None and found.case == "clear":
-            return (first + found.frame) / rate, found
-    return None
-
-
-def _is_blurred(
-    levels: Levels, asked: Asked, found: FoundOnset, onset_seconds: float, peak: float
-) -> bool:
-    """Say whether noise moves, or hides, the moment at which a slow note becomes audible."""
-    noise = math.sqrt(levels.noise_before(asked.expected_seconds))
-    near_noise = AUDIBLE_RATIO * peak < _WELL_CLEAR_RATIO * noise
-    return near_noise and found.case != "tail" and not _rises_abruptly(levels, onset_seconds, peak)
-
-
-def _begins_with_click(samples: FloatArray, frame: int, rate_hz: int) -> bool:
-    """Say whether a short burst, louder than what is before and after it, is at a frame."""
-    before, burst, after = (
-        _mean_square(samples, frame + round(start * rate_hz), frame + round(end * rate_hz))
-        for start, end in ((-0.02, -0.002), (0.0, 0.003), (0.008, 0.016))
-    )
-    return burst > _BURST_RATIO * max(before, after)
-
-
-def _mean_square(samples: FloatArray, first: int, last: int) -> float:
-    part = samples[max(0, first) : max(0, last)]
-    return float(np.mean(part**2)) if len(part) else 0.0
-
-
-def _through_filter(
-    take: TakeAudio, levels: Levels, asked: Asked, peak: float, hum_hz: float | None, until: float
-) -> tuple[float, FoundOnset] | None:
-    """Return the onset (seconds) of a slow note in noise, through a filter for what it holds."""
-    rate = take.rate_hz
-    search = asked.expected_seconds - GUARD_SECONDS
-    begin = round(max(0.0, search - _BURIED_PAST_SECONDS) * rate)
-    past = round(search * rate) - begin
-    if past <= 0:
-        return None
-    held = min(_HOLD_SECONDS, 0.5 * (asked.off_seconds - asked.expected_seconds))
-    stretch, hold = (
-        take.read(first, round(last * rate)).astype(np.float64) - levels.course.offset
-        for first, last in (
-            (begin, until),
-            (round((asked.off_seconds - held) * rate), asked.off_seconds),
+    found = audible_onset(moment) if len(samples) else None
+    if found is None:
+        return Timed(
+            asked=asked, onset_seconds=None, case=None, peak=peak, abrupt=False, blurred=True
         )
+    onset = (first + found.frame) / rate
+    abrupt = _is_abrupt(levels, found, onset, peak)
+    near_noise = AUDIBLE_RATIO * peak < _WELL_CLEAR_RATIO * math.sqrt(
+        levels.noise_before(asked.expected_seconds)
     )
-    stretch = without_hum(stretch, past, rate, hum_hz)
-    found = []
-    for channel in range(stretch.shape[1]):
-        threshold = max(AUDIBLE_RATIO * peak, math.sqrt(np.mean(stretch[:past, channel] ** 2)))
-        one = buried_onset(stretch[:, channel], past, hold[:, channel], rate, peak, threshold)
-        if one is not None:
-            found.append(one)
-    first = min(found, key=lambda one: one.frame, default=None)
-    return None if first is None else ((begin + first.frame) / rate, first)
+    return Timed(
+        asked=asked,
+        onset_seconds=onset,
+        case=found.case,
+        peak=peak,
+        abrupt=abrupt,
+        blurred=not abrupt and (near_noise or found.case == "tail"),
+        lag_seconds=min(found.rise_frames / (3 * rate), _MOST_LAG_SECONDS),
+    )
+
+
+def timed_as(note: Timed, onset_seconds: float, case: str, levels: Levels) -> Timed:
+    """Return a note with its onset as seen once what blurs it is taken away."""
+    return replace(
+        note,
+        onset_seconds=onset_seconds,
+        case=case,
+        abrupt=_rises_abruptly(levels, onset_seconds, note.peak),
+    )
 
 
 def note_peak(levels: Levels, onset_seconds: float, until_seconds: float) -> float:
@@ -280,7 +184,7 @@ def clock_line(
 
 def _is_seen_rising(note: Timed) -> bool:
     """Say whether a slow note is seen to rise from its onset on."""
-    return not note.abrupt and note.case in ("clear", "filtered") and note.lag_seconds > 0
+    return not note.abrupt and note.case == "clear" and note.lag_seconds > 0
 
 
 def swell_line(
@@ -303,9 +207,10 @@ def swell_line(
 
 
 def is_slow(notes: Sequence[Timed]) -> bool:
-    """Say whether most notes that were found swell."""
+    """Say whether most notes that were found swell, for longer than a few milliseconds."""
     timed = [note for note in notes if note.onset_seconds is not None]
-    return 2 * sum(note.abrupt for note in timed) < len(timed)
+    slow = [n for n in timed if not n.abrupt and (n.blurred or n.lag_seconds > _LEAST_LAG_SECONDS)]
+    return 2 * len(slow) > len(timed)
 
 
 def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
@@ -316,7 +221,8 @@ def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
     """
     timed = [n for n in notes if n.onset_seconds is not None]
     slow = is_slow(notes)
-    sure = [n for n in timed if n.case == "clear" or (slow and n.case == "filtered")] or timed
+    sure = [n for n in timed if n.case in ("clear", "grown")]
+    sure = sure if 3 * len(sure) > len(timed) else timed
     distances = [_distance(n) for n in sure]
     usual = float(np.median(distances)) if distances else 0.0
     spread = 1.4826 * float(np.median(np.abs(np.array(distances) - usual))) if distances else 0.0
@@ -361,7 +267,7 @@ def _settled(note: Timed, usual: float, spread: float) -> Timed:
 
 
 def _settled_slow(note: Timed, levels: Levels, usual: float) -> Timed:
-    if note.case in ("clear", "filtered"):
+    if note.case in ("clear", "grown"):
         return note
     expected, off = note.asked.expected_seconds, note.asked.off_seconds
     swell = fitted_swell(levels, expected, off)

@@ -1,56 +1,106 @@
-"""The beginning of a slow note, fitted as partials that grow."""
+"""The beginning of a slow note, fitted as partials that grow over a tail that rings."""
 
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
-from keymapper.slicing.swelling import audible_seconds, key_down_seconds, swelling_note
+from keymapper.slicing.swelling import Beginning, key_down_seconds, seen_audible
 
 RATE = 48_000
-BEFORE = round(0.2 * RATE)
+QUIET = round(0.25 * RATE)
+EXPECTED = QUIET + round(0.03 * RATE)
 
 
-def _swell(noise_rms: float, late_seconds: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return stretch, hold and the note alone: partials that rise for two seconds."""
+def _beginning(
+    noise_rms: float = 1e-6,
+    late_seconds: float = 0.0,
+    tail: float = 0.0,
+    hum: float = 0.0,
+    click: float = 0.0,
+) -> tuple[Beginning, np.ndarray]:
+    """Return a note that rises for two seconds, and the note alone from its key-down on."""
     seconds = np.arange(3 * RATE) / RATE
     body = sum(
         np.sin(2 * np.pi * number * 110.0 * seconds + number) / number for number in (1, 2, 3)
     )
-    grown = np.clip((seconds - late_seconds) / 2, 0, 1)
-    note = (0.1 * grown * body)[:, None]
-    noise = np.random.default_rng(5).normal(0, noise_rms, (BEFORE + len(note), 1))
-    whole = np.concatenate([np.zeros((BEFORE, 1)), note]) + noise
-    return whole[: BEFORE + RATE], whole[-RATE // 2 :], note
+    note = 0.1 * np.clip(seconds / 2, 0, 1) * body
+    note[: round(0.002 * RATE)] += click
+    down = RATE + round((0.28 + late_seconds) * RATE)
+    whole = np.zeros(5 * RATE)
+    whole[down : down + len(note)] += note[: len(whole) - down]
+    time = np.arange(len(whole)) / RATE
+    whole += tail * np.exp(-4 * time) * np.sin(2 * np.pi * 164.8 * time)
+    whole += hum * np.sin(2 * np.pi * 50.0 * time + 1)
+    whole += np.random.default_rng(5).normal(0, noise_rms, len(whole))
+    columns = whole[:, None]
+    beginning = Beginning(
+        stretch=columns[RATE : 2 * RATE],
+        key_down_frame=EXPECTED,
+        quiet_frames=QUIET,
+        hold=columns[-RATE:],
+        before=columns[round(0.4 * RATE) : RATE + QUIET],
+        rate_hz=RATE,
+        hum_hz=50.0 if hum else None,
+    )
+    return beginning, note
 
 
-def test_key_down_is_found_clean_and_in_noise():
-    for noise_rms, near in ((1e-6, 0.001), (5e-4, 0.004)):
-        stretch, hold, _ = _swell(noise_rms, 0.007)
-        found = swelling_note(stretch, BEFORE, hold, RATE)
-        assert found is not None
-        later = key_down_seconds(found)
-        assert later is not None
-        assert abs(later - 0.007) < near
-
-
-def test_audible_frame_is_seen_through_noise_and_rather_early():
-    stretch, hold, note = _swell(5e-4, 0.0)
-    threshold = 0.01 * float(np.abs(note).max())
-    found = swelling_note(stretch, BEFORE, hold, RATE)
-    assert found is not None
-    later = audible_seconds(found, threshold)
-    truth = int(np.argmax(np.abs(note[:, 0]) >= threshold)) / RATE
+@pytest.mark.parametrize(
+    ("made", "near"),
+    [
+        ({}, 0.0005),
+        ({"tail": 0.1}, 0.001),
+        ({"noise_rms": 5e-4}, 0.004),
+        ({"noise_rms": 5e-4, "hum": 1e-3, "tail": 0.05}, 0.006),
+    ],
+)
+def test_key_down_is_found_over_noise_hum_and_tails(made: dict[str, float], near: float):
+    beginning, _ = _beginning(late_seconds=0.007, **made)
+    later = key_down_seconds(beginning)
     assert later is not None
-    assert -0.01 < later - truth < 0.0005
+    assert abs(later - 0.007) < near
+
+
+@pytest.mark.parametrize(
+    ("made", "is_clear", "early"),
+    [
+        ({"tail": 0.1}, True, 0.001),
+        ({"noise_rms": 5e-4}, False, 0.01),
+        ({"noise_rms": 5e-4, "hum": 1e-3, "tail": 0.05}, False, 0.01),
+    ],
+)
+def test_audible_frame_is_seen_and_rather_early(
+    made: dict[str, float], is_clear: bool, early: float
+):
+    beginning, note = _beginning(**made)
+    peak = float(np.abs(note).max())
+    threshold = max(0.01 * peak, made.get("noise_rms", 0.0))
+    truth = int(np.argmax(np.abs(note) >= threshold)) / RATE
+    seen = seen_audible(beginning, peak)
+    assert seen is not None
+    assert seen.is_clear == is_clear
+    assert -early < seen.seconds - truth < 0.0005
+
+
+def test_nothing_is_said_where_a_click_in_noise_comes_first():
+    beginning, note = _beginning(noise_rms=5e-4, click=0.004)
+    assert seen_audible(beginning, float(np.abs(note).max())) is None
 
 
 def test_nothing_is_said_of_noise_or_of_another_sound():
-    rng = np.random.default_rng(6)
-    noise = rng.normal(0, 0.01, (BEFORE + RATE, 1))
-    assert swelling_note(noise, BEFORE, np.zeros((RATE, 1)), RATE) is None
-    stretch, _, _ = _swell(1e-6, 0.0)
+    beginning, note = _beginning()
+    noise = np.random.default_rng(6).normal(0, 0.01, (RATE, 1))
     other = np.sin(2 * np.pi * 333.0 * np.arange(RATE) / RATE)[:, None]
-    found = swelling_note(stretch, BEFORE, other, RATE)
-    assert found is not None
-    assert key_down_seconds(found) is None
-    assert audible_seconds(found, 0.001) is None
+    for hold in (np.zeros((RATE, 1)), noise, other):
+        foreign = Beginning(
+            stretch=beginning.stretch,
+            key_down_frame=EXPECTED,
+            quiet_frames=QUIET,
+            hold=hold,
+            before=beginning.before,
+            rate_hz=RATE,
+            hum_hz=None,
+        )
+        assert key_down_seconds(foreign) is None
+        assert seen_audible(foreign, float(np.abs(note).max())) is None

@@ -1,0 +1,28 @@
+"""Work that leaves Python (transforms, matrix products) done on both cores by threads."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import TypeVar
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+_THREADS = 2
+
+
+def side_by_side(work: Callable[[Item], Result], items: Iterable[Item]) -> Iterator[Result]:
+    """Yield the work done on every item, in order; only a few items are held at a time.
+
+    The items themselves are made one after the other, by the thread that asks for the results.
+    """
+    waiting: deque[Future[Result]] = deque()
+    with ThreadPoolExecutor(_THREADS) as pool:
+        for item in items:
+            waiting.append(pool.submit(work, item))
+            if len(waiting) > _THREADS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
