@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +26,7 @@ from keymapper.slicing.evidence import (
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.levels import ratio_to_db
 from keymapper.slicing.novelty import Candidate, swells_of
+from keymapper.slicing.side_by_side import side_by_side
 
 _LEAST_SWELL = 0.15
 _GOOD_FIT = 0.6
@@ -111,15 +112,19 @@ def _pitches(
         return {}
     rate = heard.take.rate_hz
     matched = [candidates[int(index)].seconds for index in place.onsets]
-    found = {}
-    for number in spread(len(matched), _PITCH_NOTES):
-        start = matched[number]
-        end = min([start + _PITCH_SECONDS[1], *matched[number + 1 : number + 2]])
-        samples = heard.take.read(round((start + _PITCH_SECONDS[0]) * rate), round(end * rate))
-        pitch = pitch_of(samples, rate) if len(samples) > 0.05 * rate else None
-        if pitch is not None:
-            found[int(place.onsets[number])] = pitch
-    return found
+    numbers = spread(len(matched), _PITCH_NOTES)
+
+    def stretches() -> Iterator[FloatArray]:
+        for number in numbers:
+            start = matched[number]
+            end = min([start + _PITCH_SECONDS[1], *matched[number + 1 : number + 2]])
+            yield heard.take.read(round((start + _PITCH_SECONDS[0]) * rate), round(end * rate))
+
+    def pitch(samples: FloatArray) -> HeardPitch | None:
+        return pitch_of(samples, rate) if len(samples) > 0.05 * rate else None
+
+    found = zip(numbers, side_by_side(pitch, stretches()), strict=True)
+    return {int(place.onsets[number]): one for number, one in found if one is not None}
 
 
 def spread(count: int, most: int) -> list[int]:

@@ -34,6 +34,7 @@ from keymapper.slicing.timing import (
     Timed,
     clock_line,
     is_slow,
+    moment_of,
     settled_onsets,
     swell_line,
     timed_as,
@@ -150,7 +151,7 @@ def _line(
         latency, drift = _rough_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
     for _ in range(2 if placed.by_swells else 1):
         asked, seconds = probes(_LINE_NOTES)
-        timed = [timed_onset(heard.take, heard.levels, one, heard.hum_hz) for one in asked]
+        timed = _timed(heard, asked)
         if is_slow(timed):
             break
         again = _timed_again(heard, timed)
@@ -183,8 +184,9 @@ def _key_down_line(
 
     plan : seconds of the plan, one a note. reach_seconds : how far the line so far may be off.
     """
+    nearest = reach_seconds / 15
     later = side_by_side(
-        lambda one: None if one is None else key_down_seconds(one),
+        lambda one: None if one is None else key_down_seconds(one, nearest),
         (beginning_of(heard.take, heard.levels, a, heard.hum_hz, reach_seconds) for a in asked),
     )
     seen = [
@@ -214,12 +216,18 @@ def _is_present(heard: HeardTake, asked: Asked, struck: Sequence[float]) -> bool
 
 
 def _timed_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
-    timed = [timed_onset(heard.take, heard.levels, one, heard.hum_hz) for one in played]
+    timed = _timed(heard, played)
     settled: list[Timed] = []
     for patch in sorted({note.asked.patch for note in timed}):
         notes = [note for note in timed if note.asked.patch == patch]
         settled += settled_onsets(_timed_again(heard, notes), heard.levels)
     return sorted(settled, key=lambda note: note.asked.plan_index)
+
+
+def _timed(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
+    """Return notes timed each by itself."""
+    moments = ((a, moment_of(heard.take, heard.levels, a, heard.hum_hz)) for a in played)
+    return list(side_by_side(lambda one: timed_onset(heard.levels, *one), moments))
 
 
 def _timed_again(heard: HeardTake, notes: Sequence[Timed]) -> list[Timed]:

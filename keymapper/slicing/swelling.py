@@ -25,7 +25,7 @@ from keymapper.slicing.timing import Asked
 
 _FINE_HZ, _ROUGH_HZ = 12_000, 4_000
 """Least rates: to see a frame, and to draw a line through key-downs."""
-_GROWING, _ROUGHLY_GROWING = (1, 2, 3), (1, 2)
+_GROWING = (1, 2, 3)
 """Powers of the time since key-down: partials grow straight, and bent."""
 _RINGING = (0, 1, 2)
 """Powers of the time by which a tail differs from partials that all die away alike."""
@@ -40,10 +40,9 @@ _LEAST_HELD_SECONDS = 1.0
 _PAST_SECONDS, _LEAST_PAST_SECONDS = 0.25, 0.06
 _TAIL_SECONDS = 0.8
 """Looked at for what the tail is made of."""
-_STEPS = 7
-_NEAREST_SECONDS = 0.012
-"""A search that reaches no further than this ends with a parabola."""
-_MOST_LEFT = 0.05
+_STEPS, _PARABOLA_SECONDS = 7, 0.012
+"""Of a search; steps that are shorter have their best moment between them."""
+_MOST_LEFT = 0.1
 """Of the power of the fit: what may be left beside the noise."""
 _SURELY = 4.0
 """So many times what noise alone would give a fit, it must hold."""
@@ -123,25 +122,27 @@ def beginning_of(
     return beginning if is_there else None
 
 
-def key_down_seconds(beginning: Beginning) -> float | None:
-    """Return how long after the expected moment the key went down; None where no fit is good."""
+def key_down_seconds(beginning: Beginning, nearest_seconds: float) -> float | None:
+    """Return how long after the expected moment the key went down; None where no fit is good.
+
+    nearest_seconds : what lies within so little is found by a parabola.
+    """
     note = _coarse_note(beginning, _ROUGH_HZ)
     if note is None:
         return None
     near, reach = 0.0, -note.quiet_seconds
-    ground = _ground(note, reach + _GROWN_SECONDS, _ROUGHLY_GROWING)
-    while True:
+    ground = _ground(note, reach + _GROWN_SECONDS)
+    while reach > nearest_seconds:
         tried = near + np.linspace(-reach, reach, _STEPS)
         powers = [_fit(ground, float(moment)).power for moment in tried]
-        best = int(np.argmax(powers))
-        if not 0 < best < _STEPS - 1:
+        best, step = int(np.argmax(powers)), 2 * reach / (_STEPS - 1)
+        near, inside = float(tried[best]), 0 < best < _STEPS - 1
+        if not inside and reach == -note.quiet_seconds:
             return None
-        near, step = float(tried[best]), 2 * reach / (_STEPS - 1)
-        if reach <= _NEAREST_SECONDS:
-            break
-        reach = step
-    low, middle, high = powers[best - 1 : best + 2]
-    near += 0.5 * step * (high - low) / max(2 * middle - low - high, 1e-30)
+        if inside and step < _PARABOLA_SECONDS:
+            low, middle, high = powers[best - 1 : best + 2]
+            near += 0.5 * step * (high - low) / max(2 * middle - low - high, 1e-30)
+        reach = step / 3 if step < _PARABOLA_SECONDS else step
     return near if _fit(ground, near).is_good else None
 
 
@@ -157,7 +158,7 @@ def seen_audible(beginning: Beginning, peak: float) -> SeenAudible | None:
     if note is None:
         return None
     for grown in (_GROWN_SECONDS, 2 * _GROWN_SECONDS):
-        ground = _ground(note, grown, _GROWING)
+        ground = _ground(note, grown)
         fit = _fit(ground, 0.0)
         if not fit.is_good:
             return None
@@ -271,8 +272,6 @@ class _Ground:
     seconds: FloatArray
     waves: FloatArray
     """Of the note: cosine and sine of every partial, shape (frames, 2 * partials)."""
-    powers: tuple[int, ...]
-    """Of the time since key-down."""
     tail: FloatArray
     """The courses that what sounds before may take, shape (frames, courses)."""
     tail_root: FloatArray
@@ -299,7 +298,7 @@ class _Fit:
     is_good: bool
 
 
-def _ground(note: _CoarseNote, until_seconds: float, powers: tuple[int, ...]) -> _Ground:
+def _ground(note: _CoarseNote, until_seconds: float) -> _Ground:
     frames = int(np.searchsorted(note.seconds, until_seconds, side="right"))
     samples, rate = note.samples[:frames], note.rate_hz
     dying = waves(note.tail.hz, note.tail_decay, len(samples), rate)
@@ -312,7 +311,6 @@ def _ground(note: _CoarseNote, until_seconds: float, powers: tuple[int, ...]) ->
         samples=samples,
         seconds=note.seconds[:frames],
         waves=waves(note.partials.hz, 0.0, len(samples), rate),
-        powers=powers,
         tail=tail,
         tail_root=root,
         tail_heard=linalg.solve_triangular(root, tail.T @ samples, lower=True),
@@ -364,7 +362,7 @@ def _prior(ground: _Ground, fit: _Fit) -> FloatArray:
     level = float(np.mean((courses[last:] @ fit.growing) ** 2))
     squares = ground.note.partials.amplitudes**2
     expected = squares * level / (0.5 * float(squares.sum()))
-    return np.tile(fit.left_power / expected, 2 * len(ground.powers))
+    return np.tile(fit.left_power / expected, 2 * len(_GROWING))
 
 
 def _has_click(ground: _Ground, fit: _Fit) -> bool:
@@ -383,7 +381,7 @@ def _growing(ground: _Ground, key_down: float) -> FloatArray:
     """
     first = int(np.searchsorted(ground.seconds, key_down))
     grown = (ground.seconds[first:] - key_down)[:, None] / _GROWN_SECONDS
-    courses = [ground.waves[first:] * grown**power for power in ground.powers]
+    courses = [ground.waves[first:] * grown**power for power in _GROWING]
     return np.concatenate(courses, axis=1)
 
 

@@ -76,14 +76,14 @@ class Timed:
     swell: Swell | None = None
 
 
-def timed_onset(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | None) -> Timed:
-    """Return the onset of one note, looked for around where it is expected."""
+def moment_of(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | None) -> Moment:
+    """Return the stretch of a take in which a note becomes audible."""
     rate = take.rate_hz
     peak = note_peak(levels, asked.expected_seconds, asked.until_seconds)
-    search_end = _search_end(levels, asked, peak)
     first = max(0, round((asked.expected_seconds - _READ_BEFORE_SECONDS) * rate))
-    samples = take.read(first, round(search_end * rate)).astype(np.float64) - levels.course.offset
-    moment = Moment(
+    end = round(_search_end(levels, asked, peak) * rate)
+    samples = take.read(first, end).astype(np.float64) - levels.course.offset
+    return Moment(
         samples=samples,
         rate_hz=rate,
         expected_frame=round(asked.expected_seconds * rate) - first,
@@ -91,11 +91,17 @@ def timed_onset(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | N
         peak=peak,
         hum_hz=hum_hz,
     )
-    found = audible_onset(moment) if len(samples) else None
+
+
+def timed_onset(levels: Levels, asked: Asked, moment: Moment) -> Timed:
+    """Return the onset of one note, looked for around where it is expected."""
+    rate, peak = moment.rate_hz, moment.peak
+    found = audible_onset(moment) if len(moment.samples) else None
     if found is None:
         return Timed(
             asked=asked, onset_seconds=None, case=None, peak=peak, abrupt=False, blurred=True
         )
+    first = round(asked.expected_seconds * rate) - moment.expected_frame
     onset = (first + found.frame) / rate
     abrupt = _is_abrupt(levels, found, onset, peak)
     near_noise = AUDIBLE_RATIO * peak < _WELL_CLEAR_RATIO * math.sqrt(

@@ -15,7 +15,7 @@ from keymapper.slicing.found import FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.levels import power_to_db
 from keymapper.slicing.starts import NoteStart, note_starts
-from keymapper.slicing.timing import Asked, timed_onset
+from keymapper.slicing.timing import Asked, moment_of, timed_onset
 
 _SWELL_REACH_SECONDS = 0.25
 _LEAST_SNR_DB = 5.0
@@ -80,7 +80,8 @@ def _exact(heard: HeardTake, starts: Sequence[NoteStart]) -> list[float]:
             off_seconds=until,
             until_seconds=until,
         )
-        timed = timed_onset(heard.take, heard.levels, asked, heard.hum_hz)
+        moment = moment_of(heard.take, heard.levels, asked, heard.hum_hz)
+        timed = timed_onset(heard.levels, asked, moment)
         heard_at = timed.onset_seconds
         exact.append(start.seconds - 0.01 if heard_at is None else heard_at)
     return sorted(max(0.0, second) for second in exact)

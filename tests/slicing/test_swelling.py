@@ -57,7 +57,7 @@ def _beginning(
 )
 def test_key_down_is_found_over_noise_hum_and_tails(made: dict[str, float], near: float):
     beginning, _ = _beginning(late_seconds=0.007, **made)
-    later = key_down_seconds(beginning)
+    later = key_down_seconds(beginning, 0.002)
     assert later is not None
     assert abs(later - 0.007) < near
 
@@ -102,5 +102,5 @@ def test_nothing_is_said_of_noise_or_of_another_sound():
             rate_hz=RATE,
             hum_hz=None,
         )
-        assert key_down_seconds(foreign) is None
+        assert key_down_seconds(foreign, 0.002) is None
         assert seen_audible(foreign, float(np.abs(note).max())) is None
