@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TypeVar
 
+import threadpoolctl
+
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
@@ -19,7 +21,8 @@ def side_by_side(work: Callable[[Item], Result], items: Iterable[Item]) -> Itera
     The items themselves are made one after the other, by the thread that asks for the results.
     """
     waiting: deque[Future[Result]] = deque()
-    with ThreadPoolExecutor(_THREADS) as pool:
+    one_each = threadpoolctl.threadpool_limits(1)  # not every thread on every core
+    with one_each, ThreadPoolExecutor(_THREADS) as pool:
         for item in items:
             waiting.append(pool.submit(work, item))
             if len(waiting) > _THREADS:

@@ -18,7 +18,7 @@ import numpy as np
 import soundfile
 
 from keymapper.model.session import PatchCall, PlannedNote, SessionSheet
-from tests.session_takes import Patch, Recording, render_take
+from tests.session_takes import PATCHES, Patch, Recording, render_take
 
 RATE = 96_000
 MINUTE = 60.0
@@ -42,6 +42,23 @@ print(len(report.notes), len(report.missing), len(report.extra))
 """
 
 
+def minute_of_slow_notes() -> list[PlannedNote]:
+    """Return a minute of the plan of a pad: a note every 4.6 seconds."""
+    return [
+        PlannedNote(
+            role="note",
+            patch=0,
+            key=36 + (number * 7) % 48,
+            velocity=60 + 50 * (number % 2),
+            round_robin=1,
+            on_seconds=1.0 + 4.6 * number + 0.02 * (number % 5),
+            off_seconds=3.8 + 4.6 * number,
+            until_seconds=5.5 + 4.6 * number,
+        )
+        for number in range(12)
+    ]
+
+
 def minute_of_notes() -> list[PlannedNote]:
     """Return a minute of the plan: a note every three seconds."""
     return [
@@ -59,13 +76,15 @@ def minute_of_notes() -> list[PlannedNote]:
     ]
 
 
-def write_session(folder: Path, minutes: int) -> tuple[Path, Path]:
+def write_session(
+    folder: Path, minutes: int, minute: list[PlannedNote], patch: Patch
+) -> tuple[Path, Path]:
     """Write a take of so many minutes, as RF64, and its plan."""
     from keymapper.formats.session_sheet import session_sheet_json
 
-    minute = minute_of_notes()
+    folder.mkdir()
     how = Recording(rate_hz=RATE, channels=2, latency_seconds=0.3, noise_dbfs=-80.0)
-    samples = render_take(minute, Patch(release_seconds=0.8), how).samples
+    samples = render_take(minute, patch, how).samples
     frames = round(MINUTE * RATE)
     samples = np.concatenate([samples, np.zeros((max(0, frames - len(samples)), 2))])[:frames]
     take = folder / "take.wav"
@@ -126,7 +145,11 @@ def main() -> int:
     passed = True
     with tempfile.TemporaryDirectory(dir=options.folder) as name:
         folder = Path(name)
-        take, plan = write_session(folder, options.minutes)
+        sharp = Patch(release_seconds=0.8)
+        take, plan = write_session(folder / "sharp", options.minutes, minute_of_notes(), sharp)
+        slow_take, slow_plan = write_session(
+            folder / "slow", options.minutes, minute_of_slow_notes(), PATCHES["pad"]
+        )
         flac = folder / "take.flac"
         with (
             soundfile.SoundFile(take) as source,
@@ -134,13 +157,18 @@ def main() -> int:
         ):
             for block in source.blocks(RATE * 10, dtype="int32", always_2d=True):
                 target.write(block)
-        for path, sheet in ((take, plan), (flac, plan), (take, "none")):
+        cuts = (
+            (take, plan, "with its plan"),
+            (flac, plan, "with its plan"),
+            (take, "none", "without a plan"),
+            (slow_take, slow_plan, "of slow pads"),
+        )
+        for path, sheet, how in cuts:
             reading, _, _ = measured(READ, path)
             seconds, megabytes, counts = measured(CUT, path, sheet, folder / "out")
             speed = options.minutes * MINUTE / seconds
             good = speed >= LEAST_SPEED and megabytes < MOST_MEGABYTES
             passed &= good
-            how = "with its plan" if sheet != "none" else "without a plan"
             print(
                 f"{path.suffix[1:]:5s} {options.minutes} min {how}: {speed:.0f}x real time "
                 f"(target {LEAST_SPEED:.0f}), {seconds / reading:.1f}x reading once, "
