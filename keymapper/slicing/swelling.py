@@ -34,7 +34,7 @@ _FASTEST_DECAY = 40.0
 _TAIL_SHARE, _TAIL_IN_NOISE = 5e-4, 0.5
 """Softer than these shares of the held note, and of the noise, a partial of the tail is nothing."""
 _RIDGE = 1e-6
-_GROWN_SECONDS = 0.25
+_GROWN_SECONDS, _LEAST_GROWN_SECONDS = 0.25, 0.1
 _HOLD_SECONDS, _HOLD_SHARE = 2.0, 0.7
 _LEAST_HELD_SECONDS = 1.0
 _PAST_SECONDS, _LEAST_PAST_SECONDS = 0.25, 0.06
@@ -118,7 +118,8 @@ def beginning_of(
         rate_hz=rate,
         hum_hz=hum_hz,
     )
-    is_there = len(beginning.stretch) > beginning.key_down_frame and len(beginning.hold) > 0
+    there_seconds = len(beginning.stretch) / rate - (expected - first / rate)
+    is_there = there_seconds > reach_seconds + _LEAST_GROWN_SECONDS and len(beginning.hold) > 0
     return beginning if is_there else None
 
 
