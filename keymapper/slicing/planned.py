@@ -25,6 +25,7 @@ from keymapper.slicing.presence import PRESENT_SHARE, new_share
 from keymapper.slicing.side_by_side import side_by_side
 from keymapper.slicing.swelling import (
     Beginning,
+    SeenAudible,
     beginning_of,
     key_down_seconds,
     seen_audible,
@@ -37,7 +38,6 @@ from keymapper.slicing.timing import (
     moment_of,
     settled_onsets,
     swell_line,
-    timed_as,
     timed_onset,
 )
 
@@ -152,10 +152,11 @@ def _line(
     for _ in range(2 if placed.by_swells else 1):
         asked, seconds = probes(_LINE_NOTES)
         timed = _timed(heard, asked)
+        if not placed.by_swells or not is_slow(timed):
+            timed = _timed_again(heard, timed)
         if is_slow(timed):
             break
-        again = _timed_again(heard, timed)
-        latency, drift = clock_line(again, seconds, latency, drift, heard.levels)
+        latency, drift = clock_line(timed, seconds, latency, drift, heard.levels)
     else:
         return latency, drift
     if not placed.by_swells:
@@ -235,17 +236,27 @@ def _timed_again(heard: HeardTake, notes: Sequence[Timed]) -> list[Timed]:
 
     Through noise only slow notes are seen: they grow as the fit has it.
     """
-    slow = is_slow(notes)
+    found = list(side_by_side(_seen, _moments(heard, notes)))
+    clear = [
+        _timed_as(note, seen, "clear") if seen is not None and seen.is_clear else note
+        for note, seen in zip(notes, found, strict=True)
+    ]
+    if not is_slow(clear):
+        return clear
+    return [
+        note if seen is None or seen.is_clear else _timed_as(note, seen, "grown")
+        for note, seen in zip(clear, found, strict=True)
+    ]
 
-    def seen(moment: tuple[Timed, Beginning | None]) -> Timed:
-        note, beginning = moment
-        found = None if beginning is None else seen_audible(beginning, note.peak)
-        if found is None or not (slow or found.is_clear):
-            return note
-        onset = note.asked.expected_seconds + found.seconds
-        return timed_as(note, onset, "clear" if found.is_clear else "grown", heard.levels)
 
-    return list(side_by_side(seen, _moments(heard, notes)))
+def _seen(moment: tuple[Timed, Beginning | None]) -> SeenAudible | None:
+    note, beginning = moment
+    return None if beginning is None else seen_audible(beginning, note.peak)
+
+
+def _timed_as(note: Timed, seen: SeenAudible, case: str) -> Timed:
+    onset = note.asked.expected_seconds + seen.seconds
+    return replace(note, onset_seconds=onset, case=case, abrupt=seen.is_abrupt)
 
 
 def _moments(heard: HeardTake, notes: Sequence[Timed]) -> Iterator[tuple[Timed, Beginning | None]]:

@@ -21,7 +21,7 @@ from keymapper.slicing.course import FloatArray, TakeAudio
 from keymapper.slicing.levels import Levels
 from keymapper.slicing.onset import AUDIBLE_RATIO, GUARD_SECONDS
 from keymapper.slicing.partials import Partials, partials_of, waves
-from keymapper.slicing.timing import Asked
+from keymapper.slicing.timing import ABRUPT_RATIO, ABRUPT_SECONDS, Asked
 
 _FINE_HZ, _ROUGH_HZ = 12_000, 4_000
 """Least rates: to see a frame, and to draw a line through key-downs."""
@@ -42,7 +42,7 @@ _TAIL_SECONDS = 0.8
 """Looked at for what the tail is made of."""
 _STEPS, _PARABOLA_SECONDS = 7, 0.012
 """Of a search; steps that are shorter have their best moment between them."""
-_MOST_LEFT = 0.1
+_MOST_LEFT = 0.05
 """Of the power of the fit: what may be left beside the noise."""
 _SURELY = 4.0
 """So many times what noise alone would give a fit, it must hold."""
@@ -85,6 +85,8 @@ class SeenAudible:
     """After key-down, the expected moment."""
     is_clear: bool
     """Seen in the take itself, less the tail; else in the fit, through noise."""
+    is_abrupt: bool = False
+    """It is many times louder some milliseconds later."""
 
 
 def beginning_of(
@@ -168,19 +170,19 @@ def seen_audible(beginning: Beginning, peak: float) -> SeenAudible | None:
         threshold = max(AUDIBLE_RATIO * (peak - _PEAK_NOISE * noise), noise)
         is_clear = threshold > _OVER_NOISE * noise
         if is_clear:
-            later = _first_above(beginning, note, ground.tail @ fit.ringing, threshold)
+            seen = _seen_above(beginning, note, ground.tail @ fit.ringing, threshold)
         elif _has_click(ground, fit):
             return None
         else:
-            later = _first_grown_above(ground, fit, threshold)
-        if later is not None and later < 0.8 * grown:
-            return SeenAudible(seconds=later, is_clear=is_clear)
+            seen = _grown_above(ground, fit, threshold)
+        if seen is not None and seen.seconds < 0.8 * grown:
+            return seen
     return None
 
 
-def _first_above(
+def _seen_above(
     beginning: Beginning, note: _CoarseNote, tail: FloatArray, threshold: float
-) -> float | None:
+) -> SeenAudible | None:
     """Return when the take less the tail (coarse) reaches a level."""
     import soxr
 
@@ -188,10 +190,16 @@ def _first_above(
     size = np.abs(beginning.stretch[: len(fine)] - fine[: len(beginning.stretch)]).max(axis=1)
     seconds = note.seconds[0] + np.arange(len(size)) / beginning.rate_hz
     loud = (size >= _RATHER_EARLY * threshold) & (seconds >= -_SOONER_SECONDS)
-    return float(seconds[np.argmax(loud)]) if loud.any() else None
+    if not loud.any():
+        return None
+    first = int(np.argmax(loud))
+    soon = size[first : first + round(ABRUPT_SECONDS * beginning.rate_hz)].max()
+    return SeenAudible(
+        seconds=float(seconds[first]), is_clear=True, is_abrupt=soon >= ABRUPT_RATIO * threshold
+    )
 
 
-def _first_grown_above(ground: _Ground, fit: _Fit, threshold: float) -> float | None:
+def _grown_above(ground: _Ground, fit: _Fit, threshold: float) -> SeenAudible | None:
     """Return when the note, as it grows, reaches a level, but for what noise does to it."""
     courses = _growing(ground, 0.0)
     seen = courses[::_ERROR_STEP]
@@ -201,7 +209,10 @@ def _first_grown_above(ground: _Ground, fit: _Fit, threshold: float) -> float | 
     error = np.interp(frames, frames[::_ERROR_STEP], error)
     size = np.abs(courses @ fit.growing).max(axis=1)
     loud = size >= _RATHER_EARLY * threshold - error
-    return float(ground.seconds[-len(loud) :][np.argmax(loud)]) if loud.any() else None
+    if not loud.any():
+        return None
+    seconds = float(ground.seconds[-len(loud) :][np.argmax(loud)])
+    return SeenAudible(seconds=seconds, is_clear=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

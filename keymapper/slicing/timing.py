@@ -27,7 +27,8 @@ from keymapper.slicing.onset import (
 _READ_BEFORE_SECONDS = 0.17
 _SEARCH_AFTER_SECONDS = 0.02
 _LONGEST_SEARCH_SECONDS = 3.0
-_ABRUPT_SECONDS = 0.012
+ABRUPT_SECONDS, ABRUPT_RATIO = 0.012, 5.0
+"""So soon after it is audible, an abrupt note is so many times louder than that."""
 _WELL_CLEAR_RATIO = 16.0
 """An audible level so many times the RMS of the noise is not moved by it."""
 _OVER_TAIL = 0.2
@@ -39,8 +40,10 @@ _EARLY_IN_NOISE_SECONDS = 0.004
 _APART = 0.2
 """Slow notes begun under a tail differ by no more than this from others like them."""
 _MOST_LATE_SECONDS = 0.0003
-_WEIGHTS = {"clear": 1.0, "noise": 0.2, "tail": 0.1}
-_LEAST_LAG_SECONDS, _MOST_LAG_SECONDS = 0.004, 0.1
+_WEIGHTS = {"clear": 1.0, "grown": 0.2, "noise": 0.2, "tail": 0.1}
+_MOST_LAG_SECONDS = 0.1
+_SWELL_SECONDS, _SWELL_RATIO = 0.1, 0.75
+"""A note that swells is softer than this part of its peak for so long."""
 _SLOW_CLEAR_WEIGHT = 0.04
 _SLOW_WEIGHT = 0.02
 _SWELL_REACH_SECONDS = 0.25
@@ -67,9 +70,11 @@ class Timed:
     case: str | None
     """How it was found (see `onset`; "grown": see `swelling`); None where it was not."""
     peak: float
-    abrupt: bool
+    abrupt: bool = False
     """It rises to many times the audible threshold within some milliseconds."""
-    blurred: bool = False
+    swells: bool = False
+    """It takes long to get near its peak."""
+    blurred: bool = True
     """Noise or a tail moves, or hides, the moment at which it becomes audible."""
     lag_seconds: float = 0.0
     """From key-down to onset, where the attack is seen to rise steadily."""
@@ -95,37 +100,32 @@ def moment_of(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | Non
 
 def timed_onset(levels: Levels, asked: Asked, moment: Moment) -> Timed:
     """Return the onset of one note, looked for around where it is expected."""
-    rate, peak = moment.rate_hz, moment.peak
+    rate, peak, start = moment.rate_hz, moment.peak, asked.expected_seconds
+    swells = _swells(levels, start, peak)
     found = audible_onset(moment) if len(moment.samples) else None
     if found is None:
-        return Timed(
-            asked=asked, onset_seconds=None, case=None, peak=peak, abrupt=False, blurred=True
-        )
-    first = round(asked.expected_seconds * rate) - moment.expected_frame
-    onset = (first + found.frame) / rate
+        return Timed(asked=asked, onset_seconds=None, case=None, peak=peak, swells=swells)
+    onset = (round(start * rate) - moment.expected_frame + found.frame) / rate
     abrupt = _is_abrupt(levels, found, onset, peak)
-    near_noise = AUDIBLE_RATIO * peak < _WELL_CLEAR_RATIO * math.sqrt(
-        levels.noise_before(asked.expected_seconds)
-    )
+    noise = math.sqrt(levels.noise_before(start))
+    near_noise = AUDIBLE_RATIO * peak < _WELL_CLEAR_RATIO * noise
     return Timed(
         asked=asked,
         onset_seconds=onset,
         case=found.case,
         peak=peak,
         abrupt=abrupt,
+        swells=swells,
         blurred=not abrupt and (near_noise or found.case == "tail"),
         lag_seconds=min(found.rise_frames / (3 * rate), _MOST_LAG_SECONDS),
     )
 
 
-def timed_as(note: Timed, onset_seconds: float, case: str, levels: Levels) -> Timed:
-    """Return a note with its onset as seen once what blurs it is taken away."""
-    return replace(
-        note,
-        onset_seconds=onset_seconds,
-        case=case,
-        abrupt=_rises_abruptly(levels, onset_seconds, note.peak),
-    )
+def _swells(levels: Levels, start_seconds: float, peak: float) -> bool:
+    """Say whether a note is far from its peak, or still beneath a tail, for long."""
+    begun = levels.peak(start_seconds, start_seconds + _SWELL_SECONDS)
+    past = levels.peak(max(0.0, start_seconds - _SWELL_SECONDS), start_seconds)
+    return begun < _SWELL_RATIO * peak or begun <= past
 
 
 def note_peak(levels: Levels, onset_seconds: float, until_seconds: float) -> float:
@@ -146,14 +146,14 @@ def _search_end(levels: Levels, asked: Asked, peak: float) -> float:
 
 def _is_abrupt(levels: Levels, found: FoundOnset, onset_seconds: float, peak: float) -> bool:
     if found.case == "tail":
-        return levels.peak(onset_seconds, onset_seconds + _ABRUPT_SECONDS) >= _OVER_TAIL * peak
+        return levels.peak(onset_seconds, onset_seconds + ABRUPT_SECONDS) >= _OVER_TAIL * peak
     return _rises_abruptly(levels, onset_seconds, peak)
 
 
 def _rises_abruptly(levels: Levels, onset_seconds: float, peak: float) -> bool:
     noise = math.sqrt(levels.noise_before(onset_seconds))
-    enough = min(0.5 * peak, 5 * max(AUDIBLE_RATIO * peak, noise))
-    return levels.peak(onset_seconds, onset_seconds + _ABRUPT_SECONDS) >= enough
+    enough = min(0.5 * peak, ABRUPT_RATIO * max(AUDIBLE_RATIO * peak, noise))
+    return levels.peak(onset_seconds, onset_seconds + ABRUPT_SECONDS) >= enough
 
 
 def clock_line(
@@ -213,10 +213,9 @@ def swell_line(
 
 
 def is_slow(notes: Sequence[Timed]) -> bool:
-    """Say whether most notes that were found swell, for longer than a few milliseconds."""
+    """Say whether most notes that were found swell."""
     timed = [note for note in notes if note.onset_seconds is not None]
-    slow = [n for n in timed if not n.abrupt and (n.blurred or n.lag_seconds > _LEAST_LAG_SECONDS)]
-    return 2 * len(slow) > len(timed)
+    return 2 * sum(note.swells and not note.abrupt for note in timed) > len(timed)
 
 
 def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
