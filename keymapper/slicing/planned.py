@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -19,26 +19,19 @@ from keymapper.slicing.extras import Extra, extra_onsets
 from keymapper.slicing.found import FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.levels import Levels, power_to_db
+from keymapper.slicing.note_times import timed_again, timed_notes
 from keymapper.slicing.onset import GUARD_SECONDS
 from keymapper.slicing.placing import Placed, placed_take, spread
 from keymapper.slicing.presence import PRESENT_SHARE, new_share
 from keymapper.slicing.side_by_side import side_by_side
-from keymapper.slicing.swelling import (
-    Beginning,
-    SeenAudible,
-    beginning_of,
-    key_down_seconds,
-    seen_audible,
-)
+from keymapper.slicing.swelling import beginning_of, key_down_seconds
 from keymapper.slicing.timing import (
     Asked,
     Timed,
     clock_line,
     is_slow,
-    moment_of,
     settled_onsets,
     swell_line,
-    timed_onset,
 )
 
 _LINE_NOTES, _ROUGH_LINE_NOTES = 60, 20
@@ -88,7 +81,7 @@ def _by_clock(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None) -
     struck = [c.seconds - 0.02 for c in heard.candidates if c.strength >= _OTHER_STRENGTH]
     played = [one for one in asked if _is_present(heard, one, struck)]
     present = {one.plan_index for one in played}
-    notes = _timed_notes(heard, played)
+    notes = _settled_notes(heard, played)
     extras = extra_onsets(heard.course, heard.novelty, heard.candidates, notes)
     heard_count = max(len(notes) + len(extras), len(struck))
     _refuse_if_foreign(len(notes), len(asked), heard_count, latency)
@@ -151,9 +144,9 @@ def _line(
         latency, drift = _rough_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
     for _ in range(2 if placed.by_swells else 1):
         asked, seconds = probes(_LINE_NOTES)
-        timed = _timed(heard, asked)
+        timed = timed_notes(heard, asked)
         if not placed.by_swells or not is_slow(timed):
-            timed = _timed_again(heard, timed)
+            timed = timed_again(heard, timed)
         if is_slow(timed):
             break
         latency, drift = clock_line(timed, seconds, latency, drift, heard.levels)
@@ -216,55 +209,13 @@ def _is_present(heard: HeardTake, asked: Asked, struck: Sequence[float]) -> bool
     return max(share, float(nearby.max(initial=0.0))) >= PRESENT_SHARE
 
 
-def _timed_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
-    timed = _timed(heard, played)
+def _settled_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
+    timed = timed_notes(heard, played)
     settled: list[Timed] = []
     for patch in sorted({note.asked.patch for note in timed}):
         notes = [note for note in timed if note.asked.patch == patch]
-        settled += settled_onsets(_timed_again(heard, notes), heard.levels)
+        settled += settled_onsets(timed_again(heard, notes), heard.levels)
     return sorted(settled, key=lambda note: note.asked.plan_index)
-
-
-def _timed(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
-    """Return notes timed each by itself."""
-    moments = ((a, moment_of(heard.take, heard.levels, a, heard.hum_hz)) for a in played)
-    return list(side_by_side(lambda one: timed_onset(heard.levels, *one), moments))
-
-
-def _timed_again(heard: HeardTake, notes: Sequence[Timed]) -> list[Timed]:
-    """Return the notes of a patch, those that noise or a tail blurs by what is seen beneath.
-
-    Through noise only slow notes are seen: they grow as the fit has it.
-    """
-    found = list(side_by_side(_seen, _moments(heard, notes)))
-    clear = [
-        _timed_as(note, seen, "clear") if seen is not None and seen.is_clear else note
-        for note, seen in zip(notes, found, strict=True)
-    ]
-    if not is_slow(clear):
-        return clear
-    return [
-        note if seen is None or seen.is_clear else _timed_as(note, seen, "grown")
-        for note, seen in zip(clear, found, strict=True)
-    ]
-
-
-def _seen(moment: tuple[Timed, Beginning | None]) -> SeenAudible | None:
-    note, beginning = moment
-    return None if beginning is None else seen_audible(beginning, note.peak)
-
-
-def _timed_as(note: Timed, seen: SeenAudible, case: str) -> Timed:
-    onset = note.asked.expected_seconds + seen.seconds
-    return replace(note, onset_seconds=onset, case=case, abrupt=seen.is_abrupt)
-
-
-def _moments(heard: HeardTake, notes: Sequence[Timed]) -> Iterator[tuple[Timed, Beginning | None]]:
-    for note in notes:
-        beginning = None
-        if note.blurred:
-            beginning = beginning_of(heard.take, heard.levels, note.asked, heard.hum_hz)
-        yield note, beginning
 
 
 def _fit(matched: int, planned: int, heard: int) -> float:
