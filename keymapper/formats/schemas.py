@@ -6,6 +6,7 @@ against these.
 
 from __future__ import annotations
 
+import inspect
 import json
 import sys
 from pathlib import Path
@@ -38,8 +39,26 @@ MODELS: dict[str, tuple[str, Any]] = {
 def schema_text(name: str) -> str:
     """Return a schema of MODELS as indented JSON, ending in a line feed."""
     title, model = MODELS[name]
-    schema = {"$schema": SCHEMA_DIALECT, "title": title, **msgspec.json.schema(model)}
+    described = _with_even_descriptions(msgspec.json.schema(model))
+    schema = {"$schema": SCHEMA_DIALECT, "title": title, **described}
     return json.dumps(schema, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _with_even_descriptions(schema: Any) -> Any:
+    """Return a schema whose descriptions, docstrings all, have lost their indentation.
+
+    Releases of msgspec before 0.23 leave it.
+    """
+    if isinstance(schema, list):
+        return [_with_even_descriptions(part) for part in schema]
+    if not isinstance(schema, dict):
+        return schema
+    return {
+        key: inspect.cleandoc(value)
+        if key == "description" and isinstance(value, str)
+        else _with_even_descriptions(value)
+        for key, value in schema.items()
+    }
 
 
 def write_schemas(folder: Path) -> None:
