@@ -109,18 +109,21 @@ def beginning_of(
         read = take.read(round(max(0.0, from_seconds) * rate), round(to_seconds * rate))
         return np.asarray(read.astype(np.float64) - levels.course.offset)
 
-    quiet = expected - reach_seconds
-    first = round(max(0.0, quiet - _PAST_SECONDS) * rate)
+    quiet = round((expected - reach_seconds) * rate)
+    start, first = (
+        max(0, quiet - round(seconds * rate)) for seconds in (_TAIL_SECONDS, _PAST_SECONDS)
+    )
+    read = part(start / rate, expected + reach_seconds + 2 * _GROWN_SECONDS)
     beginning = Beginning(
-        stretch=part(first / rate, expected + reach_seconds + 2 * _GROWN_SECONDS),
+        stretch=read[first - start :],
         key_down_frame=round(expected * rate) - first,
-        quiet_frames=round(quiet * rate) - first,
+        quiet_frames=quiet - first,
         hold=part(asked.off_seconds - min(_HOLD_SECONDS, _HOLD_SHARE * held), asked.off_seconds),
-        before=part(quiet - _TAIL_SECONDS, quiet),
+        before=read[: quiet - start],
         rate_hz=rate,
         hum_hz=hum_hz,
     )
-    there_seconds = len(beginning.stretch) / rate - (expected - first / rate)
+    there_seconds = (len(beginning.stretch) - beginning.key_down_frame) / rate
     is_there = there_seconds > reach_seconds + _LEAST_GROWN_SECONDS and len(beginning.hold) > 0
     return beginning if is_there else None
 
@@ -380,8 +383,8 @@ def _prior(ground: _Ground, fit: _Fit) -> FloatArray:
 def _has_click(ground: _Ground, fit: _Fit) -> bool:
     """Say whether key-down is heard beside what grows from it."""
     heard = (ground.seconds >= 0) & (ground.seconds < _CLICK_SECONDS)
-    after = heard[-len(_growing(ground, 0.0)) :]
-    grown = _growing(ground, 0.0)[after] @ fit.growing
+    courses = _growing(ground, 0.0)
+    grown = courses[heard[-len(courses) :]] @ fit.growing
     rest = ground.samples[heard] - ground.tail[heard] @ fit.ringing - grown
     return float(np.mean(rest**2)) > _CLICK_RATIO * max(fit.noise_power, fit.left_power)
 

@@ -15,9 +15,10 @@ from keymapper.slicing.found import FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.levels import power_to_db
 from keymapper.slicing.starts import NoteStart, note_starts
-from keymapper.slicing.timing import Asked, moment_of, timed_onset
+from keymapper.slicing.swelling import beginning_of, key_down_seconds, seen_audible
+from keymapper.slicing.timing import Asked, moment_of, note_peak, timed_onset
 
-_SWELL_REACH_SECONDS = 0.25
+_SWELL_REACH_SECONDS, _NEAREST_SECONDS = 0.25, 0.002
 _LEAST_SNR_DB = 5.0
 _PITCH_SECONDS = (0.08, 1.2)
 
@@ -83,8 +84,31 @@ def _exact(heard: HeardTake, starts: Sequence[NoteStart]) -> list[float]:
         moment = moment_of(heard.take, heard.levels, asked, heard.hum_hz)
         timed = timed_onset(heard.levels, asked, moment)
         heard_at = timed.onset_seconds
+        if start.swells and timed.blurred:
+            heard_at = _seen_growing(heard, asked) or heard_at
         exact.append(start.seconds - 0.01 if heard_at is None else heard_at)
     return sorted(max(0.0, second) for second in exact)
+
+
+def _seen_growing(heard: HeardTake, asked: Asked) -> float | None:
+    """Return when a slow note becomes audible beneath noise or a tail, None where that is not seen.
+
+    It is held, as far as can be told, until it is loudest.
+    """
+    first, end = heard.levels.block(asked.expected_seconds), heard.levels.block(asked.until_seconds)
+    if end <= first:
+        return None
+    loudest = first + int(np.argmax(heard.course.power[first:end]))
+    held = replace(asked, off_seconds=loudest * heard.course.block_seconds)
+    near = beginning_of(heard.take, heard.levels, held, heard.hum_hz, _SWELL_REACH_SECONDS)
+    later = None if near is None else key_down_seconds(near, _NEAREST_SECONDS)
+    if later is None:
+        return None
+    moved = replace(held, expected_seconds=asked.expected_seconds + later)
+    beginning = beginning_of(heard.take, heard.levels, moved, heard.hum_hz)
+    peak = note_peak(heard.levels, moved.expected_seconds, asked.until_seconds)
+    seen = None if beginning is None else seen_audible(beginning, peak)
+    return None if seen is None else moved.expected_seconds + seen.seconds
 
 
 def _cut(heard: HeardTake, onsets: Sequence[float]) -> list[FoundNote]:

@@ -42,25 +42,8 @@ print(len(report.notes), len(report.missing), len(report.extra))
 """
 
 
-def minute_of_slow_notes() -> list[PlannedNote]:
-    """Return a minute of the plan of a pad: a note every 4.6 seconds."""
-    return [
-        PlannedNote(
-            role="note",
-            patch=0,
-            key=36 + (number * 7) % 48,
-            velocity=60 + 50 * (number % 2),
-            round_robin=1,
-            on_seconds=1.0 + 4.6 * number + 0.02 * (number % 5),
-            off_seconds=3.8 + 4.6 * number,
-            until_seconds=5.5 + 4.6 * number,
-        )
-        for number in range(12)
-    ]
-
-
-def minute_of_notes() -> list[PlannedNote]:
-    """Return a minute of the plan: a note every three seconds."""
+def minute_of_notes(count: int, every: float, held: float) -> list[PlannedNote]:
+    """Return a minute of the plan: so many notes, one every so many seconds, held for some."""
     return [
         PlannedNote(
             role="note",
@@ -68,11 +51,11 @@ def minute_of_notes() -> list[PlannedNote]:
             key=36 + (number * 7) % 48,
             velocity=40 + 40 * (number % 3),
             round_robin=1,
-            on_seconds=1.0 + 3.0 * number + 0.02 * (number % 5),
-            off_seconds=2.5 + 3.0 * number,
-            until_seconds=3.9 + 3.0 * number,
+            on_seconds=1.0 + every * number + 0.02 * (number % 5),
+            off_seconds=1.0 + every * number + held,
+            until_seconds=0.9 + every * (number + 1),
         )
-        for number in range(19)
+        for number in range(count)
     ]
 
 
@@ -119,6 +102,18 @@ def write_session(
     return take, plan
 
 
+def as_flac(take: Path) -> Path:
+    """Write a take again as FLAC, beside it."""
+    flac = take.with_suffix(".flac")
+    with (
+        soundfile.SoundFile(take) as source,
+        soundfile.SoundFile(flac, "w", RATE, 2, "PCM_24", format="FLAC") as target,
+    ):
+        for block in source.blocks(RATE * 10, dtype="int32", always_2d=True):
+            target.write(block)
+    return flac
+
+
 def measured(program: str, *arguments: Path | str) -> tuple[float, float, str]:
     """Run a program; return its seconds, its peak memory in MB, and what it printed.
 
@@ -145,23 +140,19 @@ def main() -> int:
     passed = True
     with tempfile.TemporaryDirectory(dir=options.folder) as name:
         folder = Path(name)
-        sharp = Patch(release_seconds=0.8)
-        take, plan = write_session(folder / "sharp", options.minutes, minute_of_notes(), sharp)
-        slow_take, slow_plan = write_session(
-            folder / "slow", options.minutes, minute_of_slow_notes(), PATCHES["pad"]
+        sharp, slow = Patch(release_seconds=0.8), PATCHES["pad"]
+        take, plan = write_session(
+            folder / "sharp", options.minutes, minute_of_notes(19, 3.0, 1.5), sharp
         )
-        flac = folder / "take.flac"
-        with (
-            soundfile.SoundFile(take) as source,
-            soundfile.SoundFile(flac, "w", RATE, 2, "PCM_24", format="FLAC") as target,
-        ):
-            for block in source.blocks(RATE * 10, dtype="int32", always_2d=True):
-                target.write(block)
+        slow_take, slow_plan = write_session(
+            folder / "slow", options.minutes, minute_of_notes(12, 4.6, 2.8), slow
+        )
         cuts = (
             (take, plan, "with its plan"),
-            (flac, plan, "with its plan"),
+            (as_flac(take), plan, "with its plan"),
             (take, "none", "without a plan"),
             (slow_take, slow_plan, "of slow pads"),
+            (as_flac(slow_take), slow_plan, "of slow pads"),
         )
         for path, sheet, how in cuts:
             reading, _, _ = measured(READ, path)

@@ -5,7 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from keymapper.slicing.swelling import Beginning, key_down_seconds, seen_audible
+from keymapper.slicing.course import course_of
+from keymapper.slicing.levels import levels_of
+from keymapper.slicing.swelling import Beginning, beginning_of, key_down_seconds, seen_audible
+from keymapper.slicing.timing import Asked
+from tests.slicing.takes import ArrayTake
 
 RATE = 48_000
 QUIET = round(0.25 * RATE)
@@ -104,3 +108,27 @@ def test_nothing_is_said_of_noise_or_of_another_sound():
         )
         assert key_down_seconds(foreign, 0.002) is None
         assert seen_audible(foreign, float(np.abs(note).max())) is None
+
+
+def test_a_click_beneath_a_tail_is_seen_and_abrupt():
+    for click, is_abrupt in ((0.01, True), (0.0, False)):
+        beginning, note = _beginning(tail=0.1, click=click)
+        seen = seen_audible(beginning, float(np.abs(note).max()))
+        assert seen is not None
+        assert seen.is_clear
+        assert seen.is_abrupt == is_abrupt
+        assert (abs(seen.seconds) < 0.001) == is_abrupt
+
+
+def test_the_parts_of_a_beginning_are_those_of_the_take():
+    samples = np.random.default_rng(8).normal(0, 0.01, (4 * RATE, 1))
+    take = ArrayTake(samples, RATE)
+    levels = levels_of(course_of(take))
+    asked = Asked(plan_index=0, patch=0, expected_seconds=2.0, off_seconds=3.9, until_seconds=4.0)
+    found = beginning_of(take, levels, asked, None, 0.03)
+    assert found is not None
+    first, down = 2 * RATE - found.key_down_frame, 2 * RATE
+    flat = samples - levels.course.offset
+    assert np.allclose(found.stretch, flat[first : first + len(found.stretch)])
+    assert np.allclose(found.before, flat[round(1.17 * RATE) : round(1.97 * RATE)])
+    assert found.quiet_frames == down - round(0.03 * RATE) - first
