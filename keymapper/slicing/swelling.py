@@ -33,8 +33,13 @@ _FASTEST_DECAY = 40.0
 """Nepers a second."""
 _TAIL_SHARE, _TAIL_IN_NOISE = 5e-4, 0.5
 """Softer than these shares of the held note, and of the noise, a partial of the tail is nothing."""
-_RIDGE = 1e-6
+_RIDGE, _HELD_RIDGE = 1e-6, 1e-4
 _GROWN_SECONDS, _LEAST_GROWN_SECONDS = 0.25, 0.1
+"""Looked at for key-down, after it."""
+_SEEN_SECONDS = 0.4
+"""Looked at for the first audible frame."""
+_BEND = (0.0, 0.5, 0.3)
+"""Of its strength, what the growth of any partial is bent by (see `_GROWING`)."""
 _HOLD_SECONDS, _HOLD_SHARE = 2.0, 0.7
 _LEAST_HELD_SECONDS = 1.0
 _PAST_SECONDS, _LEAST_PAST_SECONDS = 0.25, 0.06
@@ -49,9 +54,12 @@ _SURELY = 4.0
 _OVER_NOISE = 8.0
 """An audible level so many times the noise is seen in the take itself, less the tail."""
 _RATHER_EARLY = 0.98
-"""Of the audible level, less the error of the fit."""
+_SURE_ERRORS = 1.1
+"""Of the audible level, less so many errors of the fit."""
 _ERROR_STEP = 8
 """The error of a fit is taken at every eighth frame."""
+_LATEST_SHARE = 0.8
+"""Of the fit; near its end a growth bends as it likes."""
 _CLICK_SECONDS, _CLICK_RATIO = 0.005, 2.5
 """What is left so soon after key-down, over all that is left, is a click."""
 _SOONER_SECONDS = 0.003
@@ -113,7 +121,7 @@ def beginning_of(
     start, first = (
         max(0, quiet - round(seconds * rate)) for seconds in (_TAIL_SECONDS, _PAST_SECONDS)
     )
-    read = part(start / rate, expected + reach_seconds + 2 * _GROWN_SECONDS)
+    read = part(start / rate, expected + reach_seconds + _SEEN_SECONDS)
     beginning = Beginning(
         stretch=read[first - start :],
         key_down_frame=round(expected * rate) - first,
@@ -163,24 +171,20 @@ def seen_audible(beginning: Beginning, peak: float) -> SeenAudible | None:
     note = _coarse_note(beginning, _FINE_HZ)
     if note is None:
         return None
-    for grown in (_GROWN_SECONDS, 2 * _GROWN_SECONDS):
-        ground = _ground(note, grown)
-        fit = _fit(ground, 0.0)
-        if not fit.is_good:
-            return None
-        fit = _fit(ground, 0.0, _prior(ground, fit))
-        noise = math.sqrt(note.high_power + fit.noise_power)
-        threshold = max(AUDIBLE_RATIO * (peak - _PEAK_NOISE * noise), noise)
-        is_clear = threshold > _OVER_NOISE * noise
-        if is_clear:
-            seen = _seen_above(beginning, note, ground.tail @ fit.ringing, threshold)
-        elif _has_click(ground, fit):
-            return None
-        else:
-            seen = _grown_above(ground, fit, threshold)
-        if seen is not None and seen.seconds < 0.8 * grown:
-            return seen
-    return None
+    ground = _ground(note, _SEEN_SECONDS)
+    fit = _fit(ground, 0.0)
+    if not fit.is_good:
+        return None
+    fit = _fit(ground, 0.0, _prior(ground, fit))
+    noise = math.sqrt(note.high_power + fit.noise_power)
+    threshold = max(AUDIBLE_RATIO * (peak - _PEAK_NOISE * noise), noise)
+    if threshold > _OVER_NOISE * noise:
+        seen = _seen_above(beginning, note, ground.tail @ fit.ringing, threshold)
+    elif _has_click(ground, fit):
+        return None
+    else:
+        seen = _grown_above(ground, fit, threshold)
+    return seen if seen is not None and seen.seconds < _LATEST_SHARE * _SEEN_SECONDS else None
 
 
 def _seen_above(
@@ -208,7 +212,7 @@ def _grown_above(ground: _Ground, fit: _Fit, threshold: float) -> SeenAudible | 
     seen = courses[::_ERROR_STEP]
     variance = np.einsum("ij,ji->i", seen, linalg.solve(fit.precision, seen.T, assume_a="pos"))
     frames = np.arange(len(courses))
-    error = np.sqrt(fit.left_power * np.maximum(variance, 0))
+    error = _SURE_ERRORS * np.sqrt(fit.left_power * np.maximum(variance, 0))
     error = np.interp(frames, frames[::_ERROR_STEP], error)
     size = np.abs(courses @ fit.growing).max(axis=1)
     loud = size >= _RATHER_EARLY * threshold - error
@@ -233,7 +237,10 @@ class _CoarseNote:
     """Of each frame."""
     quiet_seconds: float
     """Up to here, nothing of the note sounds."""
+    hold: FloatArray
+    """Shape (frames, channels)."""
     partials: Partials
+    """Of the hold."""
     tail: Partials
     tail_decay: float
     """Of all its partials, nepers a second."""
@@ -270,6 +277,7 @@ def _coarse_note(beginning: Beginning, least_hz: int) -> _CoarseNote | None:
         rate_hz=rate,
         seconds=np.arange(len(stretch)) / rate - beginning.key_down_frame / beginning.rate_hz,
         quiet_seconds=(beginning.quiet_frames - beginning.key_down_frame) / beginning.rate_hz,
+        hold=hold,
         partials=partials,
         tail=partials_of(before, rate).above(softest),
         tail_decay=float(np.clip(math.log(early / late) / (quiet / rate), 0, _FASTEST_DECAY)),
@@ -370,14 +378,36 @@ def _fit(ground: _Ground, key_down: float, prior: FloatArray | None = None) -> _
 def _prior(ground: _Ground, fit: _Fit) -> FloatArray:
     """Return how precisely the growing strengths are known to lie about 0, before they are fitted.
 
-    They are as likely to be as large as the partials are in the hold, all by one ratio.
+    A note that is faded in as a straight line grows by what its hold is made of: where a partial
+    stands still there, it grows straight, and where it beats, it bends. They are as likely to be
+    as large as they are in the hold, all by one ratio.
     """
     courses = _growing(ground, 0.0)
     last = len(courses) * 7 // 10
-    level = float(np.mean((courses[last:] @ fit.growing) ** 2))
-    squares = ground.note.partials.amplitudes**2
-    expected = squares * level / (0.5 * float(squares.sum()))
-    return np.tile(fit.left_power / expected, 2 * len(_GROWING))
+    grown = ground.seconds[-len(courses) :][last:] / _GROWN_SECONDS
+    level = float(np.mean((courses[last:] @ fit.growing) ** 2) / np.mean(grown**2))
+    held = _held_powers(ground.note)
+    bent = np.square(_BEND)[:, None] * held[0]
+    expected = (held + bent) * (level / float(held[0].sum()))
+    return np.asarray(fit.left_power / np.stack([expected, expected], axis=1).ravel())
+
+
+def _held_powers(note: _CoarseNote) -> FloatArray:
+    """Return the mean squares of the hold's partials, and of how they change while they are held.
+
+    Shape (powers, partials): steady, growing straight and bent within `_SEEN_SECONDS`.
+    """
+    frames = min(len(note.hold), round(_SEEN_SECONDS * note.rate_hz))
+    along = np.arange(frames)[:, None] / (note.rate_hz * _GROWN_SECONDS)
+    steady = waves(note.partials.hz, 0.0, frames, note.rate_hz)
+    courses = np.concatenate([steady * along ** (power - 1) for power in _GROWING], axis=1)
+    starts = range(0, len(note.hold) - frames + 1, max(1, frames // 2))
+    pieces = np.concatenate([note.hold[at : at + frames] for at in starts], axis=1)
+    products = courses.T @ courses
+    products[np.diag_indices_from(products)] *= 1 + _HELD_RIDGE
+    strengths = linalg.solve(products, courses.T @ pieces, assume_a="pos")
+    powers = np.mean(strengths**2, axis=1).reshape(len(_GROWING), 2, -1)
+    return np.asarray(powers.mean(axis=1))
 
 
 def _has_click(ground: _Ground, fit: _Fit) -> bool:
