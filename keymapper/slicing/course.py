@@ -179,6 +179,7 @@ class _Meter:
 
     def __init__(self, rate_hz: int, block: int, hop: int, offset: FloatArray) -> None:
         self._block, self._hop, self._offset = block, hop, offset
+        self._most_offset = float(np.abs(offset).max()) + 1e-4
         self._window_frames = _window_frames(rate_hz)
         window = np.hanning(self._window_frames).astype(np.float32)
         self._window = window / np.sqrt(np.sum(window.astype(np.float64) ** 2)).astype(np.float32)
@@ -194,13 +195,13 @@ class _Meter:
             np.subtract(channel, constant, out=plane)
         blocks = planes[:, self.lead_frames :].reshape(len(planes), -1, self._block)
         raw = samples[self.lead_frames :].reshape(blocks.shape[1], -1)
+        peak = np.maximum(blocks.max(axis=2), -blocks.min(axis=2)).max(axis=0)
+        near = np.flatnonzero(peak >= _FULL_SCALE - self._most_offset)
         return _ChunkLevels(
-            peak=np.maximum(blocks.max(axis=2), -blocks.min(axis=2)).max(axis=0),
+            peak=peak,
             power=np.einsum("cij,cij->i", blocks, blocks) / raw.shape[1],
             bands_db=self._bands_db(planes),
-            full_scale_blocks=np.flatnonzero(
-                np.maximum(raw.max(axis=1), -raw.min(axis=1)) >= _FULL_SCALE
-            ),
+            full_scale_blocks=near[np.abs(raw[near]).max(axis=1) >= _FULL_SCALE],
         )
 
     def _bands_db(self, planes: FloatArray) -> FloatArray:

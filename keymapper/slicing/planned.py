@@ -34,7 +34,7 @@ from keymapper.slicing.timing import (
     swell_line,
 )
 
-_LINE_NOTES, _ROUGH_LINE_NOTES = 60, 20
+_LINE_NOTES, _ROUGH_LINE_NOTES = 40, 20
 _ROUGH_REACH_SECONDS = 0.3
 _LEAST_GROWN = 3
 """Notes whose growing is seen, for a line through them."""
