@@ -18,7 +18,7 @@ from keymapper.slicing.starts import NoteStart, note_starts
 from keymapper.slicing.swelling import beginning_of, key_down_seconds, seen_audible
 from keymapper.slicing.timing import Asked, moment_of, note_peak, timed_onset
 
-_SWELL_REACH_SECONDS, _NEAREST_SECONDS = 0.25, 0.002
+_SWELL_REACH_SECONDS, _REACH_SECONDS, _NEAREST_SECONDS = 0.25, 0.05, 0.002
 _LEAST_SNR_DB = 5.0
 _PITCH_SECONDS = (0.08, 1.2)
 
@@ -84,13 +84,14 @@ def _exact(heard: HeardTake, starts: Sequence[NoteStart]) -> list[float]:
         moment = moment_of(heard.take, heard.levels, asked, heard.hum_hz)
         timed = timed_onset(heard.levels, asked, moment)
         heard_at = timed.onset_seconds
-        if start.swells and timed.blurred:
-            heard_at = _seen_growing(heard, asked) or heard_at
+        if timed.blurred and (start.swells or timed.swells):
+            reach = _SWELL_REACH_SECONDS if start.swells else _REACH_SECONDS
+            heard_at = _seen_growing(heard, asked, reach) or heard_at
         exact.append(start.seconds - 0.01 if heard_at is None else heard_at)
     return sorted(max(0.0, second) for second in exact)
 
 
-def _seen_growing(heard: HeardTake, asked: Asked) -> float | None:
+def _seen_growing(heard: HeardTake, asked: Asked, reach_seconds: float) -> float | None:
     """Return when a slow note becomes audible beneath noise or a tail, None where that is not seen.
 
     It is held, as far as can be told, until it is loudest.
@@ -100,7 +101,7 @@ def _seen_growing(heard: HeardTake, asked: Asked) -> float | None:
         return None
     loudest = first + int(np.argmax(heard.course.power[first:end]))
     held = replace(asked, off_seconds=loudest * heard.course.block_seconds)
-    near = beginning_of(heard.take, heard.levels, held, heard.hum_hz, _SWELL_REACH_SECONDS)
+    near = beginning_of(heard.take, heard.levels, held, heard.hum_hz, reach_seconds)
     later = None if near is None else key_down_seconds(near, _NEAREST_SECONDS)
     if later is None:
         return None
