@@ -41,7 +41,7 @@ def partials_of(sound: FloatArray, rate_hz: float) -> Partials:
     window = np.hanning(len(sound))
     spectra = fft.rfft(sound * window[:, None], size, axis=0)
     hertz = np.arange(len(spectra)) * rate_hz / size
-    heard = (hertz > _LOWEST_HZ) & (hertz < min(_HIGHEST_HZ, 0.46 * rate_hz))
+    heard = (hertz > _LOWEST_HZ) & (hertz < min(_HIGHEST_HZ, 0.49 * rate_hz))
     power = np.where(heard, (np.abs(spectra) ** 2).mean(axis=1), 0.0)
     hz: list[float] = []
     amplitudes: list[float] = []

@@ -42,6 +42,8 @@ _UNMISTAKABLE_SWELL = 0.6
 _YOUNG_SECONDS = 0.4
 """So long after its onset a note may still grow, and so be new without being another."""
 _SWELL_LEAD_SECONDS = (0.04, 0.4)
+_GROWING_SECONDS, _TAIL_SECONDS, _SOFT_RATIO = 0.8, 0.1, 0.4
+"""A slow note grows for so long, and once the tail before is gone, is softer than so much of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,10 +156,21 @@ def _swelling(
         near = [*starts, *found]
         if any(abs(swell.seconds - start) < _SWELL_APART_SECONDS for start in near):
             continue
-        last = max((start for start in near if start < swell.seconds), default=0.0)
+        last = max((start for start in near if start < swell.seconds), default=None)
+        if last is not None and _only_grows(heard, last, swell.seconds):
+            continue
         if _begins_by_swelling(heard, last, swell):
             found.append(swell.seconds)
     return found
+
+
+def _only_grows(heard: HeardTake, last: float, seconds: float) -> bool:
+    """Say whether a note begun shortly before has been soft so far, beside what it grows to."""
+    if seconds - last > _GROWING_SECONDS:
+        return False
+    so_far = heard.levels.smooth_power(last + _TAIL_SECONDS, seconds, 20)
+    later = heard.levels.smooth_power(seconds, seconds + _GROWING_SECONDS, 20)
+    return len(so_far) > 0 and float(so_far.max()) < _SOFT_RATIO * float(later.max(initial=0.0))
 
 
 def _regrows(heard: HeardTake, last: float, swell: Candidate) -> bool:

@@ -44,6 +44,8 @@ _LEAST_HELD_SECONDS = 1.0
 _PAST_SECONDS, _LEAST_PAST_SECONDS = 0.25, 0.06
 _TAIL_SECONDS = 0.8
 """Looked at for what the tail is made of."""
+_AS_GOOD = 0.998
+"""Growth from too early fits what the tail leaves; the latest moment that fits as well is taken."""
 _STEPS, _PARABOLA_SECONDS = 7, 0.012
 """Of a search; steps that are shorter have their best moment between them."""
 _OVER_NOISE = 8.0
@@ -143,10 +145,13 @@ def key_down_seconds(beginning: Beginning, nearest_seconds: float) -> float | No
     ground = ground_of(note, reach + GROWN_SECONDS)
     while reach > nearest_seconds:
         tried = near + np.linspace(-reach, reach, _STEPS)
-        powers = [power_of(growth_from(ground, float(moment))) for moment in tried]
+        powers = np.array([power_of(growth_from(ground, float(moment))) for moment in tried])
         best, step = int(np.argmax(powers)), 2 * reach / (_STEPS - 1)
+        is_first = reach == -note.quiet_seconds
+        if is_first and step > _PARABOLA_SECONDS:
+            best = int(np.flatnonzero(powers > _AS_GOOD * powers[best])[-1])
         near, inside = float(tried[best]), 0 < best < _STEPS - 1
-        if not inside and reach == -note.quiet_seconds:
+        if is_first and not inside:
             return None
         if inside and step < _PARABOLA_SECONDS:
             low, middle, high = powers[best - 1 : best + 2]

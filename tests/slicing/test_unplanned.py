@@ -33,6 +33,16 @@ def test_repeats_of_one_key_are_told_apart_even_in_noise():
     assert len(slice_unplanned(heard).sliced.notes) == len(take.notes)
 
 
+@pytest.mark.parametrize("key", [57, 58, 59, 60, 61])
+def test_a_pad_that_beats_while_it_rises_is_one_note(key):
+    sheet = sheet_of([key], (60, 100), spacing=4.2, hold=2.8)
+    take, heard = played(sheet, "pad", Recording(noise_dbfs=-85.0))
+    onsets = [note.onset_seconds for note in slice_unplanned(heard).sliced.notes]
+    truth = [note.onset_seconds for note in take.notes]
+    assert len(onsets) == len(truth)
+    assert np.abs(np.subtract(onsets, truth)).max() < 0.006
+
+
 def test_noise_alone_holds_no_notes():
     noise = np.random.default_rng(1).normal(0, 0.01, (480_000, 2))
     with pytest.raises(MeasurementError, match="no note"):
