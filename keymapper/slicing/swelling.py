@@ -40,7 +40,7 @@ _TAIL_SHARE, _TAIL_IN_NOISE = 5e-4, 0.5
 _SEEN_SECONDS, _LEAST_SEEN_SECONDS = 0.4, 0.1
 """Looked at for the first audible frame, after key-down."""
 _HOLD_SECONDS, _HOLD_SHARE = 2.0, 0.7
-_LEAST_HELD_SECONDS = 1.0
+_LEAST_HELD_SECONDS, _LEAST_HELD_FOR_KEY_DOWN = 0.5, 1.0
 _PAST_SECONDS, _LEAST_PAST_SECONDS = 0.25, 0.06
 _TAIL_SECONDS = 0.8
 """Looked at for what the tail is made of."""
@@ -80,6 +80,7 @@ class Beginning:
     """What sounds until the note may begin."""
     rate_hz: int
     hum_hz: float | None
+    held_seconds: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,6 +128,7 @@ def beginning_of(
         before=read[: quiet - start],
         rate_hz=rate,
         hum_hz=hum_hz,
+        held_seconds=held,
     )
     there_seconds = (len(beginning.stretch) - beginning.key_down_frame) / rate
     is_there = there_seconds > reach_seconds + _LEAST_SEEN_SECONDS and len(beginning.hold) > 0
@@ -139,7 +141,7 @@ def key_down_seconds(beginning: Beginning, nearest_seconds: float) -> float | No
     nearest_seconds : what lies within so little is found by a parabola.
     """
     note = _coarse_note(beginning, _ROUGH_HZ)
-    if note is None:
+    if note is None or beginning.held_seconds < _LEAST_HELD_FOR_KEY_DOWN:
         return None
     near, reach = 0.0, -note.quiet_seconds
     ground = ground_of(note, reach + GROWN_SECONDS)
