@@ -40,7 +40,9 @@ _TAIL_SHARE, _TAIL_IN_NOISE = 5e-4, 0.5
 _SEEN_SECONDS, _LEAST_SEEN_SECONDS = 0.4, 0.1
 """Looked at for the first audible frame, after key-down."""
 _HOLD_SECONDS, _HOLD_SHARE = 2.0, 0.7
-_LEAST_HELD_SECONDS, _LEAST_HELD_FOR_KEY_DOWN = 0.5, 1.0
+_LEAST_HELD_SECONDS = 0.5
+_LEAST_HOLD_SECONDS = 0.69
+"""Looked at, or key-down cannot be told."""
 _PAST_SECONDS, _LEAST_PAST_SECONDS = 0.25, 0.06
 _TAIL_SECONDS = 0.8
 """Looked at for what the tail is made of."""
@@ -80,7 +82,6 @@ class Beginning:
     """What sounds until the note may begin."""
     rate_hz: int
     hum_hz: float | None
-    held_seconds: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +129,6 @@ def beginning_of(
         before=read[: quiet - start],
         rate_hz=rate,
         hum_hz=hum_hz,
-        held_seconds=held,
     )
     there_seconds = (len(beginning.stretch) - beginning.key_down_frame) / rate
     is_there = there_seconds > reach_seconds + _LEAST_SEEN_SECONDS and len(beginning.hold) > 0
@@ -141,7 +141,7 @@ def key_down_seconds(beginning: Beginning, nearest_seconds: float) -> float | No
     nearest_seconds : what lies within so little is found by a parabola.
     """
     note = _coarse_note(beginning, _ROUGH_HZ)
-    if note is None or beginning.held_seconds < _LEAST_HELD_FOR_KEY_DOWN:
+    if note is None or len(beginning.hold) < _LEAST_HOLD_SECONDS * beginning.rate_hz:
         return None
     near, reach = 0.0, -note.quiet_seconds
     ground = ground_of(note, reach + GROWN_SECONDS)
