@@ -261,9 +261,9 @@ def _cut_planned(levels: Levels, note: Timed, starts: FloatArray) -> FoundNote:
     doubts: tuple[str, ...] = ()
     if note.case is None:
         doubts += ("its start is hidden under the note before; the time is the plan's",)
-    if abs(onset - note.asked.expected_seconds) > _LATE_SECONDS and note.abrupt:
-        late_ms = 1000 * (onset - note.asked.expected_seconds)
-        doubts += (f"begins {late_ms:+.0f} ms from where the plan puts it",)
+    late_seconds = onset - note.asked.expected_seconds
+    if abs(late_seconds) > _LATE_SECONDS and note.abrupt:
+        doubts += (f"begins {1000 * late_seconds:+.0f} ms from where the plan puts it",)
     if limit < note.asked.off_seconds - 0.02:
         doubts += ("the next onset, or the end of the take, comes while it is held",)
     elif end.is_cut_off:

@@ -222,7 +222,8 @@ def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
     """Return the notes of one patch with every onset given, by its own sound or by the line.
 
     Notes whose own onset is sure keep it. The others are held to the line: to the usual distance
-    of the sure ones from it, or, for patches that swell, to where their swell grows audible.
+    of the sure ones from it, or, for patches that swell, to where their swell grows audible; of
+    those, none is abrupt.
     """
     timed = [n for n in notes if n.onset_seconds is not None]
     slow = is_slow(notes)
@@ -232,7 +233,8 @@ def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
     usual = float(np.median(distances)) if distances else 0.0
     spread = 1.4826 * float(np.median(np.abs(np.array(distances) - usual))) if distances else 0.0
     if slow:
-        return _held_together([_settled_slow(note, levels, usual) for note in notes])
+        settled = _held_together([_settled_slow(note, levels, usual) for note in notes])
+        return [replace(note, abrupt=False) for note in settled]
     return [_settled(note, usual, spread) for note in notes]
 
 

@@ -164,3 +164,18 @@ def test_what_was_played_by_hand_is_lined_up_by_its_pitches():
     assert np.abs(errors_ms(cut, take)).max() < 2
     assert cut.missing == (3,)
     assert "played by hand" in cut.remarks[0]
+
+
+@pytest.mark.parametrize("patch", ["lead", "chorus"])
+def test_a_note_played_late_is_told(patch):
+    late = replace(SHEET.notes[5], on_seconds=SHEET.notes[5].on_seconds + 0.04)
+    notes = (*SHEET.notes[:5], late, *SHEET.notes[6:])
+    _, heard = played(replace(SHEET, notes=notes), patch, Recording())
+    told = {
+        note.plan_index: doubt
+        for note in slice_by_plan(heard, SHEET).notes
+        for doubt in note.doubtful
+        if doubt.startswith("begins")
+    }
+    assert list(told) == [5]
+    assert told[5].startswith(("begins +39", "begins +40", "begins +41"))
