@@ -5,11 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import fft
 
 from keymapper.measuring.blocks import BLOCK_SECONDS, block_frames, block_levels_db
 
 ATTACK_SECONDS = 0.05
 SHORTEST_SUSTAIN_SECONDS = 0.12
+DECAY_DB_A_SECOND = 2.25
+#: Bands this much under the strongest say nothing.
+HEARD_BANDS_DB = 40.0
 #: Nothing under this peak is worth looping.
 SILENT_PEAK_DBFS = -80.0
 
@@ -43,7 +47,9 @@ def find_region(samples: np.ndarray, rate: int, note_off_frame: int | None) -> S
     peak = float(levels.max())
     onset = int(np.argmax(levels > peak - 20))
     end = _sustain_end_frame(levels, onset, note_off_frame, block, len(samples))
-    refusal = _refusal(levels[onset : max(onset + 1, end // block)], float(levels[onset:].max()))
+    held = levels[onset : max(onset + 1, end // block)]
+    refusal = _refusal(held, float(levels[onset:].max()))
+    refusal = refusal or _decay(held, samples[onset * block : end], rate)
     start = _sustain_start_frame(levels, onset, end, block)
     if refusal is None and (end - start) / rate < SHORTEST_SUSTAIN_SECONDS:
         refusal = "its sustain is too short"
@@ -73,22 +79,39 @@ def _sustain_start_frame(levels: np.ndarray, onset: int, end: int, block: int) -
 
 
 def _refusal(levels: np.ndarray, peak_db: float) -> str | None:
-    """Why a sustain of these levels must not loop; None when it may.
-
-    Six equal parts; a part counts with a high percentile so that a gate is not taken for a decay.
-    """
-    held = levels[min(8, len(levels) // 3) :]
-    parts = [np.percentile(part, 80) for part in np.array_split(held, 6) if len(part)]
-    fall = parts[0] - parts[-1]
-    seconds = len(held) * BLOCK_SECONDS
-    if peak_db - parts[-1] > 45:
+    """Why a sustain of these levels must not loop, whatever becomes of it; None when it may."""
+    last = float(np.percentile(_sixths(levels)[-1], 80))
+    if peak_db - last > 45:
         return "it has died away before the key is released"
-    if peak_db - parts[-1] > 30:
-        return f"it decays by {peak_db - parts[-1]:.0f} dB"
-    falls_all_along = bool(np.all(np.diff(parts) < 0.6)) and _is_smooth(held, fall)
-    if fall > 6 and falls_all_along and fall / seconds > 2.25:
-        return f"it decays by {fall:.0f} dB, {fall / seconds:.0f} dB a second"
+    if peak_db - last > 30:
+        return f"it decays by {peak_db - last:.0f} dB"
     return None
+
+
+def _decay(levels: np.ndarray, sounding: np.ndarray, rate: int) -> str | None:
+    """How fast a sustain dies away all along; None when it does not.
+
+    A part counts with a high percentile so that a gate is not taken for a decay; and every band
+    must fall, so that a slow beat of the strongest partial is not.
+
+    sounding : its frames, shape (frames, channels).
+    """
+    parts = np.array([np.percentile(part, 80) for part in _sixths(levels)])
+    fall = parts[0] - parts[-1]
+    a_second = fall / (len(_settled(levels)) * BLOCK_SECONDS)
+    if fall <= 6 or a_second <= DECAY_DB_A_SECOND or np.any(np.diff(parts) >= 0.6):
+        return None
+    if not _is_smooth(_settled(levels), fall) or not _all_bands_fall(sounding, rate):
+        return None
+    return f"it decays by {fall:.0f} dB, {a_second:.0f} dB a second"
+
+
+def _settled(levels: np.ndarray) -> np.ndarray:
+    return levels[min(8, len(levels) // 3) :]
+
+
+def _sixths(levels: np.ndarray) -> list[np.ndarray]:
+    return [part for part in np.array_split(_settled(levels), 6) if len(part)]
 
 
 def _is_smooth(levels: np.ndarray, fall_db: float) -> bool:
@@ -99,3 +122,19 @@ def _is_smooth(levels: np.ndarray, fall_db: float) -> bool:
     place = np.arange(len(parts))
     rest = parts - np.polyval(np.polyfit(place, parts, 2), place)
     return float(np.std(rest)) < 0.1 * fall_db
+
+
+def _all_bands_fall(sounding: np.ndarray, rate: int) -> bool:
+    """Whether most third octaves that are heard fall from the first to the last sixth of a note."""
+    sixth = len(sounding) // 6
+    first, last = (
+        (np.abs(fft.rfft(part * np.hanning(sixth)[:, None], axis=0)) ** 2).sum(axis=1)
+        for part in (sounding[:sixth], sounding[len(sounding) - sixth :])
+    )
+    edges = 2 ** np.arange(0, np.log2(len(first)), 1 / 3)
+    bins = np.unique(edges.astype(int))
+    before, after = (np.add.reduceat(powers, bins) + 1e-20 for powers in (first, last))
+    heard = before > before.max() * 10 ** (-HEARD_BANDS_DB / 10)
+    falls = 10 * np.log10(before[heard] / after[heard])
+    seconds = (len(sounding) - sixth) / rate
+    return float(np.median(falls)) / seconds > DECAY_DB_A_SECOND

@@ -1,0 +1,40 @@
+"""Where a note sustains, and what must not loop."""
+
+import numpy as np
+import pytest
+
+from keymapper.measuring.loops.region import find_region
+from tests.moving_notes import moving_note
+
+RATE = 48_000
+SECONDS = np.arange(3 * RATE) / RATE
+
+
+def saw(f0_hz):
+    return sum(np.sin(2 * np.pi * k * f0_hz * SECONDS) / k for k in range(1, 20))[:, None]
+
+
+def refusal(samples):
+    return find_region(samples.astype(np.float32), RATE, None).refusal
+
+
+@pytest.mark.parametrize("wave", [saw(60.0), np.sin(2 * np.pi * 60 * SECONDS)[:, None]])
+@pytest.mark.parametrize("noise_rms", [0.0, 1e-4])
+def test_what_falls_by_3_db_a_second_must_not_loop(wave, noise_rms):
+    noise = np.random.default_rng(1).normal(0, noise_rms, wave.shape)
+    falling = 0.2 * wave * 10 ** (-3 * SECONDS[:, None] / 20)
+    assert refusal(falling + noise) == "it decays by 7 dB, 3 dB a second"
+
+
+def test_a_gentle_fall_may_loop():
+    assert refusal(0.2 * saw(60.0) * 10 ** (-1 * SECONDS[:, None] / 20)) is None
+
+
+@pytest.mark.parametrize("seed", [10, 122, 136])
+def test_a_slow_beat_of_the_lowest_partials_is_no_decay(seed):
+    note = moving_note("slow_decay", seed)
+    assert find_region(note.samples, note.rate, note.note_off_frame).refusal is None
+
+
+def test_silence_must_not_loop():
+    assert refusal(np.zeros((RATE, 1))) == "it is silent"
