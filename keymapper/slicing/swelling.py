@@ -40,9 +40,7 @@ _TAIL_SHARE, _TAIL_IN_NOISE = 5e-4, 0.5
 _SEEN_SECONDS, _LEAST_SEEN_SECONDS = 0.4, 0.1
 """Looked at for the first audible frame, after key-down."""
 _HOLD_SECONDS, _HOLD_SHARE = 2.0, 0.7
-_LEAST_HELD_SECONDS = 0.5
-_LEAST_HOLD_SECONDS = 0.69
-"""Looked at, or key-down cannot be told."""
+_LEAST_HELD_SECONDS = 1.0
 _PAST_SECONDS, _LEAST_PAST_SECONDS = 0.25, 0.06
 _TAIL_SECONDS = 0.8
 """Looked at for what the tail is made of."""
@@ -141,7 +139,7 @@ def key_down_seconds(beginning: Beginning, nearest_seconds: float) -> float | No
     nearest_seconds : what lies within so little is found by a parabola.
     """
     note = _coarse_note(beginning, _ROUGH_HZ)
-    if note is None or len(beginning.hold) < _LEAST_HOLD_SECONDS * beginning.rate_hz:
+    if note is None:
         return None
     near, reach = 0.0, -note.quiet_seconds
     ground = ground_of(note, reach + GROWN_SECONDS)
