@@ -154,7 +154,7 @@ def key_down_seconds(beginning: Beginning, nearest_seconds: float) -> float | No
         if is_first and not inside:
             return None
         if inside and step < _PARABOLA_SECONDS:
-            low, middle, high = powers[best - 1 : best + 2]
+            low, middle, high = powers[best - 1 : best + 2].tolist()
             near += 0.5 * step * (high - low) / max(2 * middle - low - high, 1e-30)
         reach = step / 3 if step < _PARABOLA_SECONDS else step
     return near if fit_of(growth_from(ground, near)).is_good else None
@@ -199,7 +199,7 @@ def _seen_above(
     if not loud.any():
         return None
     first = int(np.argmax(loud))
-    soon = size[first : first + round(ABRUPT_SECONDS * beginning.rate_hz)].max()
+    soon = float(size[first : first + round(ABRUPT_SECONDS * beginning.rate_hz)].max())
     return SeenAudible(
         seconds=float(seconds[first]), is_clear=True, is_abrupt=soon >= ABRUPT_RATIO * threshold
     )

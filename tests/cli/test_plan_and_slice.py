@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 from keymapper.cli import app
 from keymapper.cutting import read_plan
 from tests.session_takes import PATCHES, Recording, render_take
+from tests.slicing.takes import sheet_of
 
 RUN = CliRunner()
 PLAN = (
@@ -131,6 +132,14 @@ def test_slice_without_a_plan_names_by_pitch(session, tmp_path):
     report = notes_of(tmp_path / "n")
     assert report["latency_seconds"] is None
     assert [note["key"] for note in report["notes"]][4:] == [48, 48, 52, 60, 60, 67, 67]
+
+
+def test_slow_notes_without_a_plan_are_written(tmp_path):
+    sheet = sheet_of((57, 64), (60, 100), spacing=4.2, hold=2.8)
+    take = render_take(sheet.notes, PATCHES["pad"], Recording(rate_hz=24000))
+    soundfile.write(tmp_path / "pad.wav", take.samples, take.rate_hz, subtype="PCM_24")
+    keymapper("slice", tmp_path / "pad.wav", "--out", tmp_path / "n", "--quiet")
+    assert len(notes_of(tmp_path / "n")["notes"]) == 4
 
 
 def test_the_same_take_gives_the_same_bytes(session, tmp_path):

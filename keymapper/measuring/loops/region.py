@@ -91,7 +91,7 @@ def _refusal(levels: np.ndarray, peak_db: float) -> str | None:
 def _decay(levels: np.ndarray, sounding: np.ndarray, rate: int) -> str | None:
     """How fast a sustain dies away all along; None when it does not.
 
-    A part counts with a high percentile so that a gate is not taken for a decay; and every band
+    A part counts with a high percentile so that a gate is not taken for a decay; and most bands
     must fall, so that a slow beat of the strongest partial is not.
 
     sounding : its frames, shape (frames, channels).
@@ -101,7 +101,7 @@ def _decay(levels: np.ndarray, sounding: np.ndarray, rate: int) -> str | None:
     a_second = fall / (len(_settled(levels)) * BLOCK_SECONDS)
     if fall <= 6 or a_second <= DECAY_DB_A_SECOND or np.any(np.diff(parts) >= 0.6):
         return None
-    if not _is_smooth(_settled(levels), fall) or not _all_bands_fall(sounding, rate):
+    if not _is_smooth(_settled(levels), fall) or not _most_bands_fall(sounding, rate):
         return None
     return f"it decays by {fall:.0f} dB, {a_second:.0f} dB a second"
 
@@ -124,7 +124,7 @@ def _is_smooth(levels: np.ndarray, fall_db: float) -> bool:
     return float(np.std(rest)) < 0.1 * fall_db
 
 
-def _all_bands_fall(sounding: np.ndarray, rate: int) -> bool:
+def _most_bands_fall(sounding: np.ndarray, rate: int) -> bool:
     """Whether most third octaves that are heard fall from the first to the last sixth of a note."""
     sixth = len(sounding) // 6
     first, last = (
