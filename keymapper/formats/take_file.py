@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from threading import Lock
 from types import TracebackType
 from typing import Any, Literal
 
@@ -65,6 +66,7 @@ class TakeFile:
             self._close()
             raise
         self._frames_there: int | None = None
+        self._reading = Lock()
 
     def __enter__(self) -> TakeFile:
         """Return the take itself."""
@@ -129,11 +131,15 @@ class TakeFile:
         self._frames_there = done
 
     def read(self, first_frame: int, end_frame: int) -> FloatArray:
-        """Return the frames [first_frame, end_frame) as float32, as far as they are there."""
+        """Return the frames [first_frame, end_frame) as float32, as far as they are there.
+
+        Threads may read side by side.
+        """
         first, end = max(0, first_frame), min(end_frame, self.frames)
-        if end <= first or not self._seek(first):
-            return np.zeros((0, self.channels), np.float32)
-        return self._next(end - first)
+        with self._reading:
+            if end <= first or not self._seek(first):
+                return np.zeros((0, self.channels), np.float32)
+            return self._next(end - first)
 
     def copy_range(self, first_frame: int, end_frame: int, target: Path) -> None:
         """Write the frames [first_frame, end_frame) to a file: same rate, depth and channels."""

@@ -9,6 +9,7 @@ import numpy as np
 
 from keymapper.slicing.attack import key_down_of
 from keymapper.slicing.hearing import HeardTake
+from keymapper.slicing.side_by_side import side_by_side
 from keymapper.slicing.starts import NoteStart
 from keymapper.slicing.swelling import beginning_of, key_down_seconds, seen_audible
 from keymapper.slicing.timing import Asked, Timed, moment_of, note_peak, timed_onset
@@ -28,7 +29,8 @@ _SAME_SECONDS = 0.025
 def exact_starts(heard: HeardTake, starts: Sequence[NoteStart]) -> list[float]:
     """Return when the notes that begin so become audible, in order of time."""
     untils = [start.seconds for start in starts[1:]] + [heard.levels.duration_seconds]
-    exact = [_onset(heard, one, until) for one, until in zip(starts, untils, strict=True)]
+    found = zip(starts, untils, strict=True)
+    exact = side_by_side(lambda one: _onset(heard, *one), found)
     return sorted(max(0.0, second) for second in exact)
 
 

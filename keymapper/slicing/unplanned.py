@@ -14,6 +14,7 @@ from keymapper.slicing.exact_starts import exact_starts
 from keymapper.slicing.found import FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.levels import power_to_db
+from keymapper.slicing.side_by_side import side_by_side
 from keymapper.slicing.starts import note_starts
 
 _LEAST_SNR_DB = 5.0
@@ -59,7 +60,8 @@ def slice_unplanned(heard: HeardTake, pitch_of: PitchOf | None = None) -> Unplan
         onsets_matched=0,
         noise_floor_dbfs=power_to_db(heard.levels.noise_power),
     )
-    return UnplannedTake(sliced=sliced, pitches=tuple(_pitch(heard, n, pitch_of) for n in notes))
+    pitches = side_by_side(lambda note: _pitch(heard, note, pitch_of), notes)
+    return UnplannedTake(sliced=sliced, pitches=tuple(pitches))
 
 
 def _cut(heard: HeardTake, onsets: Sequence[float]) -> list[FoundNote]:

@@ -153,6 +153,7 @@ def main() -> int:
             (take, "none", "without a plan"),
             (slow_take, slow_plan, "of slow pads"),
             (as_flac(slow_take), slow_plan, "of slow pads"),
+            (slow_take, "none", "of slow pads without a plan"),
         )
         for path, sheet, how in cuts:
             reading, _, _ = measured(READ, path)
