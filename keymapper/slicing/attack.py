@@ -18,6 +18,9 @@ _POINTS = 24
 _FIRST_SECONDS = 0.006
 _WINDOW_RATIO = 1.25
 _LEAST_POINTS = 6
+_LEAST_HOLD_SECONDS = 0.05
+_LEAST_EXPONENT, _SURE_EXPONENT = 0.05, 0.2
+"""A flatter course is no swell; one a key-down is told by is steeper."""
 _SEARCH_STEPS = 30
 _CLEAR_OF_TAIL = 3.0
 _FRAMES_A_BLOCK = 20
@@ -40,31 +43,8 @@ class Swell:
 
 
 def fitted_swell(levels: Levels, key_down_seconds: float, off_seconds: float) -> Swell | None:
-    """Return the swell that fits a note whose key went down at a known moment, or None.
-
-    Weighted regression of log amplitude on log time, in windows of constant relative width, from
-    where the note stands out of the noise to where it reaches half its held level.
-    """
-    hold = off_seconds - key_down_seconds
-    if hold < 0.05:
-        return None
-    times = np.geomspace(_FIRST_SECONDS, hold, _POINTS)
-    noise = levels.noise_before(key_down_seconds)
-    tail = levels.tail_before(key_down_seconds)
-    power, blocks = _mean_powers(levels, key_down_seconds, times)
-    spread = noise * np.sqrt(2 / np.maximum(blocks * _FRAMES_A_BLOCK, 1)) + 1e-16
-    heard = power - max(noise, tail)
-    held = levels.mean_power(off_seconds - 0.3 * hold, off_seconds) - noise
-    quiet = np.flatnonzero(heard <= np.maximum(4 * spread, _CLEAR_OF_TAIL * tail))
-    first = int(quiet[-1]) + 1 if len(quiet) else 0
-    loud = np.flatnonzero(heard > 0.25 * held)
-    end = int(loud[0]) + 1 if len(loud) else len(times)
-    if held <= 0 or end - first < _LEAST_POINTS:
-        return None
-    time_log = np.log(times[first:end])
-    size_log = 0.5 * np.log(heard[first:end])
-    weights = 1 / ((0.5 * spread[first:end] / heard[first:end]) ** 2 + 0.05**2)
-    return _regression(key_down_seconds, time_log, size_log, weights)
+    """Return the swell that fits a note whose key went down at a known moment, or None."""
+    return next(iter(_fitted_swells(levels, np.array([key_down_seconds]), off_seconds)), None)
 
 
 def key_down_of(
@@ -72,34 +52,72 @@ def key_down_of(
 ) -> Swell | None:
     """Return the swell whose key-down, within reach of a moment, makes it fit best, or None."""
     steps = np.linspace(-reach_seconds, reach_seconds, 2 * _SEARCH_STEPS + 1)
-    swells = [fitted_swell(levels, near_seconds + float(step), off_seconds) for step in steps]
-    found = [swell for swell in swells if swell is not None and swell.exponent > 0.2]
+    swells = _fitted_swells(levels, near_seconds + steps, off_seconds)
+    found = [swell for swell in swells if swell.exponent > _SURE_EXPONENT]
     return min(found, key=lambda swell: swell.misfit) if found else None
 
 
-def _regression(
-    key_down: float, time_log: FloatArray, size_log: FloatArray, weights: FloatArray
-) -> Swell | None:
-    total = weights.sum()
-    time_mean = (weights * time_log).sum() / total
-    size_mean = (weights * size_log).sum() / total
-    spread = (weights * (time_log - time_mean) ** 2).sum()
-    exponent = float((weights * (time_log - time_mean) * (size_log - size_mean)).sum() / spread)
-    if exponent <= 0.05:
-        return None
-    rest = size_log - size_mean - exponent * (time_log - time_mean)
-    return Swell(
-        key_down_seconds=key_down,
-        exponent=exponent,
-        scale_log=float(size_mean - exponent * time_mean),
-        misfit=float((weights * rest**2).sum() / len(rest)),
+def _fitted_swells(levels: Levels, key_downs: FloatArray, off_seconds: float) -> list[Swell]:
+    """Return the swells that fit a note from some moments on; none from where none fits.
+
+    Weighted regression of log amplitude on log time, in windows of constant relative width, from
+    where the note stands out of the noise to where it reaches half its held level.
+    """
+    starts = key_downs[off_seconds - key_downs >= _LEAST_HOLD_SECONDS]
+    if len(starts) == 0:
+        return []
+    times = np.geomspace(_FIRST_SECONDS, off_seconds - starts, _POINTS, axis=1)
+    noise, tail, held = (
+        np.array(powers)[:, None]
+        for powers in zip(*(_powers_about(levels, one, off_seconds) for one in starts), strict=True)
     )
+    power, blocks = _mean_powers(levels, starts[:, None], times)
+    spread = noise * np.sqrt(2 / np.maximum(blocks * _FRAMES_A_BLOCK, 1)) + 1e-16
+    heard = power - np.maximum(noise, tail)
+    is_quiet = heard <= np.maximum(4 * spread, _CLEAR_OF_TAIL * tail)
+    is_loud = heard > 0.25 * held
+    stays_clear = ~np.logical_or.accumulate(is_quiet[:, ::-1], axis=1)[:, ::-1]
+    counted = stays_clear & (np.cumsum(is_loud, axis=1) - is_loud == 0)
+    seen = (held[:, 0] > 0) & (counted.sum(axis=1) >= _LEAST_POINTS)
+    counted = counted[seen]
+    size = np.where(counted, heard[seen], 1.0)
+    weights = np.where(counted, 1 / ((0.5 * spread[seen] / size) ** 2 + 0.05**2), 0.0)
+    return _regressions(starts[seen], np.log(times[seen]), 0.5 * np.log(size), weights)
+
+
+def _powers_about(
+    levels: Levels, key_down_seconds: float, off_seconds: float
+) -> tuple[float, float, float]:
+    """Return the powers of the noise and the tail before a note, and of the note as it is held."""
+    noise = levels.noise_before(key_down_seconds)
+    late = off_seconds - 0.3 * (off_seconds - key_down_seconds)
+    return noise, levels.tail_before(key_down_seconds), levels.mean_power(late, off_seconds) - noise
+
+
+def _regressions(
+    key_downs: FloatArray, time_log: FloatArray, size_log: FloatArray, weights: FloatArray
+) -> list[Swell]:
+    """Return the rising ones of the lines through every row, points without weight left out."""
+    total = weights.sum(axis=1)
+    time_mean = (weights * time_log).sum(axis=1) / total
+    size_mean = (weights * size_log).sum(axis=1) / total
+    time = time_log - time_mean[:, None]
+    size = size_log - size_mean[:, None]
+    exponents = (weights * time * size).sum(axis=1) / (weights * time**2).sum(axis=1)
+    rest = size - exponents[:, None] * time
+    misfits = (weights * rest**2).sum(axis=1) / np.count_nonzero(weights, axis=1)
+    found = zip(key_downs, exponents, size_mean - exponents * time_mean, misfits, strict=True)
+    return [
+        Swell(key_down_seconds=float(at), exponent=float(p), scale_log=float(s), misfit=float(m))
+        for at, p, s, m in found
+        if p > _LEAST_EXPONENT
+    ]
 
 
 def _mean_powers(
-    levels: Levels, start_seconds: float, times: FloatArray
+    levels: Levels, start_seconds: FloatArray, times: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return mean power around each time after the start, and how many blocks it averages."""
+    """Return mean power around each time after a start, and how many blocks it averages."""
     seconds, last = levels.course.block_seconds, len(levels.course.power)
     from_block = np.clip((start_seconds + times / _WINDOW_RATIO) / seconds, 0, last)
     to_block = np.clip((start_seconds + times * _WINDOW_RATIO) / seconds, 0, last)

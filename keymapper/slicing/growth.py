@@ -8,6 +8,7 @@ would mislead it (a ridge, A. Hoerl, R. Kennard, 1970).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -136,21 +137,82 @@ def growth_from(ground: Ground, key_down: float) -> Growth:
     first = int(np.searchsorted(ground.seconds, key_down))
     grown = (ground.seconds[first:] - key_down)[:, None] / GROWN_SECONDS
     courses = np.concatenate([ground.waves[first:] * grown**power for power in _GROWING], axis=1)
-    shared = ground.tail[first:].T @ courses
-    in_tail = linalg.solve_triangular(ground.tail_root, shared, lower=True)
-    return Growth(
-        ground=ground,
-        courses=courses,
-        in_tail=in_tail,
-        precision=_ridged(courses.T @ courses - in_tail.T @ in_tail),
-        heard=courses.T @ ground.samples[first:] - in_tail.T @ ground.tail_heard,
+    in_tail, precision, heard = _beside_tail(
+        ground,
+        courses.T @ courses,
+        ground.tail[first:].T @ courses,
+        courses.T @ ground.samples[first:],
     )
+    return Growth(ground=ground, courses=courses, in_tail=in_tail, precision=precision, heard=heard)
 
 
-def power_of(growth: Growth) -> float:
-    """Return the sum of squares that growing partials explain, beside the tail."""
-    growing = linalg.solve(growth.precision, growth.heard, assume_a="pos")
-    return float((growth.heard * growing).sum())
+def powers_from(ground: Ground, key_downs: FloatArray) -> FloatArray:
+    """Return the sums of squares that partials growing from each moment explain, beside the tail.
+
+    As `growth_from` has them, without its courses. key_downs : rising.
+    """
+    tail_courses = ground.tail.shape[1]
+    powers = []
+    for own, shared in _sums_from(ground, key_downs[::-1]):
+        courses = own[np.add.outer(_GROWING, _GROWING)].transpose(0, 2, 1, 3)
+        others = shared[list(_GROWING)].transpose(1, 0, 2).reshape(shared.shape[1], -1)
+        products = courses.reshape(others.shape[1], -1)
+        with_tail, with_samples = others[:tail_courses], others[tail_courses:].T
+        _, precision, heard = _beside_tail(ground, products, with_tail, with_samples)
+        growing = linalg.solve(precision, heard, assume_a="pos")
+        powers.append(float((heard * growing).sum()))
+    return np.array(powers[::-1])
+
+
+def _sums_from(ground: Ground, key_downs: FloatArray) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Yield products of the note's waves, times powers of the time since each moment, from it on.
+
+    With the waves themselves, shape (powers, waves, waves), and with the courses of the tail and
+    the samples, shape (powers, courses + channels, waves). The sums from a moment on are those from
+    the one after it, moved, and those of the frames between.
+
+    key_downs : falling.
+    """
+    most, fewer = 2 * max(_GROWING) + 1, max(_GROWING) + 1
+    count = ground.waves.shape[1]
+    beside = np.concatenate([ground.tail, ground.samples], axis=1)
+    own, shared = np.zeros((most, count, count)), np.zeros((fewer, beside.shape[1], count))
+    since, end = float(key_downs[0]), len(beside)
+    for key_down in key_downs.tolist():
+        first = int(np.searchsorted(ground.seconds, key_down))
+        waves_between = ground.waves[first:end]
+        grown = (ground.seconds[first:end] - key_down)[:, None] / GROWN_SECONDS
+        risen = np.concatenate([waves_between * grown**power for power in range(most)], axis=1)
+        moved = _moved((since - key_down) / GROWN_SECONDS, most)
+        own = np.tensordot(moved, own, 1) + _by_power(waves_between.T @ risen, count)
+        risen, moved = risen[:, : fewer * count], moved[:fewer, :fewer]
+        shared = np.tensordot(moved, shared, 1) + _by_power(beside[first:end].T @ risen, count)
+        yield own, shared
+        since, end = key_down, first
+
+
+def _moved(by: float, powers: int) -> FloatArray:
+    """Return what makes (t + by)**n of t**n, for so many n from 0 on."""
+    power = np.arange(powers)
+    away = np.maximum(power[:, None] - power, 0)
+    return np.asarray(linalg.pascal(powers, kind="lower") * by**away)
+
+
+def _by_power(products: FloatArray, count: int) -> FloatArray:
+    """Return products with `count` courses of every power, shape (powers, others, count)."""
+    return products.reshape(len(products), -1, count).transpose(1, 0, 2)
+
+
+def _beside_tail(
+    ground: Ground, own: FloatArray, with_tail: FloatArray, with_samples: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return how courses lie in the tail, their precision beside it, and what is heard of them.
+
+    All are products of the growing courses: with themselves, with the tail's, with the samples.
+    """
+    in_tail = linalg.solve_triangular(ground.tail_root, with_tail, lower=True)
+    precision = _ridged(own - in_tail.T @ in_tail)
+    return in_tail, precision, with_samples - in_tail.T @ ground.tail_heard
 
 
 def fit_of(growth: Growth, prior: FloatArray | None = None) -> Fit:

@@ -23,7 +23,7 @@ from keymapper.slicing.growth import (
     fit_of,
     ground_of,
     growth_from,
-    power_of,
+    powers_from,
     prior_of,
 )
 from keymapper.slicing.levels import Levels
@@ -145,7 +145,7 @@ def key_down_seconds(beginning: Beginning, nearest_seconds: float) -> float | No
     ground = ground_of(note, reach + GROWN_SECONDS)
     while reach > nearest_seconds:
         tried = near + np.linspace(-reach, reach, _STEPS)
-        powers = np.array([power_of(growth_from(ground, float(moment))) for moment in tried])
+        powers = powers_from(ground, tried)
         best, step = int(np.argmax(powers)), 2 * reach / (_STEPS - 1)
         is_first = reach == -note.quiet_seconds
         if is_first and step > _PARABOLA_SECONDS:

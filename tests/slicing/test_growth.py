@@ -9,7 +9,7 @@ from keymapper.slicing.growth import (
     fit_of,
     ground_of,
     growth_from,
-    power_of,
+    powers_from,
     prior_of,
 )
 from keymapper.slicing.partials import Partials
@@ -58,8 +58,19 @@ def test_growth_is_found_beneath_a_louder_tail():
 def test_the_true_moment_explains_most():
     note, _ = note_of(1e-4, tail=0.1)
     ground = ground_of(note, GROWN_SECONDS)
-    powers = {moment: power_of(growth_from(ground, moment)) for moment in (0.0, 0.02, 0.05)}
-    assert max(powers, key=powers.__getitem__) == 0.0
+    powers = powers_from(ground, np.array([-0.05, -0.01, 0.0, 0.01, 0.05]))
+    assert np.argmax(powers) == 2
+
+
+@pytest.mark.parametrize("moments", [[0.01], [-0.2, -0.0301, 0.0, 0.0002, 0.13]])
+def test_sums_shared_by_moments_explain_what_a_growth_from_each_does(moments):
+    note, _ = note_of(1e-3, tail=0.3)
+    ground = ground_of(note, GROWN_SECONDS)
+    powers = powers_from(ground, np.array(moments))
+    for moment, power in zip(moments, powers, strict=True):
+        growth = growth_from(ground, moment)
+        alone = (growth.heard * np.linalg.solve(growth.precision, growth.heard)).sum()
+        assert power == pytest.approx(alone, rel=1e-9)
 
 
 def test_noise_alone_does_not_grow():
