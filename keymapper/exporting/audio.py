@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from keymapper.measuring.levels import channel_means
+from keymapper.measuring.levels import channel_means, less_means
 from keymapper.model.instrument import Measurement
 
 PRE_ROLL_SECONDS = 0.001
@@ -63,7 +63,7 @@ def prepared(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
     samples : float, shape (frames, channels), the whole recording.
     """
     sides = kept_channels(samples, how.channel)
-    note = sides[how.start_frame : how.end_frame] - channel_means(sides)
+    note = less_means(sides[how.start_frame : how.end_frame], channel_means(sides))
     fade = min(len(note), head_fade_frames(how.start_frame, rate))
     note[:fade] *= _rise(fade, note.dtype)
     scale = how.scale(rate)

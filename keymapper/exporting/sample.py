@@ -81,7 +81,7 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
         sha256=hashlib.sha256(path.read_bytes()).hexdigest(),
         frames=len(pcm),
         channels=pcm.shape[1],
-        peak_dbfs=peak_dbfs(dequantised(pcm, order.bits)),
+        peak_dbfs=peak_dbfs(dequantised(np.array([pcm.min(), pcm.max()]), order.bits)),
         processing=Processing(
             channel=order.preparation.channel,
             reversed=order.is_reversed,
@@ -154,5 +154,5 @@ def _join_as_read_back(
     if order.loop.loop is None:
         return None
     played = read_audio(path).samples
-    level = (reference * 10 ** (order.gain_db / 20)).astype(np.float32)
+    level = (reference * 10 ** (order.gain_db / 20)).astype(np.float32, copy=False)
     return join_audibility(level, played, order.preparation.rate, order.loop.loop)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from keymapper.measuring.blocks import block_energies
 from keymapper.model.sound import SILENCE_DBFS, Course
 
 BLOCK_SECONDS = 0.005
@@ -38,11 +39,14 @@ def level_envelope(samples: np.ndarray, rate: int) -> Envelope:
     samples : float, shape (frames, channels), at least one frame, free of DC.
     """
     block = max(1, round(BLOCK_SECONDS * rate))
-    power = np.einsum("ij,ij->i", samples, samples) / samples.shape[1]
-    starts = np.arange(0, len(power), block)
-    sums = np.add.reduceat(power, starts)
-    counts = np.diff(np.append(starts, len(power)))
-    level = 10 * np.log10(np.maximum(sums / counts, _MIN_POWER))
+    energies = block_energies(samples, block)
+    frames = np.full(len(energies), block)
+    rest = samples[len(energies) * block :]
+    if len(rest):
+        energies = np.append(energies, block_energies(rest, len(rest)))
+        frames = np.append(frames, len(rest))
+    power = energies / (frames * samples.shape[1])
+    level = 10 * np.log10(np.maximum(power, _MIN_POWER))
     return Envelope(level_db=level, block_frames=block, noise_floor_dbfs=_noise_floor_dbfs(level))
 
 

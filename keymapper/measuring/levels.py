@@ -7,6 +7,7 @@ import math
 import numpy as np
 import scipy.fft
 
+from keymapper.measuring.blocks import block_energies
 from keymapper.model.sound import SILENCE_DBFS, Channels, Course, Levels
 
 CLIP_LEVEL = 0.9999
@@ -39,7 +40,17 @@ def channel_means(samples: np.ndarray) -> np.ndarray:
 
 def without_dc(samples: np.ndarray) -> np.ndarray:
     """Return samples with the mean of each channel taken off."""
-    free: np.ndarray = samples - channel_means(samples)
+    return less_means(samples, channel_means(samples))
+
+
+def less_means(samples: np.ndarray, means: np.ndarray) -> np.ndarray:
+    """Return samples with a mean of every channel taken off.
+
+    Channel by channel: many times faster than frame by frame.
+    """
+    free = np.empty_like(samples)
+    for channel, mean in enumerate(means):
+        np.subtract(samples[:, channel], mean, out=free[:, channel])
     return free
 
 
@@ -138,9 +149,8 @@ def loudest_windows(samples: np.ndarray, rate: int) -> np.ndarray:
     if len(samples) <= size:
         return samples[np.newaxis]
     hop = size // 4
-    squared = np.einsum("ij,ij->i", samples, samples)
-    blocks = np.add.reduceat(squared, np.arange(0, len(squared) - hop + 1, hop))
-    energy = np.convolve(blocks, np.ones(4), "valid")[: (len(samples) - size) // hop + 1]
+    energy = np.convolve(block_energies(samples, hop), np.ones(4), "valid")
+    energy = energy[: (len(samples) - size) // hop + 1]
     order = np.argsort(-energy, kind="stable")[:_LOUDEST_WINDOWS]
     return np.stack([samples[i * hop : i * hop + size] for i in order])
 

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from keymapper.measuring.blocks import block_energies
 from keymapper.measuring.levels import amplitude_db, k_weighting_sections, peak_dbfs, power_db
 from keymapper.model.loudness import Loudness
 from keymapper.model.sound import SILENCE_DBFS
@@ -90,8 +91,7 @@ def _hop_powers(samples: np.ndarray, rate: int) -> np.ndarray:
     for first in range(0, len(samples) // hop * hop, block):
         some = samples[first : min(first + block, len(samples) // hop * hop)]
         weighted, state = sosfilt(sections, some, axis=0, zi=state)
-        squared = np.einsum("ij,ij->i", weighted, weighted)
-        powers.append(squared.reshape(-1, hop).mean(axis=1))
+        powers.append(block_energies(weighted, hop) / hop)
     return np.concatenate(powers)
 
 

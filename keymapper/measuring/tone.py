@@ -7,6 +7,7 @@ from functools import lru_cache
 import numpy as np
 import scipy.fft
 
+from keymapper.measuring.blocks import block_energies
 from keymapper.model.hearing import band_hz, heard_gain, quiet_power
 from keymapper.model.sound import SILENCE_DBFS, Course
 from keymapper.model.tone import FALLS_DB, HIGHEST_BAND, LOWEST_BAND, Tone
@@ -60,15 +61,13 @@ def _falls_seconds(
     sound = samples[course.onset_frame : course.end_frame]
     seconds = len(sound) / rate
     block = max(1, round(BLOCK_SECONDS * rate))
-    blocks = len(sound) // block
-    if not blocks:
+    power = block_energies(sound, block).astype(float)
+    if len(power) == 0:
         return (seconds,) * len(FALLS_DB), seconds
-    flat = np.ascontiguousarray(sound[: blocks * block]).reshape(blocks, -1)
-    power = np.einsum("ij,ij->i", flat, flat).astype(float)
     still_to_come = np.maximum.accumulate(power[::-1])[::-1]
     limits = still_to_come[0] * 10.0 ** (-np.array(FALLS_DB) / 10.0)
     fallen = np.searchsorted(-still_to_come, -limits, side="right")
-    times = np.where(fallen < blocks, fallen * block / rate, seconds)
+    times = np.where(fallen < len(power), fallen * block / rate, seconds)
     return tuple(float(time) for time in times), seconds
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from keymapper.formats.sfz import SfzRegion
 from keymapper.measuring.join import join_audibility
-from keymapper.measuring.levels import loudest_windows, peak_dbfs, rms_dbfs
+from keymapper.measuring.levels import loudest_windows, peak_dbfs, rms_dbfs, without_dc
 from keymapper.measuring.pitch import HIGHEST_HZ, LOWEST_HZ, measure_pitch
 from keymapper.model.loop import Loop
 from keymapper.model.pitch import DOUBT_TEXT
@@ -204,7 +204,7 @@ def _tuning(
     if not LOWEST_HZ <= target.reference_hz * 2.0 ** (cents_above_a4 / 1200.0) <= HIGHEST_HZ:
         return _Tuning(reason=f"only {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz can be judged")
     pitch = measure_pitch(
-        sound - sound.mean(axis=0, dtype=np.float64).astype(np.float32),
+        without_dc(sound),
         settings.player.rate,
         reference_hz=target.reference_hz,
     )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from keymapper.measuring.blocks import block_energies
 from keymapper.measuring.levels import amplitude_db, loudest_windows, peak_dbfs, rms_dbfs
 from keymapper.model.sample_facts import Edges
 from keymapper.model.sound import SILENCE_DBFS, Course
@@ -50,11 +51,9 @@ def _lead_seconds(samples: np.ndarray, rate: int) -> float:
     quietest of the head where that is more.
     """
     block = max(1, round(LEAD_BLOCK_SECONDS * rate))
-    count = len(samples) // block
-    if count < 2:
+    power = block_energies(samples, block)
+    if len(power) < 2:
         return 0.0
-    whole = np.ascontiguousarray(samples[: count * block]).reshape(count, -1)
-    power = np.einsum("ij,ij->i", whole, whole)
     loudest = int(np.argmax(power))
     if loudest == 0:
         return 0.0
