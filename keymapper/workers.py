@@ -6,6 +6,7 @@ order, whatever the number of workers.
 
 from __future__ import annotations
 
+import ctypes
 import multiprocessing
 import os
 import signal
@@ -19,6 +20,10 @@ import threadpoolctl
 
 Work = TypeVar("Work")
 Result = TypeVar("Result")
+
+_TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3
+"""Parameters of glibc's `mallopt`: what lies free before it is given back; what is mapped alone."""
+_MOST_KEPT_BYTES, _LARGEST_KEPT_BYTES = 2**27, 2**25
 
 
 class Workers:
@@ -84,3 +89,16 @@ def _nothing() -> None:
 def _start_worker() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threadpoolctl.threadpool_limits(1)
+    _keep_freed_memory()
+
+
+def _keep_freed_memory() -> None:
+    """Have arrays of the next note use the memory of the last: a tenth of the time went there.
+
+    Where the C library is not glibc, it goes its own way.
+    """
+    if sys.platform == "linux":
+        mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+        if mallopt is not None:
+            mallopt(_MMAP_THRESHOLD, _LARGEST_KEPT_BYTES)
+            mallopt(_TRIM_THRESHOLD, _MOST_KEPT_BYTES)
