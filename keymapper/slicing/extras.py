@@ -17,7 +17,7 @@ _AFTER_SECONDS = 0.08
 _AFTER_SLOW_SECONDS = 0.15
 _RELEASE_SECONDS = 0.08
 _LEAST_STRENGTH = 0.1
-_HELD_RATIO = 2.0
+_HELD_RATIO = 2.6
 """An onset is at least so much more sudden than what goes on in four of five held notes."""
 _HELD_SECONDS = (0.09, 0.06)
 _LET_GO_STRENGTH = 0.42

@@ -24,6 +24,7 @@ from keymapper.slicing.onset import GUARD_SECONDS
 from keymapper.slicing.placing import Placed, placed_take, spread
 from keymapper.slicing.presence import PRESENT_SHARE, new_share
 from keymapper.slicing.side_by_side import side_by_side
+from keymapper.slicing.struck_again import struck_again
 from keymapper.slicing.swelling import beginning_of, key_down_seconds
 from keymapper.slicing.timing import (
     Asked,
@@ -82,7 +83,7 @@ def _by_clock(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None) -
     played = [one for one in asked if _is_present(heard, one, struck)]
     present = {one.plan_index for one in played}
     notes = _settled_notes(heard, played)
-    extras = extra_onsets(heard.course, heard.novelty, heard.candidates, notes)
+    extras = _extras(heard, notes)
     heard_count = max(len(notes) + len(extras), len(struck))
     _refuse_if_foreign(len(notes), len(asked), heard_count, latency)
     inside = {one.plan_index for one in asked}
@@ -216,6 +217,21 @@ def _settled_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
         notes = [note for note in timed if note.asked.patch == patch]
         settled += settled_onsets(timed_again(heard, notes), heard.levels)
     return sorted(settled, key=lambda note: note.asked.plan_index)
+
+
+def _extras(heard: HeardTake, notes: Sequence[Timed]) -> list[Extra]:
+    """Return what begins beside the planned notes: other notes, and keys struck again."""
+    extras = extra_onsets(heard.course, heard.novelty, heard.candidates, notes)
+    again = struck_again(heard, notes, [extra.seconds for extra in extras])
+    extras += [
+        Extra(
+            seconds=seconds,
+            after_plan_index=note.asked.plan_index,
+            doubles_plan_index=note.asked.plan_index,
+        )
+        for note, seconds in again
+    ]
+    return sorted(extras, key=lambda extra: extra.seconds)
 
 
 def _fit(matched: int, planned: int, heard: int) -> float:

@@ -1,0 +1,164 @@
+"""Keys struck again while they are held.
+
+The same key on top of itself need not sound louder: some of its partials grow, others fall, and
+which ones is chance. What tells it is that they all change at once. The change is looked for in
+fine spectra, which see it within some hundredths of a second, and in the bands of the course,
+which see slower attacks and no vibrato; how much a patch changes by itself while its keys are held
+says what counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import fft
+
+from keymapper.slicing.course import FloatArray
+from keymapper.slicing.hearing import HeardTake
+from keymapper.slicing.side_by_side import side_by_side
+from keymapper.slicing.timing import Timed, is_slow
+
+_FROM_SECONDS, _OFF_SECONDS, _NEXT_SECONDS = 0.08, 0.06, 0.05
+"""Looked at from so long after an onset, to so long before its key is let go, or the next onset."""
+_LONGEST_SECONDS = 1.0
+_SHORTEST_SECONDS = 0.1
+_LEAST_NOTES = 4
+"""Fewer do not tell what is usual."""
+_WINDOW_SECONDS, _HOP_SECONDS, _APART_HOPS = 0.05, 0.005, 4
+_LEAST_HZ = 11_000
+_HEARD_HZ = (40.0, 4000.0)
+_BAND_HOPS, _GAP_HOPS = 5, 1
+_USUAL_PERCENT, _LEAST_USUAL = 80, 0.1
+_FINE_RATIO, _BAND_RATIO = 1.6, 1.8
+"""So many times what is usual, a change is a key struck."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Held:
+    """A stretch in which a key is held, and nothing else is known to begin."""
+
+    start_seconds: float
+    end_seconds: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Changes:
+    """The share of the sound that changes, all along a stretch."""
+
+    shares: FloatArray
+    first_seconds: float
+    step_seconds: float
+
+    @property
+    def largest(self) -> float:
+        """Return the largest share once the attack has settled; 0 for none."""
+        rising = np.flatnonzero(np.diff(self.shares) > 0)
+        return float(self.shares[rising[0] :].max()) if len(rising) else 0.0
+
+    def first_over(self, share: float) -> float | None:
+        """Return when more than a share begins to change, None if it never does."""
+        begins = np.flatnonzero((self.shares[1:] > share) & (self.shares[:-1] <= share)) + 1
+        return self.first_seconds + int(begins[0]) * self.step_seconds if len(begins) else None
+
+
+def struck_again(
+    heard: HeardTake, notes: Sequence[Timed], known_seconds: Sequence[float]
+) -> list[tuple[Timed, float]]:
+    """Return the notes whose key is struck again within the first second it is held, and when.
+
+    known_seconds : when other extra notes begin. Notes of patches that swell are not looked at.
+    """
+    found: list[tuple[Timed, float]] = []
+    for patch in sorted({note.asked.patch for note in notes}):
+        of_patch = [note for note in notes if note.asked.patch == patch]
+        if not is_slow(of_patch):
+            found += _struck_again(heard, list(_held(of_patch, known_seconds)))
+    return found
+
+
+def _struck_again(
+    heard: HeardTake, held: Sequence[tuple[Timed, _Held]]
+) -> Iterator[tuple[Timed, float]]:
+    if len(held) < _LEAST_NOTES:
+        return
+    parts = ((_mono(heard, stretch), stretch) for _, stretch in held)
+    fine = list(side_by_side(lambda part: _fine_changes(heard, *part), parts))
+    bands = [_band_changes(heard, stretch) for _, stretch in held]
+    least = _FINE_RATIO * _usual(fine), _BAND_RATIO * _usual(bands)
+    for (note, _), *changes in zip(held, fine, bands, strict=True):
+        firsts = [one.first_over(share) for one, share in zip(changes, least, strict=True)]
+        seen = [seconds for seconds in firsts if seconds is not None]
+        if seen:
+            yield note, min(seen)
+
+
+def _held(notes: Sequence[Timed], known_seconds: Sequence[float]) -> Iterator[tuple[Timed, _Held]]:
+    """Yield the notes that are held for long enough before anything else begins."""
+    others = np.array(sorted(known_seconds))
+    for note in notes:
+        if note.onset_seconds is None:
+            continue
+        later = others[others > note.onset_seconds]
+        until = min([note.asked.until_seconds, *later[:1]]) - _NEXT_SECONDS
+        stretch = _Held(
+            start_seconds=note.onset_seconds + _FROM_SECONDS,
+            end_seconds=min(
+                note.onset_seconds + _LONGEST_SECONDS, note.asked.off_seconds - _OFF_SECONDS, until
+            ),
+        )
+        if stretch.end_seconds - stretch.start_seconds >= _SHORTEST_SECONDS:
+            yield note, stretch
+
+
+def _usual(changes: Sequence[_Changes]) -> float:
+    largest = [one.largest for one in changes]
+    return max(_LEAST_USUAL, float(np.percentile(largest, _USUAL_PERCENT)))
+
+
+def _mono(heard: HeardTake, stretch: _Held) -> FloatArray:
+    """Return the mean of the channels in a stretch, with what its first and last windows need."""
+    rate = heard.take.rate_hz
+    first = round((stretch.start_seconds - _WINDOW_SECONDS) * rate)
+    end = round((stretch.end_seconds + _WINDOW_SECONDS / 2) * rate)
+    samples: FloatArray = heard.take.read(first, end) - heard.course.offset
+    return np.asarray(samples.mean(axis=1))
+
+
+def _fine_changes(heard: HeardTake, mono: FloatArray, stretch: _Held) -> _Changes:
+    """Return the changes from one spectrum of 50 ms to another 20 ms later."""
+    import soxr
+
+    factor = max(1, heard.take.rate_hz // _LEAST_HZ)
+    rate = heard.take.rate_hz / factor
+    coarse = soxr.resample(mono, factor, 1)
+    window, hop = round(_WINDOW_SECONDS * rate), round(_HOP_SECONDS * rate)
+    coarse = np.pad(coarse, (0, max(0, window - len(coarse))))  # of a take that cannot be read on
+    frames = np.lib.stride_tricks.sliding_window_view(coarse, window)[::hop]
+    spectra = fft.rfft(frames * np.hanning(window).astype(np.float32), axis=1)
+    hertz = fft.rfftfreq(window, 1 / rate)
+    size = np.abs(spectra[:, (hertz > _HEARD_HZ[0]) & (hertz < _HEARD_HZ[1])])
+    middle = stretch.start_seconds - 0.5 * _WINDOW_SECONDS + 0.5 * _APART_HOPS * hop / rate
+    return _changes(size[:-_APART_HOPS], size[_APART_HOPS:], middle, hop / rate)
+
+
+def _band_changes(heard: HeardTake, stretch: _Held) -> _Changes:
+    """Return the changes of the bands from 50 ms to another 50 ms, 20 ms apart."""
+    hop = heard.novelty.hop_seconds
+    reach = _BAND_HOPS + _GAP_HOPS
+    first, end = round(stretch.start_seconds / hop), round(stretch.end_seconds / hop)
+    bands = heard.course.bands_db[max(0, first - reach) : end + reach].astype(np.float32)
+    sums = np.cumsum(np.pad(10 ** (bands / 10), ((1, 0), (0, 0))), axis=0, dtype=np.float64)
+    size = np.sqrt(np.maximum(sums[_BAND_HOPS:] - sums[:-_BAND_HOPS], 0))
+    apart = _BAND_HOPS + 2 * _GAP_HOPS
+    return _changes(size[:-apart], size[apart:], max(0, first - reach) * hop + reach * hop, hop)
+
+
+def _changes(
+    before: FloatArray, after: FloatArray, first_seconds: float, step_seconds: float
+) -> _Changes:
+    """Return the share of amplitudes that differ, of pairs whose middles lie in steps."""
+    changed = np.abs(after - before).sum(axis=1)
+    whole = np.maximum((after + before).sum(axis=1), 1e-12)
+    return _Changes(shares=changed / whole, first_seconds=first_seconds, step_seconds=step_seconds)

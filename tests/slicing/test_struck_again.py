@@ -1,0 +1,49 @@
+"""Keys struck again while they are held, whatever that does to their level."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from keymapper.slicing.hearing import hear_take
+from keymapper.slicing.planned import slice_by_plan
+from tests.session_takes import PATCHES, Recording, render_take
+from tests.slicing.takes import ArrayTake, played, sheet_of
+
+SHEET = sheet_of(range(45, 69, 3), spacing=2.0, hold=1.2)
+LOW = frozenset({0, 1})
+
+
+def doubles(cut):
+    return [note.doubles_plan_index for note in cut.notes if note.plan_index is None]
+
+
+@pytest.mark.parametrize("patch", ["lead", "pluck", "bass", "bell", "tails", "breath"])
+@pytest.mark.parametrize("cycles", [40.5, 60.5, 61.0])
+def test_a_second_strike_is_told_in_and_out_of_step(patch, cycles):
+    hertz = 440 * 2 ** ((SHEET.notes[4].key - 69) / 12)
+    how = Recording(doubled={4: cycles / hertz}, channels=2)
+    take, heard = played(SHEET, patch, how)
+    cut = slice_by_plan(heard, SHEET)
+    assert doubles(cut) == [4]
+    true = [note.onset_seconds for note in take.notes if note.plan_index is None]
+    told = [note.onset_seconds for note in cut.notes if note.plan_index is None]
+    assert told == pytest.approx(true, abs=0.05)
+
+
+@pytest.mark.parametrize("patch", ["lead", "chorus", "brass", "breath", "tails"])
+def test_what_a_patch_does_while_it_is_held_is_no_strike(patch):
+    _, heard = played(SHEET, patch, Recording(noise_dbfs=-60.0, hum_dbfs=-65.0))
+    assert doubles(slice_by_plan(heard, SHEET)) == []
+
+
+def test_an_attack_that_takes_longer_in_some_notes_is_no_strike():
+    low, high = (frozenset(range(len(SHEET.notes))) - LOW, LOW)
+    slow = replace(PATCHES["lead"], attack_seconds=0.25)
+    takes = [
+        render_take(SHEET.notes, patch, Recording(missing=missing))
+        for patch, missing in ((slow, low), (PATCHES["lead"], high))
+    ]
+    mixed = np.sum([take.samples for take in takes], axis=0)
+    cut = slice_by_plan(hear_take(ArrayTake(mixed, takes[0].rate_hz)), SHEET)
+    assert len(cut.notes) == len(SHEET.notes)
