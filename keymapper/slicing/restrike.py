@@ -33,7 +33,7 @@ def burst_ratio(take: TakeAudio, levels: Levels, seconds: float) -> float:
     if start < 0:
         return 0.0
     end = round((seconds + _AFTER_SECONDS) * rate)
-    samples = take.read(start, end).astype(np.float64) - levels.course.offset
+    samples = levels.course.without_offset(take.read(start, end).astype(np.float64))
     ratios = [_channel_burst(samples[:, one], known) for one in range(samples.shape[1])]
     return max(ratios, default=0.0)
 

@@ -12,7 +12,8 @@ import threadpoolctl
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
-_THREADS = 2
+_THREADS, _MOST_WAITING = 2, 8
+"""Beside one that takes long, so many others are done."""
 
 
 def side_by_side(work: Callable[[Item], Result], items: Iterable[Item]) -> Iterator[Result]:
@@ -25,7 +26,7 @@ def side_by_side(work: Callable[[Item], Result], items: Iterable[Item]) -> Itera
     with one_each, ThreadPoolExecutor(_THREADS) as pool:
         for item in items:
             waiting.append(pool.submit(work, item))
-            if len(waiting) > _THREADS:
+            if len(waiting) > _MOST_WAITING:
                 yield waiting.popleft().result()
         while waiting:
             yield waiting.popleft().result()

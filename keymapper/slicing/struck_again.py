@@ -122,8 +122,9 @@ def _mono(heard: HeardTake, stretch: _Held) -> FloatArray:
     rate = heard.take.rate_hz
     first = round((stretch.start_seconds - _WINDOW_SECONDS) * rate)
     end = round((stretch.end_seconds + _WINDOW_SECONDS / 2) * rate)
-    samples: FloatArray = heard.take.read(first, end) - heard.course.offset
-    return np.asarray(samples.mean(axis=1))
+    samples = heard.take.read(first, end)
+    share = np.full(samples.shape[1], 1 / samples.shape[1], samples.dtype)
+    return np.asarray(samples @ share - heard.course.offset @ share)
 
 
 def _fine_changes(heard: HeardTake, mono: FloatArray, stretch: _Held) -> _Changes:

@@ -87,7 +87,7 @@ def moment_of(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | Non
     peak = note_peak(levels, asked.expected_seconds, asked.until_seconds)
     first = max(0, round((asked.expected_seconds - _READ_BEFORE_SECONDS) * rate))
     end = round(_search_end(levels, asked, peak) * rate)
-    samples = take.read(first, end).astype(np.float64) - levels.course.offset
+    samples = levels.course.without_offset(take.read(first, end).astype(np.float64))
     return Moment(
         samples=samples,
         rate_hz=rate,
