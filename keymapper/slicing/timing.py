@@ -168,7 +168,7 @@ def clock_line(
     """
     slow = [n.lag_seconds for n in notes if _is_seen_rising(n)]
     slow_lag = float(np.median(slow)) if slow else 0.0
-    moments, weights, planned = [], [], []
+    moments, weights, planned, hidden = [], [], [], []
     for note, seconds in zip(notes, plan_seconds, strict=True):
         if note.onset_seconds is None or note.case is None:
             continue
@@ -183,9 +183,11 @@ def clock_line(
         moments.append(moment)
         weights.append(weight)
         planned.append(seconds)
+        hidden.append(note.abrupt and note.case == "tail")
     if not moments:
         return latency, drift
-    return fitted_line(np.array(planned), np.array(moments), np.array(weights), latency, drift)
+    heard, weighed = np.array(moments), np.array(weights)
+    return fitted_line(np.array(planned), heard, weighed, latency, drift, np.array(hidden))
 
 
 def _is_seen_rising(note: Timed) -> bool:

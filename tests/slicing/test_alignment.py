@@ -48,3 +48,14 @@ def test_one_note_far_off_does_not_bend_the_line():
     latency, drift = fitted_line(plan, heard, np.ones(30), 0.49, 0.0)
     assert abs(latency - 0.5) < 1e-5
     assert abs(drift - 100e-6) < 1e-7
+
+
+def test_notes_that_a_tail_may_hide_pull_the_line_up_less():
+    plan = np.arange(12.0)
+    late = np.where(np.arange(12) % 3 == 0, 0.0, 0.001 * (np.arange(12) % 4))
+    found = [
+        fitted_line(plan, 0.3 + plan + late, np.ones(12), 0.3, 0.0, hidden)
+        for hidden in (np.full(12, True), None)
+    ]
+    errors = [abs(latency - 0.3) + 6 * abs(drift) for latency, drift in found]
+    assert errors[0] < 0.6 * errors[1]
