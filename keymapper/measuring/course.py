@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from keymapper.measuring.blocks import block_energies
+from keymapper.measuring.levels import frame_peaks
 from keymapper.model.sound import SILENCE_DBFS, Course
 
 BLOCK_SECONDS = 0.005
@@ -81,7 +82,7 @@ def onset_frame(samples: np.ndarray, envelope: Envelope) -> int:
     first = int(np.argmax(stays)) if stays.any() else int(np.argmax(envelope.level_db))
     begin = max(0, first - 1) * envelope.block_frames
     end = min(len(samples), (first + 1) * envelope.block_frames)
-    magnitude = np.abs(samples[begin:end]).max(axis=1)
+    magnitude = frame_peaks(samples[begin:end])
     noise_peak = 4.0 * 10 ** ((threshold - ABOVE_FLOOR_DB) / 20)
     audible = magnitude > max(noise_peak, 0.02 * float(magnitude.max()))
     return begin + int(np.argmax(audible)) if audible.any() else first * envelope.block_frames

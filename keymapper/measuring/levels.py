@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import reduce
 
 import numpy as np
 import scipy.fft
@@ -52,6 +53,20 @@ def less_means(samples: np.ndarray, means: np.ndarray) -> np.ndarray:
     for channel, mean in enumerate(means):
         np.subtract(samples[:, channel], mean, out=free[:, channel])
     return free
+
+
+def frame_peaks(samples: np.ndarray) -> np.ndarray:
+    """Return the highest magnitude of every frame, over its channels, shape (frames,).
+
+    Channel by channel: many times faster than frame by frame.
+    """
+    return reduce(np.maximum, np.abs(samples).T)
+
+
+def mono(samples: np.ndarray) -> np.ndarray:
+    """Return the mean of the channels, shape (frames,): one matrix product, as in channel_means."""
+    share = np.full(samples.shape[1], 1 / samples.shape[1], dtype=samples.dtype)
+    return np.asarray(samples @ share)
 
 
 def peak_dbfs(samples: np.ndarray) -> float:

@@ -7,7 +7,13 @@ import math
 import numpy as np
 
 from keymapper.measuring.blocks import block_energies
-from keymapper.measuring.levels import amplitude_db, k_weighting_sections, peak_dbfs, power_db
+from keymapper.measuring.levels import (
+    amplitude_db,
+    frame_peaks,
+    k_weighting_sections,
+    peak_dbfs,
+    power_db,
+)
 from keymapper.model.loudness import Loudness
 from keymapper.model.sound import SILENCE_DBFS
 
@@ -68,12 +74,12 @@ def oversampled_peaks(samples: np.ndarray, least: float) -> np.ndarray:
     """
     from scipy.signal import resample_poly
 
-    peaks: np.ndarray = np.abs(samples).max(axis=1)
+    peaks = frame_peaks(samples)
     for first in range(0, len(samples), _BLOCK_FRAMES):
         last = min(len(samples), first + _BLOCK_FRAMES)
         begin, end = max(0, first - _OVERLAP_FRAMES), min(len(samples), last + _OVERLAP_FRAMES)
         if peaks[begin:end].max() >= least:
-            finer = np.abs(resample_poly(samples[begin:end], _OVERSAMPLING, 1, axis=0)).max(axis=1)
+            finer = frame_peaks(resample_poly(samples[begin:end], _OVERSAMPLING, 1, axis=0))
             inner = finer[_OVERSAMPLING * (first - begin) : _OVERSAMPLING * (last - begin)]
             peaks[first:last] = inner.reshape(-1, _OVERSAMPLING).max(axis=1)
     return peaks

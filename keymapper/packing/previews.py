@@ -17,6 +17,7 @@ from keymapper.formats.midi_file import read_midi_notes
 from keymapper.formats.ogg_pages import with_serial
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
 from keymapper.formats.wav_chunks import read_embedded_hints
+from keymapper.measuring.levels import frame_peaks
 from keymapper.measuring.loudness import integrated_lufs, true_peak_dbtp
 from keymapper.model.pack import InstrumentFacts, PackFinding, PreviewChoice, PreviewFacts
 from keymapper.model.sound import SILENCE_DBFS
@@ -189,7 +190,7 @@ def _events(notes: Sequence[PhraseNote]) -> list[Event]:
 
 
 def _without_silence(sound: np.ndarray) -> np.ndarray:
-    level = np.abs(sound).max(axis=1)
+    level = frame_peaks(sound)
     heard = np.flatnonzero(level > level.max(initial=0.0) * 10 ** (_QUIET_DB / 20))
     return sound[: heard[-1] + 1] if len(heard) else sound[:0]
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from keymapper.measuring.levels import frame_peaks
 from keymapper.model.pitch import Pitch
 from keymapper.model.sample_facts import Click
 from keymapper.model.sound import Course
@@ -88,7 +89,7 @@ def _standing_out(
     jumps: np.ndarray, period_frames: float | None, window: int, reach: int
 ) -> Iterator[tuple[int, float]]:
     """Yield the frames at which a difference stands out, and by how many dB."""
-    sizes = np.abs(jumps).max(axis=1)
+    sizes = frame_peaks(jumps)
     novel = sizes if period_frames is None else _unexplained(jumps, period_frames)
     highest = _windowed_maxima(novel, window)
     usual = _usual(highest, reach)
@@ -105,8 +106,8 @@ def _unexplained(jumps: np.ndarray, period_frames: float) -> np.ndarray:
     multiples = np.arange(1, MOST_PERIODS_BACK + 1) * period_frames
     lag = round(float(multiples[np.argmin(np.abs(multiples - np.rint(multiples)))]))
     if not 0 < lag < len(jumps) // 3:
-        return np.asarray(np.abs(jumps).max(axis=1))
-    distance = np.abs(jumps[lag:] - jumps[:-lag]).max(axis=1)
+        return frame_peaks(jumps)
+    distance = frame_peaks(jumps[lag:] - jumps[:-lag])
     before = np.concatenate([distance[:lag], distance])
     after = np.concatenate([distance, distance[-lag:]])
     return np.asarray(np.minimum(before, after))

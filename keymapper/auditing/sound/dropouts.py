@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from keymapper.measuring.levels import frame_peaks
 from keymapper.model.sample_facts import Span
 
 SHORTEST_SECONDS = 0.0006
@@ -31,7 +32,7 @@ def find_dropouts(samples: np.ndarray, rate: int, sounding: tuple[int, int]) -> 
     sound = samples[start:end]
     if len(sound) < 3:
         return ()
-    quiet = np.abs(sound).max(axis=1) <= NOTHING
+    quiet = frame_peaks(sound) <= NOTHING
     edges = np.flatnonzero(np.diff(np.concatenate([[0], quiet.astype(np.int8), [0]])))
     runs = zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
     near = round(NEAR_SECONDS * rate)

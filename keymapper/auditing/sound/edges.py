@@ -91,8 +91,8 @@ def _silences(samples: np.ndarray, rate: int) -> _Silences:
     count = len(samples) // block
     if count < 3:
         return _Silences(pause_seconds=0.0, tail_seconds=0.0)
-    blocks = samples[: count * block].reshape(count, block, -1)
-    power = blocks.var(axis=1, dtype=np.float64).sum(axis=1)
+    sides = np.array(samples[: count * block].T, dtype=np.float64, order="C")
+    power = sides.reshape(len(sides), count, block).var(axis=2).sum(axis=0)
     loudest, quietest = float(power.max()), float(power.min())
     threshold = loudest * 10 ** (-PAUSE_BELOW_PEAK_DB / 10)
     if quietest < loudest * 10 ** (-NOISE_BELOW_PEAK_DB / 10):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
-from keymapper.measuring.levels import loudest_windows, power_db, rms_dbfs
+from keymapper.measuring.levels import loudest_windows, mono, power_db, rms_dbfs
 from keymapper.model.sound import SILENCE_DBFS
 
 MAINS_HZ = (50.0, 60.0)
@@ -53,10 +53,10 @@ def hum_of(samples: np.ndarray, rate: int, f0_hz: float | None, lead_frames: int
     length = min(len(samples), round(LONGEST_SECONDS * rate))
     found = [_hum_in_silence(part, rate) for part in _silences(samples, rate, lead_frames)]
     if length >= SHORTEST_SECONDS * rate:
-        mono = samples[:length].mean(axis=1)
+        middle = mono(samples[:length])
         window = np.hanning(length)
         size = scipy.fft.next_fast_len(2 * length, real=True)
-        spectrum = np.abs(scipy.fft.rfft(mono * window, size)) / window.sum()
+        spectrum = np.abs(scipy.fft.rfft(middle * window, size)) / window.sum()
         grid = Grid(power=2 * spectrum**2, step_hz=rate / size, width_hz=2 * rate / length)
         found += [_lines(grid, mains_hz, f0_hz) for mains_hz in MAINS_HZ]
     return max(found, key=lambda hum: hum.level_dbfs, default=NO_HUM)
@@ -76,16 +76,17 @@ def _silences(samples: np.ndarray, rate: int, lead_frames: int) -> list[np.ndarr
 
 def _hum_in_silence(samples: np.ndarray, rate: int) -> Hum:
     """Fit sines at the multiples of a mains frequency; they must explain half of the power."""
-    mono = samples.mean(axis=1) - samples.mean()
-    total = float(mono @ mono)
+    middle = mono(samples)
+    middle = middle - middle.mean()
+    total = float(middle @ middle)
     hums = []
     for mains_hz in MAINS_HZ:
-        turns = np.outer(np.arange(len(mono)) / rate * mains_hz, np.arange(1, MAINS_LINES + 1))
+        turns = np.outer(np.arange(len(middle)) / rate * mains_hz, np.arange(1, MAINS_LINES + 1))
         basis = np.concatenate([np.cos(2 * np.pi * turns), np.sin(2 * np.pi * turns)], axis=1)
-        fitted = basis @ np.linalg.lstsq(basis, mono, rcond=None)[0]
+        fitted = basis @ np.linalg.lstsq(basis, middle, rcond=None)[0]
         power = float(fitted @ fitted)
         if total > 0 and power > EXPLAINED * total:
-            hums.append(Hum(mains_hz=mains_hz, level_dbfs=power_db(power / len(mono))))
+            hums.append(Hum(mains_hz=mains_hz, level_dbfs=power_db(power / len(middle))))
     return max(hums, key=lambda hum: hum.level_dbfs, default=NO_HUM)
 
 
@@ -186,10 +187,10 @@ def noise_between_dbfs(
     part = samples[steady[0] : min(steady[1], steady[0] + 3 * rate)]
     if f0_hz is None or f0_hz < LOWEST_BETWEEN_HZ or len(part) < 0.2 * rate:
         return None
-    mono = part.mean(axis=1)
-    window = np.hanning(len(mono))
-    power = np.abs(scipy.fft.rfft(mono * window)) ** 2 / float(window @ window)
-    frequency = np.arange(len(power)) * rate / len(mono)
+    middle = mono(part)
+    window = np.hanning(len(middle))
+    power = np.abs(scipy.fft.rfft(middle * window)) ** 2 / float(window @ window)
+    frequency = np.arange(len(power)) * rate / len(middle)
     top = min(HIGHEST_BETWEEN_HZ, 0.45 * rate)
     between = np.abs(frequency / f0_hz % 1.0 - 0.5) < 1 / 6
     chosen = power[between & (frequency > f0_hz) & (frequency < top)]

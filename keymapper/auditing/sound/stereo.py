@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 
+from keymapper.measuring.levels import mono
+
 LARGEST_LOSS_DB = 120.0
 
 
@@ -20,8 +22,8 @@ def mono_loss_db(samples: np.ndarray) -> float:
     if samples.shape[1] == 1:
         return 0.0
     sides = float(np.einsum("ij,ij->", samples, samples, dtype=np.float64)) / 2
-    middle = samples.mean(axis=1)
-    mono = float(np.dot(middle, middle))
+    middle = mono(samples)
+    power = float(np.dot(middle, middle))
     if sides <= 0:
         return 0.0
-    return min(LARGEST_LOSS_DB, max(0.0, -10 * math.log10(max(mono / sides, 1e-12))))
+    return min(LARGEST_LOSS_DB, max(0.0, -10 * math.log10(max(power / sides, 1e-12))))

@@ -66,12 +66,6 @@ class Envelope:
         return np.asarray(self.levels_db[low] * (1 - part) + self.levels_db[high] * part)
 
 
-def mono(samples: np.ndarray) -> np.ndarray:
-    """Return the mean of the channels, shape (frames,)."""
-    share = np.full(samples.shape[1], 1 / samples.shape[1], dtype=samples.dtype)
-    return np.asarray(samples @ share)
-
-
 def band_powers(
     samples: np.ndarray, window_frames: int, hop_frames: int, first_bins: np.ndarray
 ) -> np.ndarray:

@@ -108,7 +108,7 @@ def wave_of(samples: np.ndarray, rate: int, columns: int = WAVE_COLUMNS) -> Wave
 
 def join_view(samples: np.ndarray, rate: int, loop: Loop, f0_hz: float | None) -> JoinView:
     """Return some periods to either side of a loop's join, of the louder channel."""
-    side = samples[:, int(np.argmax(np.einsum("ij,ij->j", samples, samples)))]
+    side = max(samples.T, key=lambda one: float(one @ one))
     period = rate / f0_hz if f0_hz else 0.008 * rate
     reach = int(min(max(_JOIN_PERIODS * period, 0.004 * rate), 0.05 * rate))
     places = np.unique(np.rint(np.linspace(-reach, reach, 2 * JOIN_POINTS)).astype(int))
