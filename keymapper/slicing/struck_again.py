@@ -33,6 +33,8 @@ _BAND_HOPS, _GAP_HOPS = 5, 1
 _USUAL_PERCENT, _LEAST_USUAL = 80, 0.1
 _FINE_RATIO, _BAND_RATIO = 1.6, 1.8
 """So many times what is usual, a change is a key struck."""
+_CHANGE_SECONDS, _APART_SECONDS, _STANDS_OUT = 0.1, 0.03, 1.4
+"""What a strike changes in so long is so many times what changes at other times."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,15 +54,28 @@ class _Changes:
     step_seconds: float
 
     @property
+    def settled(self) -> int:
+        """Return the place from which on the attack no longer shows."""
+        rising = np.flatnonzero(np.diff(self.shares) > 0)
+        return int(rising[0]) if len(rising) else len(self.shares)
+
+    @property
     def largest(self) -> float:
         """Return the largest share once the attack has settled; 0 for none."""
-        rising = np.flatnonzero(np.diff(self.shares) > 0)
-        return float(self.shares[rising[0] :].max()) if len(rising) else 0.0
+        return float(self.shares[self.settled :].max(initial=0.0))
 
     def first_over(self, share: float) -> float | None:
         """Return when more than a share begins to change, None if it never does."""
         begins = np.flatnonzero((self.shares[1:] > share) & (self.shares[:-1] <= share)) + 1
         return self.first_seconds + int(begins[0]) * self.step_seconds if len(begins) else None
+
+    def stands_out(self, seconds: float) -> bool:
+        """Say whether what begins to change then changes far more than at any other time."""
+        begin = round((seconds - self.first_seconds) / self.step_seconds)
+        end = begin + round(_CHANGE_SECONDS / self.step_seconds)
+        calm = max(0, begin - round(_APART_SECONDS / self.step_seconds))
+        others = np.concatenate([self.shares[self.settled : calm], self.shares[end:]])
+        return float(self.shares[begin:end].max()) > _STANDS_OUT * float(others.max(initial=0.0))
 
 
 def struck_again(
@@ -87,11 +102,12 @@ def _struck_again(
     fine = list(side_by_side(lambda part: _fine_changes(heard, *part), parts))
     bands = [_band_changes(heard, stretch) for _, stretch in held]
     least = _FINE_RATIO * _usual(fine), _BAND_RATIO * _usual(bands)
-    for (note, _), *changes in zip(held, fine, bands, strict=True):
-        firsts = [one.first_over(share) for one, share in zip(changes, least, strict=True)]
-        seen = [seconds for seconds in firsts if seconds is not None]
-        if seen:
-            yield note, min(seen)
+    for (note, _), in_fine, in_bands in zip(held, fine, bands, strict=True):
+        seconds = in_fine.first_over(least[0])
+        if seconds is None or not in_fine.stands_out(seconds):  # a beat comes again
+            seconds = in_bands.first_over(least[1])
+        if seconds is not None:
+            yield note, seconds
 
 
 def _held(notes: Sequence[Timed], known_seconds: Sequence[float]) -> Iterator[tuple[Timed, _Held]]:

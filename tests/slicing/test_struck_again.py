@@ -47,3 +47,13 @@ def test_an_attack_that_takes_longer_in_some_notes_is_no_strike():
     mixed = np.sum([take.samples for take in takes], axis=0)
     cut = slice_by_plan(hear_take(ArrayTake(mixed, takes[0].rate_hz)), SHEET)
     assert len(cut.notes) == len(SHEET.notes)
+
+
+def test_the_tail_of_a_loud_note_that_beats_with_a_soft_one_is_no_strike():
+    notes = tuple(
+        replace(note, key=37 if index < 4 else 41, velocity=120 if index < 4 else 30)
+        for index, note in enumerate(SHEET.notes)
+    )
+    sheet = replace(SHEET, notes=notes)
+    _, heard = played(sheet, "tails", Recording(noise_dbfs=-85.0))
+    assert doubles(slice_by_plan(heard, sheet)) == []
