@@ -18,7 +18,7 @@ from scipy import fft
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.side_by_side import side_by_side
-from keymapper.slicing.timing import Timed, is_slow
+from keymapper.slicing.timing import Timed
 
 _FROM_SECONDS, _OFF_SECONDS, _NEXT_SECONDS = 0.08, 0.06, 0.05
 """Looked at from so long after an onset, to so long before its key is let go, or the next onset."""
@@ -83,12 +83,13 @@ def struck_again(
 ) -> list[tuple[Timed, float]]:
     """Return the notes whose key is struck again within the first second it is held, and when.
 
-    known_seconds : when other extra notes begin. Notes of patches that swell are not looked at.
+    known_seconds : when other extra notes begin. Patches that swell, with a click at key-down or
+    without, are not looked at.
     """
     found: list[tuple[Timed, float]] = []
     for patch in sorted({note.asked.patch for note in notes}):
         of_patch = [note for note in notes if note.asked.patch == patch]
-        if not is_slow(of_patch):
+        if 2 * sum(note.swells for note in of_patch) <= len(of_patch):
             found += _struck_again(heard, list(_held(of_patch, known_seconds)))
     return found
 
