@@ -257,7 +257,11 @@ def _cut(
     for extra in extras:
         limit = _next_start(starts, extra.seconds, heard.levels.duration_seconds)
         end = note_end(heard.levels, extra.seconds, extra.seconds, limit)
-        found = found_note(heard.levels, extra.seconds, end.seconds, None, ("not in the plan",))
+        doubled = extra.doubles_plan_index
+        doubt = "not in the plan"
+        if doubled is not None:
+            doubt += f": begins while note {doubled} is held"
+        found = found_note(heard.levels, extra.seconds, end.seconds, None, (doubt,))
         if found.signal_to_noise_db < _LEAST_EXTRA_DB:
             continue
         cut.append(

@@ -73,6 +73,10 @@ def test_missing_doubled_and_extra_notes_are_told_by_their_place():
     assert cut.missing == (3, 9)
     extras = [note for note in cut.notes if note.plan_index is None]
     assert [note.doubles_plan_index for note in extras] == [5, None]
+    assert [note.doubtful for note in extras] == [
+        ("not in the plan: begins while note 5 is held",),
+        ("not in the plan",),
+    ]
     after = max(i for i, note in enumerate(SHEET.notes) if note.on_seconds < 11.9)
     assert [note.after_plan_index for note in extras] == [5, after]
     assert [i for i in indexes(cut) if i is not None] == [
