@@ -182,11 +182,15 @@ def _sums_from(ground: Ground, key_downs: FloatArray) -> Iterator[tuple[FloatArr
         first = int(np.searchsorted(ground.seconds, key_down))
         waves_between = ground.waves[first:end]
         grown = (ground.seconds[first:end] - key_down)[:, None] / GROWN_SECONDS
-        risen = np.concatenate([waves_between * grown**power for power in range(most)], axis=1)
         moved = _moved((since - key_down) / GROWN_SECONDS, most)
-        own = np.tensordot(moved, own, 1) + _by_power(waves_between.T @ risen, count)
-        risen, moved = risen[:, : fewer * count], moved[:fewer, :fewer]
-        shared = np.tensordot(moved, shared, 1) + _by_power(beside[first:end].T @ risen, count)
+        own = np.tensordot(moved, own, 1)
+        shared = np.tensordot(moved[:fewer, :fewer], shared, 1)
+        risen = waves_between
+        for power in range(most):
+            own[power] += waves_between.T @ risen
+            if power < fewer:
+                shared[power] += beside[first:end].T @ risen
+            risen = risen * grown
         yield own, shared
         since, end = key_down, first
 
@@ -196,11 +200,6 @@ def _moved(by: float, powers: int) -> FloatArray:
     power = np.arange(powers)
     away = np.maximum(power[:, None] - power, 0)
     return np.asarray(linalg.pascal(powers, kind="lower") * by**away)
-
-
-def _by_power(products: FloatArray, count: int) -> FloatArray:
-    """Return products with `count` courses of every power, shape (powers, others, count)."""
-    return products.reshape(len(products), -1, count).transpose(1, 0, 2)
 
 
 def _beside_tail(
