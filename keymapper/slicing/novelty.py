@@ -80,9 +80,11 @@ def swells_of(course: Course, novelty: Novelty, least: float) -> tuple[Candidate
     known = np.concatenate([known[:1]] * 3 + [known[: len(means) - 3]])
     margin = _noise_margin(blocks.shape[1], course, hops=2 * step)
     levels = np.sqrt(novelty.noise_power * margin)
-    heard = np.maximum(np.sqrt(means), levels)
-    new = np.maximum(heard - np.maximum(np.sqrt(known), levels), 0).sum(axis=1)
-    share = new / heard.sum(axis=1)
+    for power in (means, known):  # in place: a long take fills them
+        np.maximum(np.sqrt(power, out=power), levels, out=power)
+    heard = means.sum(axis=1)
+    np.maximum(np.subtract(means, known, out=known), 0, out=known)
+    share = known.sum(axis=1) / heard
     return _peaks(share, least, 11, step * novelty.hop_seconds)
 
 
