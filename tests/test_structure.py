@@ -22,6 +22,7 @@ LEVELS = {
     "recording": 5,
     "cutting": 5,
     "workers": 1,
+    "channels": 1,
     "proving": 5,
     "auditing": 5,
     "reporting": 6,
@@ -29,7 +30,7 @@ LEVELS = {
     "pipeline": 8,
     "cli": 9,
 }
-PURE = ("planning", "slicing", "measuring", "mapping", "model")
+PURE = ("planning", "slicing", "measuring", "mapping", "model", "channels")
 FILES_AND_NETWORK = {"soundfile", "pathlib", "os", "io", "shutil", "tempfile", "socket", "urllib"}
 
 

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from keymapper.measuring.levels import channel_means, less_means
+from keymapper.channels import channel_means, less_means
 from keymapper.model.instrument import Measurement
 
 PRE_ROLL_SECONDS = 0.001

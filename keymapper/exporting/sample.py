@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from keymapper.channels import channel_means
 from keymapper.errors import OutputError
 from keymapper.exporting.audio import (
     Preparation,
@@ -21,7 +22,7 @@ from keymapper.exporting.quantise import dequantised, quantised
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.wav_chunks import SampleChunks, write_wav
 from keymapper.measuring.join import join_audibility
-from keymapper.measuring.levels import channel_means, peak_dbfs
+from keymapper.measuring.levels import peak_dbfs
 from keymapper.measuring.loops import bake_loop, flattened
 from keymapper.model.instrument import Processing, SampleFile
 from keymapper.model.loop import JoinAudibility, LoopVerdict
@@ -81,7 +82,9 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
         sha256=hashlib.sha256(path.read_bytes()).hexdigest(),
         frames=len(pcm),
         channels=pcm.shape[1],
-        peak_dbfs=peak_dbfs(dequantised(np.array([pcm.min(), pcm.max()]), order.bits)),
+        peak_dbfs=peak_dbfs(
+            dequantised(np.array([pcm.min(initial=0), pcm.max(initial=0)]), order.bits)
+        ),
         processing=Processing(
             channel=order.preparation.channel,
             reversed=order.is_reversed,

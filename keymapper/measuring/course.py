@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from keymapper.channels import frame_peaks
 from keymapper.measuring.blocks import block_energies
-from keymapper.measuring.levels import frame_peaks
 from keymapper.model.sound import SILENCE_DBFS, Course
 
 BLOCK_SECONDS = 0.005

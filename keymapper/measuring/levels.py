@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from functools import reduce
 
 import numpy as np
 import scipy.fft
 
+from keymapper.channels import channel_means, less_means
 from keymapper.measuring.blocks import block_energies
 from keymapper.model.sound import SILENCE_DBFS, Channels, Course, Levels
 
@@ -30,43 +30,9 @@ def power_db(power: float) -> float:
     return max(10 * math.log10(power), SILENCE_DBFS) if power > 0 else SILENCE_DBFS
 
 
-def channel_means(samples: np.ndarray) -> np.ndarray:
-    """Return the mean of each channel (its DC offset), shape (channels,), full scale 1.0.
-
-    One matrix product: many times faster than a reduction along the first axis.
-    """
-    means: np.ndarray = np.ones(len(samples), samples.dtype) @ samples / max(1, len(samples))
-    return means
-
-
 def without_dc(samples: np.ndarray) -> np.ndarray:
     """Return samples with the mean of each channel taken off."""
     return less_means(samples, channel_means(samples))
-
-
-def less_means(samples: np.ndarray, means: np.ndarray) -> np.ndarray:
-    """Return samples with a mean of every channel taken off.
-
-    Channel by channel: many times faster than frame by frame.
-    """
-    free = np.empty_like(samples)
-    for channel, mean in enumerate(means):
-        np.subtract(samples[:, channel], mean, out=free[:, channel])
-    return free
-
-
-def frame_peaks(samples: np.ndarray) -> np.ndarray:
-    """Return the highest magnitude of every frame, over its channels, shape (frames,).
-
-    Channel by channel: many times faster than frame by frame.
-    """
-    return reduce(np.maximum, np.abs(samples).T)
-
-
-def mono(samples: np.ndarray) -> np.ndarray:
-    """Return the mean of the channels, shape (frames,): one matrix product, as in channel_means."""
-    share = np.full(samples.shape[1], 1 / samples.shape[1], dtype=samples.dtype)
-    return np.asarray(samples @ share)
 
 
 def peak_dbfs(samples: np.ndarray) -> float:

@@ -6,14 +6,9 @@ import math
 
 import numpy as np
 
+from keymapper.channels import frame_peaks
 from keymapper.measuring.blocks import block_energies
-from keymapper.measuring.levels import (
-    amplitude_db,
-    frame_peaks,
-    k_weighting_sections,
-    peak_dbfs,
-    power_db,
-)
+from keymapper.measuring.levels import amplitude_db, k_weighting_sections, peak_dbfs, power_db
 from keymapper.model.loudness import Loudness
 from keymapper.model.sound import SILENCE_DBFS
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from keymapper.channels import frame_peaks
 from keymapper.errors import OutputError
 from keymapper.exporting.quantise import quantised
 from keymapper.formats.audio_file import read_audio, read_audio_info
@@ -17,7 +18,6 @@ from keymapper.formats.midi_file import read_midi_notes
 from keymapper.formats.ogg_pages import with_serial
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
 from keymapper.formats.wav_chunks import read_embedded_hints
-from keymapper.measuring.levels import frame_peaks
 from keymapper.measuring.loudness import integrated_lufs, true_peak_dbtp
 from keymapper.model.pack import InstrumentFacts, PackFinding, PreviewChoice, PreviewFacts
 from keymapper.model.sound import SILENCE_DBFS

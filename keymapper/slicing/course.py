@@ -74,16 +74,6 @@ class Course:
         """Return the length of a block in seconds."""
         return self.block_frames / self.rate_hz
 
-    def without_offset(self, samples: FloatArray) -> FloatArray:
-        """Return frames of the take, shape (frames, channels), without their constant part.
-
-        Channel by channel: many times faster than frame by frame.
-        """
-        free = np.empty_like(samples)
-        for channel, constant in enumerate(self.offset):
-            np.subtract(samples[:, channel], constant, out=free[:, channel])
-        return free
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _ChunkLevels:

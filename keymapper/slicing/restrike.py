@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from keymapper.channels import less_means
 from keymapper.slicing.background import innovation
 from keymapper.slicing.course import Course, FloatArray, TakeAudio
 from keymapper.slicing.levels import Levels
@@ -33,7 +34,7 @@ def burst_ratio(take: TakeAudio, levels: Levels, seconds: float) -> float:
     if start < 0:
         return 0.0
     end = round((seconds + _AFTER_SECONDS) * rate)
-    samples = levels.course.without_offset(take.read(start, end).astype(np.float64))
+    samples = less_means(take.read(start, end).astype(np.float64), levels.course.offset)
     ratios = [_channel_burst(samples[:, one], known) for one in range(samples.shape[1])]
     return max(ratios, default=0.0)
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
+from keymapper.channels import less_means, mono
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.side_by_side import side_by_side
@@ -99,7 +100,7 @@ def _struck_again(
 ) -> Iterator[tuple[Timed, float]]:
     if len(held) < _LEAST_NOTES:
         return
-    parts = ((_mono(heard, stretch), stretch) for _, stretch in held)
+    parts = ((_middle(heard, stretch), stretch) for _, stretch in held)
     fine = list(side_by_side(lambda part: _fine_changes(heard, *part), parts))
     bands = [_band_changes(heard, stretch) for _, stretch in held]
     least = _FINE_RATIO * _usual(fine), _BAND_RATIO * _usual(bands)
@@ -134,31 +135,29 @@ def _usual(changes: Sequence[_Changes]) -> float:
     return max(_LEAST_USUAL, float(np.percentile(largest, _USUAL_PERCENT)))
 
 
-def _mono(heard: HeardTake, stretch: _Held) -> FloatArray:
+def _middle(heard: HeardTake, stretch: _Held) -> FloatArray:
     """Return the mean of the channels in a stretch, with what its first and last windows need."""
     rate = heard.take.rate_hz
     first = round((stretch.start_seconds - _WINDOW_SECONDS) * rate)
     end = round((stretch.end_seconds + _WINDOW_SECONDS / 2) * rate)
-    samples = heard.take.read(first, end)
-    share = np.full(samples.shape[1], 1 / samples.shape[1], samples.dtype)
-    return np.asarray(samples @ share - heard.course.offset @ share)
+    return mono(less_means(heard.take.read(first, end), heard.course.offset))
 
 
-def _fine_changes(heard: HeardTake, mono: FloatArray, stretch: _Held) -> _Changes:
+def _fine_changes(heard: HeardTake, middle: FloatArray, stretch: _Held) -> _Changes:
     """Return the changes from one spectrum of 50 ms to another 20 ms later."""
     import soxr
 
     factor = max(1, heard.take.rate_hz // _LEAST_HZ)
     rate = heard.take.rate_hz / factor
-    coarse = soxr.resample(mono, factor, 1)
+    coarse = soxr.resample(middle, factor, 1)
     window, hop = round(_WINDOW_SECONDS * rate), round(_HOP_SECONDS * rate)
     coarse = np.pad(coarse, (0, max(0, window - len(coarse))))  # of a take that cannot be read on
     frames = np.lib.stride_tricks.sliding_window_view(coarse, window)[::hop]
     spectra = fft.rfft(frames * np.hanning(window).astype(np.float32), axis=1)
     hertz = fft.rfftfreq(window, 1 / rate)
     size = np.abs(spectra[:, (hertz > _HEARD_HZ[0]) & (hertz < _HEARD_HZ[1])])
-    middle = stretch.start_seconds - 0.5 * _WINDOW_SECONDS + 0.5 * _APART_HOPS * hop / rate
-    return _changes(size[:-_APART_HOPS], size[_APART_HOPS:], middle, hop / rate)
+    first = stretch.start_seconds - 0.5 * _WINDOW_SECONDS + 0.5 * _APART_HOPS * hop / rate
+    return _changes(size[:-_APART_HOPS], size[_APART_HOPS:], first, hop / rate)
 
 
 def _band_changes(heard: HeardTake, stretch: _Held) -> _Changes:

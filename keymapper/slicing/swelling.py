@@ -7,13 +7,13 @@ tail, so that the first frame at the audible level can be seen.
 
 from __future__ import annotations
 
-import functools
 import math
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import linalg
 
+from keymapper.channels import frame_peaks, less_means
 from keymapper.slicing.background import HUM_PARTIALS
 from keymapper.slicing.course import FloatArray, TakeAudio
 from keymapper.slicing.growth import (
@@ -113,7 +113,7 @@ def beginning_of(
 
     def part(from_seconds: float, to_seconds: float) -> FloatArray:
         read = take.read(round(max(0.0, from_seconds) * rate), round(to_seconds * rate))
-        return levels.course.without_offset(read)
+        return less_means(read, levels.course.offset)
 
     quiet = round((expected - reach_seconds) * rate)
     start, first = (
@@ -194,7 +194,7 @@ def _seen_above(
     import soxr
 
     fine = soxr.resample(tail, 1, note.factor).reshape(-1, tail.shape[1])
-    size = _loudest_side(beginning.stretch[: len(fine)] - fine[: len(beginning.stretch)])
+    size = frame_peaks(beginning.stretch[: len(fine)] - fine[: len(beginning.stretch)])
     seconds = note.seconds[0] + np.arange(len(size)) / beginning.rate_hz
     loud = (size >= _RATHER_EARLY * threshold) & (seconds >= -_SOONER_SECONDS)
     if not loud.any():
@@ -214,16 +214,11 @@ def _grown_above(growth: Growth, fit: Fit, threshold: float) -> SeenAudible | No
     frames = np.arange(len(courses))
     error = _SURE_ERRORS * np.sqrt(fit.left_power * np.maximum(variance, 0))
     error = np.interp(frames, frames[::_ERROR_STEP], error)
-    size = _loudest_side(courses @ fit.growing)
+    size = frame_peaks(courses @ fit.growing)
     loud = size >= _RATHER_EARLY * threshold - error
     if not loud.any():
         return None
     return SeenAudible(seconds=float(growth.seconds[np.argmax(loud)]), is_clear=False)
-
-
-def _loudest_side(samples: FloatArray) -> FloatArray:
-    """Return the highest magnitude of every frame, shape (frames,)."""
-    return functools.reduce(np.maximum, np.abs(samples).T)
 
 
 def _coarse_note(beginning: Beginning, least_hz: int) -> CoarseNote | None:

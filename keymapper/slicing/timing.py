@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from keymapper.channels import less_means
 from keymapper.slicing.alignment import fitted_line
 from keymapper.slicing.attack import Swell, fitted_swell, key_down_of
 from keymapper.slicing.course import FloatArray, TakeAudio
@@ -87,7 +88,7 @@ def moment_of(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | Non
     peak = note_peak(levels, asked.expected_seconds, asked.until_seconds)
     first = max(0, round((asked.expected_seconds - _READ_BEFORE_SECONDS) * rate))
     end = round(_search_end(levels, asked, peak) * rate)
-    samples = levels.course.without_offset(take.read(first, end).astype(np.float64))
+    samples = less_means(take.read(first, end).astype(np.float64), levels.course.offset)
     return Moment(
         samples=samples,
         rate_hz=rate,

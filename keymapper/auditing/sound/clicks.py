@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from keymapper.measuring.levels import frame_peaks
+from keymapper.channels import frame_peaks
 from keymapper.model.pitch import Pitch
 from keymapper.model.sample_facts import Click
 from keymapper.model.sound import Course

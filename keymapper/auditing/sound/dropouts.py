@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from keymapper.measuring.levels import frame_peaks
+from keymapper.channels import frame_peaks
 from keymapper.model.sample_facts import Span
 
 SHORTEST_SECONDS = 0.0006

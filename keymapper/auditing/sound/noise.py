@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
-from keymapper.measuring.levels import loudest_windows, mono, power_db, rms_dbfs
+from keymapper.channels import mono
+from keymapper.measuring.levels import loudest_windows, power_db, rms_dbfs
 from keymapper.model.sound import SILENCE_DBFS
 
 MAINS_HZ = (50.0, 60.0)

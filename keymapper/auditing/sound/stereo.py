@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from keymapper.measuring.levels import mono
+from keymapper.channels import mono
 
 LARGEST_LOSS_DB = 120.0
 

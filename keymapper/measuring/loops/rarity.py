@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from keymapper.measuring.levels import mono
+from keymapper.channels import mono
 from keymapper.measuring.loops.features import FLOOR_DB, band_powers
 from keymapper.measuring.loops.likeness import Moments, measure_moments, unlikeness
 
