@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy import fft
 
+from keymapper.measuring.loops.waveform import CoarseWave
+
 WINDOW_SECONDS = 0.120
 GRID_CENTS = 5.0
 REACH_CENTS = 60.0
@@ -12,33 +14,31 @@ LOWEST_HZ = 50.0
 HIGHEST_HZ = 6000.0
 
 
-def pitch_steps_cents(
-    samples: np.ndarray, rate: int, ends: np.ndarray, starts: np.ndarray
-) -> np.ndarray:
+def pitch_steps_cents(coarse: CoarseWave, ends: np.ndarray, starts: np.ndarray) -> np.ndarray:
     """Return the steps from the 120 ms before each end to the 120 ms after each start, in cents.
 
-    samples : float, shape (frames, channels). 0 where the note has no such stretch.
+    ends, starts : int, frames of the note. 0 where its sustain has no such stretch.
     """
-    window = round(WINDOW_SECONDS * rate)
+    window = round(WINDOW_SECONDS * coarse.rate_hz)
     steps = np.zeros(len(ends))
-    heard = np.flatnonzero((ends >= window) & (starts + window <= len(samples)))
+    firsts = np.stack([coarse.index_of(ends) - window, coarse.index_of(starts)])
+    heard = np.flatnonzero((firsts[0] >= 0) & (firsts[1] + window <= coarse.wave.shape[1]))
     if len(heard) == 0:
         return steps
     before, after = (
-        np.stack([samples[first : first + window] for first in firsts])
-        for firsts in (ends[heard] - window, starts[heard])
+        coarse.wave[:, places[heard, None] + np.arange(window)].swapaxes(0, 1) for places in firsts
     )
-    steps[heard] = steps_cents(before, after, rate)
+    steps[heard] = steps_cents(before, after, coarse.rate_hz)
     return steps
 
 
-def steps_cents(before: np.ndarray, after: np.ndarray, rate: int) -> np.ndarray:
+def steps_cents(before: np.ndarray, after: np.ndarray, rate_hz: float) -> np.ndarray:
     """Return the step of pitch from each stretch of audio to its partner, in cents.
 
-    before, after : float, shape (pairs, frames, channels).
+    before, after : float, shape (pairs, channels, frames).
     """
     reach = round(REACH_CENTS / GRID_CENTS)
-    left, right = (_log_spectra(part.transpose(0, 2, 1), rate) for part in (before, after))
+    left, right = (_log_spectra(part, rate_hz) for part in (before, after))
     left[:, :, :reach] = left[:, :, -reach:] = 0.0
     size = fft.next_fast_len(left.shape[2], real=True)
     products = fft.rfft(right, size) * fft.rfft(left, size).conj()
@@ -51,15 +51,15 @@ def steps_cents(before: np.ndarray, after: np.ndarray, rate: int) -> np.ndarray:
     return np.asarray((best - reach + fine) * GRID_CENTS)
 
 
-def _log_spectra(stretches: np.ndarray, rate: int) -> np.ndarray:
+def _log_spectra(stretches: np.ndarray, rate_hz: float) -> np.ndarray:
     """Square roots of the magnitudes over log frequency along the last axis, less their mean."""
     size = fft.next_fast_len(round(1.5 * stretches.shape[-1]), real=True)
     window = np.hanning(stretches.shape[-1]).astype(np.float32)
-    top = min(HIGHEST_HZ, 0.45 * rate)
+    top = min(HIGHEST_HZ, 0.45 * rate_hz)
     spectra = fft.rfft(stretches * window, n=size, axis=-1)
-    magnitude = np.sqrt(np.abs(spectra[..., : int(top * size / rate) + 2]))
+    magnitude = np.sqrt(np.abs(spectra[..., : int(top * size / rate_hz) + 2]))
     cents = np.arange(0, 1200 * np.log2(top / LOWEST_HZ), GRID_CENTS)
-    place = LOWEST_HZ * 2 ** (cents / 1200) * size / rate
+    place = LOWEST_HZ * 2 ** (cents / 1200) * size / rate_hz
     low = place.astype(int)
     part = (place - low).astype(np.float32)
     values = magnitude[..., low] * (1 - part) + magnitude[..., low + 1] * part

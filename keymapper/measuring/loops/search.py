@@ -22,6 +22,7 @@ from keymapper.measuring.loops.traits import Traits, likenesses, measure_traits,
 from keymapper.measuring.loops.trial import cheapest_fade, fades_to_try
 from keymapper.measuring.loops.waveform import (
     TEMPLATE_SECONDS,
+    CoarseWave,
     coarse_wave,
     correlation_at,
     full_rate_correlations,
@@ -78,7 +79,7 @@ def find_long_loop(
     found = _refined(samples, found.chosen(order), coarse.factor, template)
     quick = quick_levels(samples, rate, region.start_frame, region.end_frame)
     traits = traits.chosen(order)
-    traits = _with_full_rate_look(traits, found, samples, sustain, quick, bounds, template)
+    traits = _with_full_rate_look(traits, found, samples, coarse, quick, bounds, template)
     unlike, unlike_wide = likenesses(found, sustain, bounds)
     traits = replace(traits, unlike=unlike, unlike_wide=unlike_wide)
     return _cheapest(samples, sustain, quick, found, traits, bounds)
@@ -168,7 +169,7 @@ def _with_full_rate_look(
     traits: Traits,
     found: Candidates,
     samples: np.ndarray,
-    sustain: Sustain,
+    coarse: CoarseWave,
     quick: QuickLevels,
     bounds: Bounds,
     template: int,
@@ -185,6 +186,6 @@ def _with_full_rate_look(
         traits,
         mismatch=1 - found.correlation,
         after=np.array(after),
-        pitch_cents=np.abs(pitch_steps_cents(samples, sustain.rate, found.ends, found.starts)),
+        pitch_cents=np.abs(pitch_steps_cents(coarse, found.ends, found.starts)),
         quick_rarity=quick_rarity(quick, found.starts, found.ends),
     )

@@ -68,8 +68,8 @@ def cheapest_fade(
             quick_rarity=unlikeness(quick.moments, patches, at_start, at_end),
             pitch_cents=np.abs(
                 steps_cents(
-                    np.stack([join[before - pitch : before] for join in joins]),
-                    np.stack([join[before : before + pitch] for join in joins]),
+                    np.stack([join[before - pitch : before].T for join in joins]),
+                    np.stack([join[before : before + pitch].T for join in joins]),
                     rate,
                 )
             ),

@@ -31,6 +31,10 @@ class CoarseWave:
     rate_hz: float
     template_frames: int
 
+    def index_of(self, frames: np.ndarray) -> np.ndarray:
+        """Coarse frame nearest to each frame of the note."""
+        return np.asarray(np.rint((frames - self.first_frame) / self.factor).astype(int))
+
     def energies_before(self, ends: np.ndarray) -> np.ndarray:
         """Energy of the template that ends at each coarse frame."""
         return np.asarray(self.energy[ends] - self.energy[ends - self.template_frames] + 1e-12)
