@@ -8,6 +8,7 @@ import numpy as np
 from scipy import fft
 
 from keymapper.measuring.blocks import BLOCK_SECONDS, block_frames, block_levels_db
+from keymapper.measuring.loops.release import release_block
 
 ATTACK_SECONDS = 0.05
 SHORTEST_SUSTAIN_SECONDS = 0.12
@@ -35,8 +36,9 @@ class SustainRegion:
 def find_region(samples: np.ndarray, rate: int, note_off_frame: int | None) -> SustainRegion:
     """Return the sustain of a note, from its settled attack to its note-off.
 
-    Without a note-off the sustain ends at the last 10 ms that are neither 4 dB below the median
-    of the sound's second half nor 40 dB below its peak.
+    Without a note-off the sustain ends where a long release is seen to begin, at the latest at
+    the last 10 ms that are neither 4 dB below the median of the sound's second half nor 40 dB
+    below its peak.
 
     samples : float, shape (frames, channels), full scale 1.0; may be empty.
     """
@@ -66,6 +68,9 @@ def _sustain_end_frame(
     sounding = np.flatnonzero(levels > levels.max() - 40)[-1] + 1
     middle = float(np.median(levels[(onset + sounding) // 2 : sounding]))
     last = int(np.flatnonzero(levels[:sounding] >= middle - 4)[-1]) + 1
+    released = release_block(levels[onset:sounding])
+    if released is not None:
+        last = min(last, onset + released)
     return frames if last == len(levels) else last * block
 
 
