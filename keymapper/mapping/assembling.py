@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from keymapper.mapping.deciding import Evidence, decided_note, doubts_of_key
+from keymapper.mapping.filling import unreached
 from keymapper.mapping.key_ranges import key_ranges, silent_keys
 from keymapper.mapping.one_shots import decided_one_shots
 from keymapper.mapping.placing import PlaceableNote, placed_as_one_shots, placed_on_keys
@@ -83,12 +84,13 @@ def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
         [notes[one.note].measurement.tone for one in decided],
         recipe.zones,
     )
+    placed = voiced(notes, decided, places, recipe)
     return Assembly(
         layout="keys",
-        placed=voiced(notes, decided, places, recipe),
+        placed=placed,
         doubts=tuple(doubts),
         skipped=tuple(skipped),
-        remarks=_remarks(decided, recipe),
+        remarks=(*_remarks(decided, recipe), *unreached(placed)),
     )
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from keymapper.model.instrument import VelocityGain
 
-_STEP = 6
+VELOCITY_STEP = 6
 """Velocities between two written points: players join them by straight lines in amplitude."""
 LEAST_GAIN_DB = -60.0
 
@@ -47,7 +47,7 @@ def _gains(zone: DynamicZone, zones: Sequence[DynamicZone], fade: int) -> tuple[
     below = _neighbours(zone, [z for z in zones if z.high_velocity == zone.low_velocity - 1])
     above = _neighbours(zone, [z for z in zones if z.low_velocity == zone.high_velocity + 1])
     low, high = faded_range(zone.low_velocity, zone.high_velocity, fade)
-    points = sorted({low, zone.nominal_velocity, high, *range(low, high, _STEP)})
+    points = sorted({low, zone.nominal_velocity, high, *range(low, high, VELOCITY_STEP)})
     return tuple(
         VelocityGain(
             velocity=velocity,

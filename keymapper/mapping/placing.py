@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median_low
 from typing import Literal
 
 from keymapper.mapping.key_ranges import key_ranges
@@ -101,8 +102,8 @@ def _by_layer(notes: Sequence[PlaceableNote], chosen: Sequence[int]) -> list[lis
 
 
 def _nominal_velocity(notes: Sequence[PlaceableNote], members: Sequence[int]) -> int | None:
-    known = {notes[i].velocity for i in members} - {None}
-    return min(velocity for velocity in known if velocity is not None) if known else None
+    known = {velocity for i in members if (velocity := notes[i].velocity) is not None}
+    return median_low(known) if known else None
 
 
 def _turns(notes: Sequence[PlaceableNote], group: Sequence[int]) -> list[int]:

@@ -37,6 +37,17 @@ class DecidedNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Area:
+    """Keys × velocities that a note plays, all ranges inclusive, and its level over velocity."""
+
+    low_key: int
+    high_key: int
+    low_velocity: int
+    high_velocity: int
+    velocity_gains: tuple[VelocityGain, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlacedNote:
     """A note that plays."""
 
@@ -50,3 +61,5 @@ class PlacedNote:
     velocity_tracking: VelocityTracking
     is_reversed: bool
     choke_group: int
+    areas: tuple[Area, ...] = ()
+    """Where it plays, if that is not just its place: other layers may reach fewer keys."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
@@ -14,6 +14,8 @@ LOWEST_VELOCITY = 1
 HIGHEST_VELOCITY = 127
 SAME_LEVEL_DB = 1.5
 """Notes of one key closer than this are repeats of one another, not layers."""
+NEAR_VELOCITIES = 16
+"""Velocities no further apart than this can be one layer, if no key has both."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,14 +39,49 @@ def velocity_layers(notes: Sequence[LayerNote]) -> tuple[int, ...]:
     """Return the layer (0 = softest) of each note.
 
     Notes with a velocity hint make the layers when there are two or more velocities; notes
-    without one join the layer whose level at their key (else in the set) is nearest. Without
-    hints, notes that share a key are ranked by level, and levels within 1.5 dB are one layer.
+    without one join the layer whose level at their key (else in the set) is nearest. What was
+    played by hand has a velocity of its own at every key: near ones that no key has both of are
+    one layer, and so are any of which one is for low keys alone and the other for high ones.
+    Without hints, notes that share a key are ranked by level, and levels within 1.5 dB are one
+    layer.
     """
-    velocities = sorted({note.velocity for note in notes if note.velocity is not None})
-    if len(velocities) > 1:
-        known = [None if n.velocity is None else velocities.index(n.velocity) for n in notes]
+    keys: dict[int, set[int]] = defaultdict(set)
+    for note in notes:
+        if note.velocity is not None:
+            keys[note.velocity].add(note.root_key)
+    if len(keys) > 1:
+        rank = _ranks_of_velocities(keys)
+        known = [None if note.velocity is None else rank[note.velocity] for note in notes]
         return _completed(notes, known)
     return _completed(notes, _ranked_by_level(notes))
+
+
+def _ranks_of_velocities(keys: Mapping[int, set[int]]) -> dict[int, int]:
+    """Return the layer of every velocity; the nearest that can be one are put together first.
+
+    keys : recorded at each velocity.
+    """
+    layers = [([velocity], set(keys[velocity])) for velocity in sorted(keys)]
+    while True:
+        joinable = [
+            (above[0][0] - below[0][-1], index)
+            for index, (below, above) in enumerate(pairwise(layers))
+            if _are_one_layer(above[0][0] - below[0][-1], below[1], above[1])
+        ]
+        if not joinable:
+            return {
+                velocity: rank for rank, (members, _) in enumerate(layers) for velocity in members
+            }
+        _, index = min(joinable)
+        (below, low_keys), (above, high_keys) = layers[index : index + 2]
+        layers[index : index + 2] = [(below + above, low_keys | high_keys)]
+
+
+def _are_one_layer(velocities_apart: int, some_keys: set[int], other_keys: set[int]) -> bool:
+    if some_keys & other_keys:
+        return False
+    apart = max(some_keys) < min(other_keys) or max(other_keys) < min(some_keys)
+    return apart or velocities_apart <= NEAR_VELOCITIES
 
 
 def _ranked_by_level(notes: Sequence[LayerNote]) -> list[int | None]:

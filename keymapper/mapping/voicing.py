@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from statistics import median_low
 
 from keymapper.mapping.dynamics import DynamicZone, velocity_gains
+from keymapper.mapping.filling import filled
 from keymapper.mapping.levels import LevelNote, level_gains_db
 from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import DecidedNote, PlacedNote, SetNote
-from keymapper.model.instrument import Decision, VelocityGain, VelocityTracking
+from keymapper.model.instrument import VelocityGain, VelocityTracking
 from keymapper.model.recipe import LevelSettings, Recipe
 
 Voiced = tuple[DecidedNote, Place]
@@ -31,7 +34,7 @@ def voiced(
     gains = [gain + extra for gain, extra in zip(even, own, strict=True)]
     levels = [level + gain for level, gain in zip(recorded, gains, strict=True)]
     curves = _curves(pairs, levels, recipe)
-    return tuple(
+    placed = [
         PlacedNote(
             note=one.note,
             decision=one.decision,
@@ -43,7 +46,8 @@ def voiced(
             choke_group=one.choke_group,
         )
         for (one, place), gain, curve in zip(pairs, gains, curves, strict=True)
-    )
+    ]
+    return filled(placed, levels)
 
 
 def _own_gain_db(note: SetNote) -> float:
@@ -74,22 +78,35 @@ def _curves(
     if recipe.levels.velocities == "recorded":
         return curves
     attacks = [i for i, (_, place) in enumerate(pairs) if place.trigger == "attack"]
-    zones = [_dynamic_zone(pairs[i][0].decision, levels_db[i], pairs[i][1]) for i in attacks]
+    nominal = _nominal_velocities([pairs[i] for i in attacks])
+    zones = [_dynamic_zone(nominal, levels_db[i], pairs[i][1]) for i in attacks]
     found = velocity_gains(zones, recipe.zones.velocity_fade)
     for i, curve in zip(attacks, found, strict=True):
         curves[i] = curve
     return curves
 
 
-def _dynamic_zone(decision: Decision, level_db: float, place: Place) -> DynamicZone:
+def _nominal_velocities(pairs: Sequence[Voiced]) -> dict[int, int]:
+    """Return the velocity each layer stands for, by its lowest; unknown ones are left out.
+
+    One for all its notes, which are even: what was played by hand differs from key to key.
+    """
+    known: dict[int, list[int]] = defaultdict(list)
+    for one, place in pairs:
+        if one.decision.velocity is not None:
+            known[place.low_velocity].append(one.decision.velocity)
+    return {low: median_low(velocities) for low, velocities in known.items()}
+
+
+def _dynamic_zone(nominal: Mapping[int, int], level_db: float, place: Place) -> DynamicZone:
     middle = (place.low_velocity + place.high_velocity) // 2
-    nominal = middle if decision.velocity is None else decision.velocity
+    velocity = nominal.get(place.low_velocity, middle)
     return DynamicZone(
         low_key=place.low_key,
         high_key=place.high_key,
         low_velocity=place.low_velocity,
         high_velocity=place.high_velocity,
-        nominal_velocity=max(place.low_velocity, min(place.high_velocity, nominal)),
+        nominal_velocity=max(place.low_velocity, min(place.high_velocity, velocity)),
         level_db=level_db,
     )
 

@@ -48,11 +48,44 @@ def zones_of(
     targets_cents: Sequence[float | None] | None,
     recipe: Recipe,
 ) -> list[Zone]:
-    """Return the zones of a placed note: one, or one a key where a scale says where keys lie.
+    """Return the zones of a placed note: one an area, or one a key where a scale tells the keys.
 
     targets_cents : where each of the 128 keys is meant to lie above equal temperament; None for
     equal temperament itself. A key whose entry is None stays silent.
     """
+    return [
+        zone
+        for area in _areas(placed)
+        for zone in _zones_of_area(area, playback, targets_cents, recipe)
+    ]
+
+
+def _areas(placed: PlacedNote) -> list[PlacedNote]:
+    """Return a note once for each area it plays, as if that were its place."""
+    if not placed.areas:
+        return [placed]
+    return [
+        replace(
+            placed,
+            place=replace(
+                placed.place,
+                low_key=area.low_key,
+                high_key=area.high_key,
+                low_velocity=area.low_velocity,
+                high_velocity=area.high_velocity,
+            ),
+            velocity_gains=area.velocity_gains,
+        )
+        for area in placed.areas
+    ]
+
+
+def _zones_of_area(
+    placed: PlacedNote,
+    playback: Playback,
+    targets_cents: Sequence[float | None] | None,
+    recipe: Recipe,
+) -> list[Zone]:
     low_key = max(placed.place.low_key, playback.layer.keys[0])
     high_key = min(placed.place.high_key, playback.layer.keys[1])
     if low_key > high_key:
