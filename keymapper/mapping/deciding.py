@@ -9,6 +9,9 @@ from keymapper.model.keys import hz_to_key, key_name, key_number
 from keymapper.model.pitch import DOUBT_TEXT, Pitch
 from keymapper.model.recipe import NoteCorrection
 
+OTHER_KEY_CENTS = 100.0
+"""A note further than this from its root, octaves apart, has the pitch of another key."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
@@ -23,7 +26,8 @@ class Evidence:
 def decided_note(evidence: Evidence, reference_hz: float) -> Decision | None:
     """Return key, tuning, velocity and turn of a note; None where nothing tells its key.
 
-    The recipe is believed first, then the sound, then the name.
+    The recipe is believed first, then the sound, then the name; where the sound is doubtful, the
+    name tells its octave.
     """
     correction = evidence.correction or NoteCorrection(file=evidence.file)
     root, decided_by = _root_key(evidence, correction)
@@ -46,20 +50,31 @@ def _root_key(evidence: Evidence, correction: NoteCorrection) -> tuple[int | Non
     if correction.root is not None:
         root = correction.root if isinstance(correction.root, int) else key_number(correction.root)
         return root, "recipe"
-    if evidence.pitch.root_key is not None:
-        return evidence.pitch.root_key, "sound"
-    return evidence.hints.key, "name"
+    heard, named = evidence.pitch.root_key, evidence.hints.key
+    if heard is None or (evidence.pitch.doubtful and _is_octave(heard, named)):
+        return named, "name"
+    return heard, "sound"
+
+
+def _is_octave(heard: int, named: int | None) -> bool:
+    return named is not None and named != heard and (named - heard) % 12 == 0
 
 
 def _tuning_cents(
     pitch: Pitch, correction: NoteCorrection, root_key: int, reference_hz: float
 ) -> float:
-    """How sharp the note is against root_key; 0 where its pitch is unknown or another's octave."""
+    """Return how sharp the note is against root_key, whichever octave its pitch was heard in.
+
+    0 where its pitch is unknown, or another key's: a root that the recipe gives is then the key
+    at which the recording plays as it is.
+    """
     if correction.tuning_cents is not None:
         return correction.tuning_cents
     if pitch.f0_hz is None:
         return 0.0
-    return 100.0 * (hz_to_key(pitch.f0_hz, reference_hz) - root_key)
+    cents = 100.0 * (hz_to_key(pitch.f0_hz, reference_hz) - root_key)
+    within = cents - 1200.0 * round(cents / 1200.0)
+    return within if abs(within) <= OTHER_KEY_CENTS else 0.0
 
 
 def doubts_of_key(evidence: Evidence, decision: Decision) -> list[Doubt]:
@@ -68,9 +83,9 @@ def doubts_of_key(evidence: Evidence, decision: Decision) -> list[Doubt]:
     if decision.decided_by == "recipe" or not pitch.doubtful:
         return []
     why = "; ".join(DOUBT_TEXT[word] for word in pitch.doubts)
-    if pitch.root_key is None:
+    if decision.decided_by == "name":
         message = f"{why}; {key_name(decision.root_key)} is taken from its name"
     else:
         sure = f"{100 * pitch.pitch_confidence:.0f} %"
-        message = f"check that it is {key_name(pitch.root_key)} ({sure} sure): {why}"
+        message = f"check that it is {key_name(decision.root_key)} ({sure} sure): {why}"
     return [Doubt(file=evidence.file, about="pitch", message=message)]

@@ -94,6 +94,12 @@ def test_the_sound_tells_the_octave_convention(sounding: int, octave: int) -> No
     assert hints.octave_offset == 0
 
 
+@pytest.mark.parametrize(("sounding", "octave"), [(72, 3), (60, 4), (48, 4)])
+def test_unsure_sounds_tell_usual_conventions_alone(sounding: int, octave: int) -> None:
+    sounds = heard(sounding, sounding + 4, sounding + 7, confidence=0.64)
+    assert hints_from_names(["C4", "E4", "G4"], sounds).middle_c_octave == octave
+
+
 def test_the_range_tells_the_octave_convention_without_sound() -> None:
     hints = unheard(["C-2", "C3", "G8"])
     assert (hints.middle_c_octave, keys(hints)) == (3, [0, 60, 127])

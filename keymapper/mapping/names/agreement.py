@@ -12,6 +12,8 @@ CERTAIN_CONFIDENCE = 0.9
 LEAST_SHARE = 0.5
 AGREEMENT_SEMITONES = 0.6
 _OCTAVE_SHIFTS = tuple(12 * octaves for octaves in (0, 1, -1, 2, -2, 3, -3))
+_USUAL_SHIFTS = (0, 12)
+"""Middle C is written C4, or C3."""
 # A patch tuned to another interval than octaves has to be shown by more than a note or two.
 _LEAST_NOTES_FOR_INTERVAL = 3
 _LEAST_SHARE_FOR_INTERVAL = 0.6
@@ -31,9 +33,10 @@ def agreement(
 ) -> Agreement | None:
     """Return the shift most notes agree on, octaves before other intervals, the nearest first.
 
-    Returns None when no file has both a named key and a pitch of some confidence.
+    Returns None when no file has both a named key and a pitch of some confidence. Names that are
+    octaves off, but for the two ways in which middle C is written, have to be surely heard to be.
     """
-    votes = list(_votes(named, measured))
+    votes = _without_unsure_octaves(list(_votes(named, measured)))
     if not votes:
         return None
     best = _best_of(votes, _OCTAVE_SHIFTS)
@@ -48,6 +51,18 @@ def agreement(
     }
     is_shown = other.share >= _LEAST_SHARE_FOR_INTERVAL and len(keys) >= _LEAST_NOTES_FOR_INTERVAL
     return other if is_shown and other.share > best.share else best
+
+
+def _without_unsure_octaves(
+    votes: Sequence[tuple[int, float, float]],
+) -> list[tuple[int, float, float]]:
+    """Leave out votes for an unusual octave that no sound is sure of: a sound may be misheard."""
+    sure = {round(off) for _, off, confidence in votes if confidence >= CERTAIN_CONFIDENCE}
+    return [
+        vote
+        for vote in votes
+        if round(vote[1]) % 12 or round(vote[1]) in sure or round(vote[1]) in _USUAL_SHIFTS
+    ]
 
 
 def _votes(

@@ -1,0 +1,96 @@
+"""The recipe is believed first, then the sound, then the name."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from keymapper.mapping.deciding import Evidence, decided_note, doubts_of_key
+from keymapper.model.instrument import Decision, NoteHints
+from keymapper.model.pitch import Pitch
+from keymapper.model.recipe import NoteCorrection
+
+C3_AND_8_CENTS = Pitch(
+    root_key=48,
+    tuning_cents=8.0,
+    tuning_error_cents=0.1,
+    f0_hz=440.0 * 2 ** ((48.08 - 69) / 12),
+    pitch_confidence=0.98,
+    definition="first partial",
+    doubtful=False,
+    doubts=(),
+    drift_cents_per_second=None,
+    vibrato_hz=None,
+    vibrato_depth_cents=None,
+    glide_cents=None,
+    settle_seconds=None,
+    detuning_width_cents=None,
+    inharmonicity=None,
+    periods=100.0,
+    reference_hz=440.0,
+)
+UNSURE = replace(C3_AND_8_CENTS, pitch_confidence=0.6, doubtful=True, doubts=("unsure-key",))
+SILENT = replace(UNSURE, root_key=None, tuning_cents=None, f0_hz=None, doubts=("no-pitch",))
+
+
+def decided(
+    pitch: Pitch, named: int | None = None, correction: NoteCorrection | None = None
+) -> Decision:
+    evidence = Evidence(
+        file="a.wav", pitch=pitch, hints=NoteHints(key=named), correction=correction
+    )
+    decision = decided_note(evidence, 440.0)
+    assert decision is not None
+    return decision
+
+
+def corrected(**what: object) -> NoteCorrection:
+    return NoteCorrection(file="a.wav", **what)  # type: ignore[arg-type]
+
+
+def test_a_sure_sound_is_believed_against_its_name() -> None:
+    assert decided(C3_AND_8_CENTS, named=60).root_key == 48
+
+
+def test_the_name_tells_the_octave_of_an_unsure_sound() -> None:
+    decision = decided(UNSURE, named=60)
+    assert (decision.root_key, decision.decided_by) == (60, "name")
+    assert decision.tuning_cents == pytest.approx(8.0)
+
+
+def test_the_name_does_not_tell_the_key_of_a_sound() -> None:
+    assert decided(UNSURE, named=61).root_key == 48
+
+
+def test_the_name_tells_the_key_where_there_is_no_pitch() -> None:
+    assert decided(SILENT, named=61).root_key == 61
+    evidence = Evidence(file="a.wav", pitch=SILENT, hints=NoteHints(), correction=None)
+    assert decided_note(evidence, 440.0) is None
+
+
+def test_doubts_say_what_was_taken_from_the_name() -> None:
+    evidence = Evidence(file="a.wav", pitch=UNSURE, hints=NoteHints(key=60), correction=None)
+    decision = decided_note(evidence, 440.0)
+    assert decision is not None
+    (doubt,) = doubts_of_key(evidence, decision)
+    assert doubt.message.endswith("C4 is taken from its name")
+
+
+@pytest.mark.parametrize("root", ["C2", "C3", "C4", "C6"])
+def test_a_root_in_the_recipe_corrects_the_octave_alone(root: str) -> None:
+    assert decided(C3_AND_8_CENTS, correction=corrected(root=root)).tuning_cents == pytest.approx(8)
+
+
+def test_a_note_most_of_a_semitone_off_is_brought_to_the_root_in_the_recipe() -> None:
+    decision = decided(C3_AND_8_CENTS, correction=corrected(root=49))
+    assert decision.tuning_cents == pytest.approx(-92.0)
+
+
+def test_a_root_in_the_recipe_far_from_the_sound_is_the_key_it_plays_at_as_it_is() -> None:
+    assert decided(C3_AND_8_CENTS, correction=corrected(root=38)).tuning_cents == 0.0
+
+
+def test_a_tuning_in_the_recipe_is_taken_as_it_is() -> None:
+    correction = corrected(root=38, tuning_cents=-12.5)
+    assert decided(C3_AND_8_CENTS, correction=correction).tuning_cents == -12.5
