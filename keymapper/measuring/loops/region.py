@@ -17,6 +17,7 @@ DECAY_DB_A_SECOND = 2.25
 HEARD_BANDS_DB = 40.0
 #: Nothing under this peak is worth looping.
 SILENT_PEAK_DBFS = -80.0
+SILENCE_BELOW_PEAK_DB, SILENCE_SECONDS = 50.0, 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,13 +66,24 @@ def _sustain_end_frame(
 ) -> int:
     if note_off_frame is not None:
         return int(min(frames, max(0, note_off_frame - block)))
+    levels = levels[: _silence_block(levels, onset)]
     sounding = np.flatnonzero(levels > levels.max() - 40)[-1] + 1
     middle = float(np.median(levels[(onset + sounding) // 2 : sounding]))
     last = int(np.flatnonzero(levels[:sounding] >= middle - 4)[-1]) + 1
     released = release_block(levels[onset:sounding])
     if released is not None:
         last = min(last, onset + released)
-    return frames if last == len(levels) else last * block
+    return frames if last == frames // block else last * block
+
+
+def _silence_block(levels: np.ndarray, onset: int) -> int:
+    """Return the first block of a silence too long for a gate: what follows is another note."""
+    silent = levels[onset:] < levels.max() - SILENCE_BELOW_PEAK_DB
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], silent, [False]]).astype(int)))
+    for first, end in edges.reshape(-1, 2):
+        if end - first >= SILENCE_SECONDS / BLOCK_SECONDS:
+            return onset + int(first)
+    return len(levels)
 
 
 def _sustain_start_frame(levels: np.ndarray, onset: int, end: int, block: int) -> int:

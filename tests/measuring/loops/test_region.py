@@ -38,3 +38,11 @@ def test_a_slow_beat_of_the_lowest_partials_is_no_decay(seed):
 
 def test_silence_must_not_loop():
     assert refusal(np.zeros((RATE, 1))) == "it is silent"
+
+
+def test_a_note_ends_where_a_long_silence_begins() -> None:
+    note = moving_note("steady_saw", 2)
+    held = note.samples[: note.note_off_frame]
+    rest = np.zeros((note.rate, held.shape[1]))
+    region = find_region(np.concatenate([held, rest, held]), note.rate, None)
+    assert region.end_frame == pytest.approx(len(held), abs=0.02 * note.rate)
