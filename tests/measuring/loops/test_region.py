@@ -46,3 +46,15 @@ def test_a_note_ends_where_a_long_silence_begins() -> None:
     rest = np.zeros((note.rate, held.shape[1]))
     region = find_region(np.concatenate([held, rest, held]), note.rate, None)
     assert region.end_frame == pytest.approx(len(held), abs=0.02 * note.rate)
+
+
+@pytest.mark.parametrize("beat_hz", [0.4, 0.7, 1.3])
+def test_a_bell_that_beats_while_it_dies_away_must_not_loop(beat_hz: float) -> None:
+    pairs = [(220.0, 1.0), (607.0, 0.6), (1189.0, 0.4), (1960.0, 0.2)]
+    ringing = sum(
+        gain * (np.sin(2 * np.pi * hz * SECONDS) + np.sin(2 * np.pi * (hz + beat_hz) * SECONDS))
+        for hz, gain in pairs
+    )
+    dying = 10 ** (-7.0 * SECONDS / 20)
+    assert "decays" in str(refusal((0.2 * ringing * dying)[:, None]))
+    assert refusal(0.2 * ringing[:, None]) is None
