@@ -252,9 +252,49 @@ def test_one_shots_have_a_key_each_and_play_to_their_end(tmp_path):
 @pytest.mark.parametrize("place", ["inside", "same", "around"])
 def test_a_result_may_not_mix_with_the_recordings(lantern, place):
     target = {"inside": lantern / "out", "same": lantern, "around": lantern.parent}[place]
-    with pytest.raises(OutputError, match="choose another --out"):
+    with pytest.raises(OutputError, match="choose another folder"):
         build_instrument(lantern, target, settings=BuildSettings(workers=1, replace=True))
     assert sorted(p.name for p in lantern.iterdir()) == sorted(KEYS)
+
+
+def test_only_an_earlier_build_is_replaced(lantern, tmp_path):
+    again = BuildSettings(workers=1, replace=True)
+    build_instrument(lantern, tmp_path / "out", Recipe(name="Old Name"), again)
+    build_instrument(lantern, tmp_path / "out", Recipe(name="New Name"), again)
+    assert [p.name for p in (tmp_path / "out").glob("*.sfz")] == ["New_Name.sfz"]
+    (tmp_path / "out" / "samples" / "mine.wav").write_text("precious")
+    with pytest.raises(OutputError, match=r"holds samples/mine\.wav, which is no part of"):
+        build_instrument(lantern, tmp_path / "out", settings=again)
+    assert (tmp_path / "out" / "samples" / "mine.wav").read_text() == "precious"
+
+
+def test_a_build_of_another_version_is_replaced(lantern, tmp_path):
+    build_instrument(lantern, tmp_path / "out", settings=ONE)
+    path = tmp_path / "out" / "manifest.json"
+    manifest = json.loads(path.read_text("utf-8"))
+    del manifest["zones"], manifest["layers"]
+    path.write_text(json.dumps({**manifest, "format_version": 0}))
+    build_instrument(lantern, tmp_path / "out", settings=BuildSettings(workers=1, replace=True))
+    assert "zones" in json.loads(path.read_text("utf-8"))
+
+
+@pytest.mark.parametrize("text", ["{}", '{"format": "another", "name": "x", "notes": []}', "no"])
+def test_a_manifest_of_somebody_else_is_no_earlier_build(lantern, tmp_path, text):
+    path = tmp_path / "out" / "manifest.json"
+    path.parent.mkdir()
+    path.write_text(text)
+    with pytest.raises(OutputError, match=r"holds manifest\.json, which is no part of"):
+        build_instrument(lantern, path.parent, settings=BuildSettings(workers=1, replace=True))
+    assert path.read_text() == text
+
+
+def test_a_recipe_beside_the_instrument_is_never_lost(lantern, tmp_path):
+    settings = BuildSettings(workers=1, prove=False, page=False, replace=True, write_recipe=True)
+    build_instrument(lantern, tmp_path / "out", settings=settings)
+    recipe = tmp_path / "out" / "recipe.toml"
+    recipe.write_text("# corrected by hand\n")
+    build_instrument(lantern, tmp_path / "out", settings=settings)
+    assert recipe.read_text() == "# corrected by hand\n"
 
 
 def test_silence_only_is_one_line(tmp_path):
