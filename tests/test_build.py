@@ -2,11 +2,13 @@
 
 import json
 import os
+import resource
 import shutil
 import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -321,46 +323,89 @@ def test_no_space_left_leaves_the_last_good_result(lantern, tmp_path, monkeypatc
     assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".")] == []
 
 
-def _heed_interrupts():
+def _heed_signals():
     """A background job may have been started deaf to Ctrl-C; its children would be too."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    for one in (signal.SIGINT, signal.SIGHUP, signal.SIGTERM):
+        signal.signal(one, signal.SIG_DFL)
 
 
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
-def test_an_interrupted_rebuild_leaves_the_last_good_result(lantern, tmp_path, how):
+def _workers_of(parent):
+    """Return the processes that a process started."""
+    return [
+        int(child) for child in Path(f"/proc/{parent}/task/{parent}/children").read_text().split()
+    ]
+
+
+def _is_running(process):
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+
+
+def _in_time(condition, seconds=60.0):
+    deadline = time.monotonic() + seconds
+    while not condition() and time.monotonic() < deadline:
+        time.sleep(0.01)
+    return condition()
+
+
+@pytest.mark.parametrize(
+    ("how", "code", "to_all"),
+    [
+        (signal.SIGINT, 130, True),
+        (signal.SIGTERM, 143, True),
+        (signal.SIGTERM, 143, False),
+        (signal.SIGHUP, 129, False),
+        (signal.SIGKILL, -signal.SIGKILL, False),
+    ],
+)
+def test_an_interrupted_rebuild_leaves_the_last_good_result(lantern, tmp_path, how, code, to_all):
     out = tmp_path / "out"
     build_instrument(lantern, out, settings=ONE)
     before = tree(out)
     for index in range(12):
         write_note(lantern / f"more {index} C4.wav", 60, seconds=3.0)
-    command = [
-        sys.executable,
-        "-m",
-        "keymapper",
-        "build",
-        str(lantern),
-        "--out",
-        str(out),
-        "--force",
-    ]
+    command = ["build", lantern, "--out", out, "--force", "--workers", "2"]
     process = subprocess.Popen(
-        command,
+        [sys.executable, "-m", "keymapper", *map(str, command)],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
-        preexec_fn=_heed_interrupts,
+        preexec_fn=_heed_signals,
     )
-    deadline = time.monotonic() + 60
-    while not list(tmp_path.glob(".out.*.partial")) and time.monotonic() < deadline:
-        time.sleep(0.01)
-    os.killpg(process.pid, how)
+    assert _in_time(
+        lambda: list(tmp_path.glob(".out.*.partial")) and len(_workers_of(process.pid)) == 2
+    )
+    workers = _workers_of(process.pid)
+    (os.killpg if to_all else os.kill)(process.pid, how)
     errors = process.communicate()[1]
-    assert tree(out) == before, errors
-    if how == signal.SIGINT:
-        assert process.returncode == 130
-        assert "Traceback" not in errors
+    assert (process.returncode, tree(out)) == (code, before), errors
+    assert _in_time(lambda: not any(map(_is_running, workers)))
+    if how != signal.SIGKILL:
+        assert errors == "keymapper: interrupted; nothing was changed.\n"
         assert not list(tmp_path.glob(".out.*.partial"))
+
+
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_a_full_disk_leaves_nothing_behind_and_names_the_place(lantern, tmp_path, workers):
+    def little_room():
+        resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
+
+    out = tmp_path / "out"
+    command = ["build", lantern, "--out", out, "--workers", workers]
+    result = subprocess.run(
+        [sys.executable, "-m", "keymapper", *map(str, command)],
+        capture_output=True,
+        text=True,
+        preexec_fn=little_room,
+        check=False,
+    )
+    assert result.returncode == 5
+    assert result.stderr.startswith(f"keymapper: {out}/samples/lantern_")
+    assert result.stderr.endswith(": cannot be written (File too large).\n")
+    assert [path.name for path in tmp_path.iterdir()] == ["lantern"]
 
 
 def test_json_of_the_manifest_is_strict(lantern, tmp_path):
