@@ -17,9 +17,10 @@ import soundfile
 from keymapper import BuildSettings, Recipe, build_instrument
 from keymapper.errors import InputError, OutputError
 from keymapper.formats.manifest import read_manifest
+from keymapper.formats.recipe import read_recipe
 from keymapper.formats.sfz import read_sfz
 from keymapper.formats.wav_chunks import read_embedded_hints
-from keymapper.model.recipe import NoteCorrection, SampleSettings, ZoneSettings
+from keymapper.model.recipe import NoteCorrection, OneShotSettings, SampleSettings, ZoneSettings
 from keymapper.proving.proof import read_proof
 from tests.simple_notes import RATE, note, write_note
 
@@ -174,12 +175,31 @@ def test_written_recipe_gives_the_same_instrument_again(lantern, tmp_path):
     settings = BuildSettings(workers=1, write_recipe=True)
     first = build_instrument(lantern, tmp_path / "one", settings=settings)
     recipe = tmp_path / "one" / "recipe.toml"
-    from keymapper.formats.recipe import read_recipe
-
     second = build_instrument(lantern, tmp_path / "two", read_recipe(recipe), ONE)
     assert [(z.root_key, z.low_key, z.loop) for z in first.zones] == [
         (z.root_key, z.low_key, z.loop) for z in second.zones
     ]
+
+
+def test_a_written_recipe_keeps_what_is_stated_and_adds_what_was_found(lantern, tmp_path):
+    stated = NoteCorrection(file="Lantern C3.wav", root=50, gain_db=-3.0, loop=(30_000, 40_000))
+    skipped = NoteCorrection(file="Lantern F3.wav", skip=True)
+    recipe = Recipe(note=(skipped, stated))
+    settings = BuildSettings(workers=1, prove=False, page=False, write_recipe=True)
+    build_instrument(lantern, tmp_path / "out", recipe, settings)
+    written = {note.file: note for note in read_recipe(tmp_path / "out" / "recipe.toml").note}
+    assert written.pop("Lantern C3.wav") == stated
+    assert written.pop("Lantern F3.wav") == skipped
+    found = written.pop("Lantern A#3.wav")
+    assert (found.root, isinstance(found.loop, tuple), written) == ("A#3", True, {})
+
+
+def test_reversed_copies_are_one_note_of_a_written_recipe(lantern, tmp_path):
+    recipe = Recipe(layout="one-shots", one_shots=OneShotSettings(reversed_copies=True))
+    settings = BuildSettings(workers=1, prove=False, page=False, write_recipe=True)
+    build_instrument(lantern, tmp_path / "out", recipe, settings)
+    written = read_recipe(tmp_path / "out" / "recipe.toml")
+    assert sorted(note.file for note in written.note) == sorted(KEYS)
 
 
 def test_flac_and_16_bits_and_another_rate_on_request(lantern, tmp_path):
