@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import resource
 import shutil
 import signal
@@ -15,12 +16,18 @@ import pytest
 import soundfile
 
 from keymapper import BuildSettings, Recipe, build_instrument
-from keymapper.errors import InputError, OutputError
+from keymapper.errors import InputError, OutputError, UsageError
 from keymapper.formats.manifest import read_manifest
 from keymapper.formats.recipe import read_recipe
 from keymapper.formats.sfz import read_sfz
 from keymapper.formats.wav_chunks import read_embedded_hints
-from keymapper.model.recipe import NoteCorrection, OneShotSettings, SampleSettings, ZoneSettings
+from keymapper.model.recipe import (
+    LoopSettings,
+    NoteCorrection,
+    OneShotSettings,
+    SampleSettings,
+    ZoneSettings,
+)
 from keymapper.proving.proof import read_proof
 from tests.simple_notes import RATE, note, write_note
 
@@ -163,6 +170,45 @@ def test_corrections_of_the_recipe_win(lantern, tmp_path):
     assert looped.loop is not None
     assert (looped.loop.start_frame + head, looped.loop.end_frame + head) == (30_000, 40_000)
     assert [skipped.file for skipped in manifest.skipped] == ["Lantern A#3.wav"]
+
+
+@pytest.mark.parametrize(
+    "loop", [(60_000, 80_000), (1, 40_000), (2_400, 40_000), (30_000, 30_001), (30_000, 30_047)]
+)
+def test_a_loop_that_a_note_cannot_have_stops_the_build(lantern, tmp_path, loop):
+    recipe = Recipe(note=(NoteCorrection(file="Lantern F3.wav", loop=loop),))
+    words = (
+        rf"^Lantern F3\.wav: the recipe's loop \[{loop[0]}, {loop[1]}\] must lie within the "
+        r"sounding frames \[24\d\d, 7\d{4}\] and be 48 frames or more; correct it\.$"
+    )
+    with pytest.raises(UsageError, match=words):
+        build_instrument(lantern, tmp_path / "out", recipe, ONE)
+    assert [path.name for path in tmp_path.iterdir()] == ["lantern"]
+
+
+def test_the_range_named_for_a_loop_holds(lantern, tmp_path):
+    wrong = Recipe(note=(NoteCorrection(file="Lantern F3.wav", loop=(1, 10**6)),))
+    with pytest.raises(UsageError) as told:
+        build_instrument(lantern, tmp_path / "out", wrong, ONE)
+    first, end = map(int, re.findall(r"\d+", str(told.value).partition("within")[2])[:2])
+    for loop in ((first, first + 48), (end - 48, end)):
+        recipe = Recipe(note=(NoteCorrection(file="Lantern F3.wav", loop=loop),))
+        manifest = build_instrument(lantern, tmp_path / f"{loop[0]}", recipe, ONE)
+        assert [zone.loop is not None for zone in manifest.zones] == [True, True, True]
+
+
+def test_notes_too_short_for_the_loops_asked_for_are_told(lantern, tmp_path):
+    write_note(lantern / "Lantern D4.wav", 62, decay_seconds=0.3)
+    recipe = Recipe(
+        loops=LoopSettings(length_seconds=10.0),
+        note=(NoteCorrection(file="Lantern C3.wav", loop=False),),
+    )
+    manifest = build_instrument(lantern, tmp_path / "out", recipe, ONE)
+    assert [(doubt.file, doubt.about) for doubt in manifest.doubts] == [
+        ("Lantern A#3.wav", "loop"),
+        ("Lantern F3.wav", "loop"),
+    ]
+    assert manifest.doubts[0].message.startswith("is not looped: no loop of 10 s fits")
 
 
 def test_a_correction_of_a_file_that_is_not_there_is_refused(lantern, tmp_path):
