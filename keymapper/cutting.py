@@ -19,9 +19,9 @@ from queue import SimpleQueue
 import numpy as np
 
 from keymapper.errors import InputError, MeasurementError
-from keymapper.exporting.publish import published_folder
+from keymapper.exporting.publish import published_folder, refuse_overlap
 from keymapper.formats.midi_file import read_midi
-from keymapper.formats.notes_file import notes_json
+from keymapper.formats.notes_file import NOTES_NAME, notes_json, read_notes
 from keymapper.formats.session_sheet import read_session_sheet
 from keymapper.formats.take_file import TakeFile
 from keymapper.model.session import CutNote, CutReport, SessionSheet
@@ -32,7 +32,6 @@ from keymapper.slicing.planned import slice_by_plan
 from keymapper.slicing.report import TakeFacts, planned_report, unplanned_report
 from keymapper.slicing.unplanned import UnplannedTake, slice_unplanned
 
-NOTES_NAME = "notes.json"
 _COPIERS = 2
 
 Progress = Callable[[str, int, int], None]
@@ -99,9 +98,14 @@ def write_notes(
     Raises
     ------
     OutputError
-        The folder exists and `replace` is off, or cannot be written.
+        The folder holds one of the takes, exists and `replace` is off or it holds anything but
+        an earlier result, or cannot be written.
     """
-    with published_folder(out, replace=replace) as to, ExitStack() as stack:
+    refuse_overlap(out, paths)
+    with (
+        published_folder(out, replace=replace, earlier=_cut_files) as to,
+        ExitStack() as stack,
+    ):
         idle: SimpleQueue[list[TakeFile]] = SimpleQueue()
         for _ in range(_COPIERS):
             idle.put([stack.enter_context(TakeFile(path)) for path in paths])
@@ -120,6 +124,15 @@ def write_notes(
                 if progress is not None:
                     progress("Copying", done, len(report.notes))
         (to / NOTES_NAME).write_bytes(notes_json(report))
+
+
+def _cut_files(folder: Path) -> frozenset[str]:
+    """Return the files of an earlier cut in a folder; none where there is none."""
+    try:
+        notes = read_notes(folder / NOTES_NAME).notes
+    except InputError:
+        return frozenset()
+    return frozenset({NOTES_NAME, *(note.file for note in notes if note.file is not None)})
 
 
 def heard_pitch(samples: np.ndarray, rate_hz: int) -> HeardPitch | None:

@@ -8,7 +8,8 @@
     ├── MeasurementError         4  the audio gives no answer we would trust
     └── OutputError              5  the result could not be written
 
-Exit codes beside these: 0 clean, 1 findings at or above the asked severity, 130 interrupted.
+Exit codes beside these: 0 clean, 1 findings at or above the asked severity, and
+130 interrupted (129 where the terminal went away, 143 where the process was terminated).
 A message is one line: what is wrong, where, and what to do.
 """
 

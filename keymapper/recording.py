@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from keymapper.errors import InputError, MeasurementError
+from keymapper.errors import InputError, MeasurementError, UsageError
 from keymapper.exporting.audio import Preparation, preparation, prepared
 from keymapper.formats.audio_file import Audio, read_audio
 from keymapper.formats.sample_texts import read_imprint
@@ -18,6 +19,11 @@ from keymapper.measuring.note import measured_note
 from keymapper.model.instrument import EmbeddedHints, Measurement, SkippedFile, SourceFile
 from keymapper.model.loop import Loop, LoopOptions, LoopVerdict
 from keymapper.model.pitch import Pitch
+
+SHORTEST_LOOP_SECONDS = 0.001
+"""One period of a tone of 1 kHz; what is shorter is a slip of the pen."""
+LEAD_SECONDS = 0.001
+"""What a loop needs before it for its crossfade."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +66,13 @@ class Recording:
 
 
 def measured_recording(order: MeasuringOrder) -> Recording | SkippedFile:
-    """Return what a file holds, or why it cannot be used."""
+    """Return what a file holds, or why it cannot be used.
+
+    Raises
+    ------
+    UsageError
+        The recipe gives it a loop that it cannot have.
+    """
     try:
         return _measured(order)
     except (InputError, MeasurementError) as error:
@@ -75,7 +87,10 @@ def _measured(order: MeasuringOrder) -> Recording:
     baked_cents = _baked_cents(measurement.pitch, order.targets_cents)
     cut = preparation(measurement, audio.info.rate, order.rate, baked_cents)
     note = prepared(audio.samples, audio.info.rate, cut)
-    options = _in_prepared_frames(order.loop, cut, audio.info.rate, len(note))
+    try:
+        options = _in_prepared_frames(order.loop, cut, audio.info.rate, len(note))
+    except UsageError as error:
+        raise UsageError(f"{place.name}: {error}") from error
     loop = find_loop(note, cut.rate, f0_hz=measurement.pitch.f0_hz, options=options)
     return Recording(
         source=_source_file(place, audio),
@@ -131,20 +146,21 @@ def file_sha256(path: Path) -> str:
 def _in_prepared_frames(
     options: LoopOptions, cut: Preparation, source_rate: int, frames: int
 ) -> LoopOptions:
-    """Move a given loop to where the cut note has it."""
+    """Move a given loop to where the cut note has it.
+
+    Raises UsageError for one that is too short or lies outside the sounding part.
+    """
     if options.given is None:
         return options
     scale = cut.scale(source_rate)
     start = round((options.given.start_frame - cut.start_frame) * scale)
     end = round((options.given.end_frame - cut.start_frame) * scale)
-    if not 0 < start < end <= frames:
-        raise InputError(
-            f"the recipe's loop {options.given.start_frame}..{options.given.end_frame} lies "
-            f"outside the sounding part, frames {cut.start_frame + 1}..{cut.end_frame}; correct it."
+    shortest, lead = (math.ceil(s * cut.rate) for s in (SHORTEST_LOOP_SECONDS, LEAD_SECONDS))
+    if not lead <= start <= end - shortest <= frames - shortest:
+        first = cut.start_frame + math.ceil(lead / scale)
+        raise UsageError(
+            f"the recipe's loop [{options.given.start_frame}, {options.given.end_frame}] must lie "
+            f"within the sounding frames [{first}, {cut.end_frame}] and be "
+            f"{math.ceil(shortest / scale)} frames or more; correct it."
         )
-    return LoopOptions(
-        mode=options.mode,
-        flatten=options.flatten,
-        given=Loop(start_frame=start, end_frame=end),
-        length_seconds=options.length_seconds,
-    )
+    return replace(options, given=Loop(start_frame=start, end_frame=end))

@@ -11,6 +11,7 @@ import multiprocessing
 import os
 import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
@@ -21,9 +22,14 @@ import threadpoolctl
 Work = TypeVar("Work")
 Result = TypeVar("Result")
 
+_PATIENCE_SECONDS = 1.0
 _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3
 """Parameters of glibc's `mallopt`: what lies free before it is given back; what is mapped alone."""
 _MOST_KEPT_BYTES, _LARGEST_KEPT_BYTES = 2**27, 2**25
+ENDING_SIGNALS = tuple(
+    getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)
+)
+"""Beside Ctrl-C: being asked to end, the terminal gone. Windows has no SIGHUP."""
 
 
 class Workers:
@@ -39,9 +45,13 @@ class Workers:
     def __enter__(self) -> Workers:
         if self.count > 1:
             context = multiprocessing.get_context(_start_method())
-            with _interrupts_held():
-                self._pool = ProcessPoolExecutor(self.count, context, _start_worker)
-                self._pool.submit(_nothing)
+            try:
+                with _interrupts_held():
+                    self._pool = ProcessPoolExecutor(self.count, context, _start_worker)
+                    self._pool.submit(_nothing)
+            except BaseException:
+                self.__exit__()
+                raise
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -71,11 +81,11 @@ def _start_method() -> str:
 
 @contextmanager
 def _interrupts_held() -> Iterator[None]:
-    """Let Ctrl-C wait: an interrupt that falls into a fork would be lost."""
+    """Let Ctrl-C and the like wait: an interrupt that falls into a fork would be lost."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, *ENDING_SIGNALS})
     try:
         yield
     finally:
@@ -87,9 +97,32 @@ def _nothing() -> None:
 
 
 def _start_worker() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    """Leave signals to the parent, which ends its workers."""
+    for one in (signal.SIGINT, *ENDING_SIGNALS):
+        signal.signal(one, _end_soon if one == signal.SIGTERM else signal.SIG_IGN)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING_SIGNALS)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     threadpoolctl.threadpool_limits(1)
     _keep_freed_memory()
+
+
+def _end_soon(_number: int, _frame: object) -> None:
+    """Let the parent, which may have been asked to end as well, drop the work in good order first.
+
+    The pool itself ends workers so when one of them is lost.
+    """
+    end = threading.Timer(_PATIENCE_SECONDS, os._exit, (1,))
+    end.daemon = True
+    end.start()
+
+
+def _end_with_parent() -> None:
+    """End this process when the one that started it is gone, however it went."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _keep_freed_memory() -> None:

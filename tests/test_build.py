@@ -2,22 +2,32 @@
 
 import json
 import os
+import re
+import resource
 import shutil
 import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
 from keymapper import BuildSettings, Recipe, build_instrument
-from keymapper.errors import InputError, OutputError
+from keymapper.errors import InputError, OutputError, UsageError
 from keymapper.formats.manifest import read_manifest
+from keymapper.formats.recipe import read_recipe
 from keymapper.formats.sfz import read_sfz
 from keymapper.formats.wav_chunks import read_embedded_hints
-from keymapper.model.recipe import NoteCorrection, SampleSettings, ZoneSettings
+from keymapper.model.recipe import (
+    LoopSettings,
+    NoteCorrection,
+    OneShotSettings,
+    SampleSettings,
+    ZoneSettings,
+)
 from keymapper.proving.proof import read_proof
 from tests.simple_notes import RATE, note, write_note
 
@@ -162,6 +172,45 @@ def test_corrections_of_the_recipe_win(lantern, tmp_path):
     assert [skipped.file for skipped in manifest.skipped] == ["Lantern A#3.wav"]
 
 
+@pytest.mark.parametrize(
+    "loop", [(60_000, 80_000), (1, 40_000), (2_400, 40_000), (30_000, 30_001), (30_000, 30_047)]
+)
+def test_a_loop_that_a_note_cannot_have_stops_the_build(lantern, tmp_path, loop):
+    recipe = Recipe(note=(NoteCorrection(file="Lantern F3.wav", loop=loop),))
+    words = (
+        rf"^Lantern F3\.wav: the recipe's loop \[{loop[0]}, {loop[1]}\] must lie within the "
+        r"sounding frames \[24\d\d, 7\d{4}\] and be 48 frames or more; correct it\.$"
+    )
+    with pytest.raises(UsageError, match=words):
+        build_instrument(lantern, tmp_path / "out", recipe, ONE)
+    assert [path.name for path in tmp_path.iterdir()] == ["lantern"]
+
+
+def test_the_range_named_for_a_loop_holds(lantern, tmp_path):
+    wrong = Recipe(note=(NoteCorrection(file="Lantern F3.wav", loop=(1, 10**6)),))
+    with pytest.raises(UsageError) as told:
+        build_instrument(lantern, tmp_path / "out", wrong, ONE)
+    first, end = map(int, re.findall(r"\d+", str(told.value).partition("within")[2])[:2])
+    for loop in ((first, first + 48), (end - 48, end)):
+        recipe = Recipe(note=(NoteCorrection(file="Lantern F3.wav", loop=loop),))
+        manifest = build_instrument(lantern, tmp_path / f"{loop[0]}", recipe, ONE)
+        assert [zone.loop is not None for zone in manifest.zones] == [True, True, True]
+
+
+def test_notes_too_short_for_the_loops_asked_for_are_told(lantern, tmp_path):
+    write_note(lantern / "Lantern D4.wav", 62, decay_seconds=0.3)
+    recipe = Recipe(
+        loops=LoopSettings(length_seconds=10.0),
+        note=(NoteCorrection(file="Lantern C3.wav", loop=False),),
+    )
+    manifest = build_instrument(lantern, tmp_path / "out", recipe, ONE)
+    assert [(doubt.file, doubt.about) for doubt in manifest.doubts] == [
+        ("Lantern A#3.wav", "loop"),
+        ("Lantern F3.wav", "loop"),
+    ]
+    assert manifest.doubts[0].message.startswith("is not looped: no loop of 10 s fits")
+
+
 def test_a_correction_of_a_file_that_is_not_there_is_refused(lantern, tmp_path):
     recipe = Recipe(note=(NoteCorrection(file="Lantern X.wav"),))
     with pytest.raises(InputError, match=r"corrects 'Lantern X\.wav', which is not there"):
@@ -172,12 +221,31 @@ def test_written_recipe_gives_the_same_instrument_again(lantern, tmp_path):
     settings = BuildSettings(workers=1, write_recipe=True)
     first = build_instrument(lantern, tmp_path / "one", settings=settings)
     recipe = tmp_path / "one" / "recipe.toml"
-    from keymapper.formats.recipe import read_recipe
-
     second = build_instrument(lantern, tmp_path / "two", read_recipe(recipe), ONE)
     assert [(z.root_key, z.low_key, z.loop) for z in first.zones] == [
         (z.root_key, z.low_key, z.loop) for z in second.zones
     ]
+
+
+def test_a_written_recipe_keeps_what_is_stated_and_adds_what_was_found(lantern, tmp_path):
+    stated = NoteCorrection(file="Lantern C3.wav", root=50, gain_db=-3.0, loop=(30_000, 40_000))
+    skipped = NoteCorrection(file="Lantern F3.wav", skip=True)
+    recipe = Recipe(note=(skipped, stated))
+    settings = BuildSettings(workers=1, prove=False, page=False, write_recipe=True)
+    build_instrument(lantern, tmp_path / "out", recipe, settings)
+    written = {note.file: note for note in read_recipe(tmp_path / "out" / "recipe.toml").note}
+    assert written.pop("Lantern C3.wav") == stated
+    assert written.pop("Lantern F3.wav") == skipped
+    found = written.pop("Lantern A#3.wav")
+    assert (found.root, isinstance(found.loop, tuple), written) == ("A#3", True, {})
+
+
+def test_reversed_copies_are_one_note_of_a_written_recipe(lantern, tmp_path):
+    recipe = Recipe(layout="one-shots", one_shots=OneShotSettings(reversed_copies=True))
+    settings = BuildSettings(workers=1, prove=False, page=False, write_recipe=True)
+    build_instrument(lantern, tmp_path / "out", recipe, settings)
+    written = read_recipe(tmp_path / "out" / "recipe.toml")
+    assert sorted(note.file for note in written.note) == sorted(KEYS)
 
 
 def test_flac_and_16_bits_and_another_rate_on_request(lantern, tmp_path):
@@ -252,9 +320,49 @@ def test_one_shots_have_a_key_each_and_play_to_their_end(tmp_path):
 @pytest.mark.parametrize("place", ["inside", "same", "around"])
 def test_a_result_may_not_mix_with_the_recordings(lantern, place):
     target = {"inside": lantern / "out", "same": lantern, "around": lantern.parent}[place]
-    with pytest.raises(OutputError, match="choose another --out"):
+    with pytest.raises(OutputError, match="choose another folder"):
         build_instrument(lantern, target, settings=BuildSettings(workers=1, replace=True))
     assert sorted(p.name for p in lantern.iterdir()) == sorted(KEYS)
+
+
+def test_only_an_earlier_build_is_replaced(lantern, tmp_path):
+    again = BuildSettings(workers=1, replace=True)
+    build_instrument(lantern, tmp_path / "out", Recipe(name="Old Name"), again)
+    build_instrument(lantern, tmp_path / "out", Recipe(name="New Name"), again)
+    assert [p.name for p in (tmp_path / "out").glob("*.sfz")] == ["New_Name.sfz"]
+    (tmp_path / "out" / "samples" / "mine.wav").write_text("precious")
+    with pytest.raises(OutputError, match=r"holds samples/mine\.wav, which is no part of"):
+        build_instrument(lantern, tmp_path / "out", settings=again)
+    assert (tmp_path / "out" / "samples" / "mine.wav").read_text() == "precious"
+
+
+def test_a_build_of_another_version_is_replaced(lantern, tmp_path):
+    build_instrument(lantern, tmp_path / "out", settings=ONE)
+    path = tmp_path / "out" / "manifest.json"
+    manifest = json.loads(path.read_text("utf-8"))
+    del manifest["zones"], manifest["layers"]
+    path.write_text(json.dumps({**manifest, "format_version": 0}))
+    build_instrument(lantern, tmp_path / "out", settings=BuildSettings(workers=1, replace=True))
+    assert "zones" in json.loads(path.read_text("utf-8"))
+
+
+@pytest.mark.parametrize("text", ["{}", '{"format": "another", "name": "x", "notes": []}', "no"])
+def test_a_manifest_of_somebody_else_is_no_earlier_build(lantern, tmp_path, text):
+    path = tmp_path / "out" / "manifest.json"
+    path.parent.mkdir()
+    path.write_text(text)
+    with pytest.raises(OutputError, match=r"holds manifest\.json, which is no part of"):
+        build_instrument(lantern, path.parent, settings=BuildSettings(workers=1, replace=True))
+    assert path.read_text() == text
+
+
+def test_a_recipe_beside_the_instrument_is_never_lost(lantern, tmp_path):
+    settings = BuildSettings(workers=1, prove=False, page=False, replace=True, write_recipe=True)
+    build_instrument(lantern, tmp_path / "out", settings=settings)
+    recipe = tmp_path / "out" / "recipe.toml"
+    recipe.write_text("# corrected by hand\n")
+    build_instrument(lantern, tmp_path / "out", settings=settings)
+    assert recipe.read_text() == "# corrected by hand\n"
 
 
 def test_silence_only_is_one_line(tmp_path):
@@ -281,46 +389,89 @@ def test_no_space_left_leaves_the_last_good_result(lantern, tmp_path, monkeypatc
     assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".")] == []
 
 
-def _heed_interrupts():
+def _heed_signals():
     """A background job may have been started deaf to Ctrl-C; its children would be too."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    for one in (signal.SIGINT, signal.SIGHUP, signal.SIGTERM):
+        signal.signal(one, signal.SIG_DFL)
 
 
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
-def test_an_interrupted_rebuild_leaves_the_last_good_result(lantern, tmp_path, how):
+def _workers_of(parent):
+    """Return the processes that a process started."""
+    return [
+        int(child) for child in Path(f"/proc/{parent}/task/{parent}/children").read_text().split()
+    ]
+
+
+def _is_running(process):
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+
+
+def _in_time(condition, seconds=60.0):
+    deadline = time.monotonic() + seconds
+    while not condition() and time.monotonic() < deadline:
+        time.sleep(0.01)
+    return condition()
+
+
+@pytest.mark.parametrize(
+    ("how", "code", "to_all"),
+    [
+        (signal.SIGINT, 130, True),
+        (signal.SIGTERM, 143, True),
+        (signal.SIGTERM, 143, False),
+        (signal.SIGHUP, 129, False),
+        (signal.SIGKILL, -signal.SIGKILL, False),
+    ],
+)
+def test_an_interrupted_rebuild_leaves_the_last_good_result(lantern, tmp_path, how, code, to_all):
     out = tmp_path / "out"
     build_instrument(lantern, out, settings=ONE)
     before = tree(out)
     for index in range(12):
         write_note(lantern / f"more {index} C4.wav", 60, seconds=3.0)
-    command = [
-        sys.executable,
-        "-m",
-        "keymapper",
-        "build",
-        str(lantern),
-        "--out",
-        str(out),
-        "--force",
-    ]
+    command = ["build", lantern, "--out", out, "--force", "--workers", "2"]
     process = subprocess.Popen(
-        command,
+        [sys.executable, "-m", "keymapper", *map(str, command)],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
-        preexec_fn=_heed_interrupts,
+        preexec_fn=_heed_signals,
     )
-    deadline = time.monotonic() + 60
-    while not list(tmp_path.glob(".out.*.partial")) and time.monotonic() < deadline:
-        time.sleep(0.01)
-    os.killpg(process.pid, how)
+    assert _in_time(
+        lambda: list(tmp_path.glob(".out.*.partial")) and len(_workers_of(process.pid)) == 2
+    )
+    workers = _workers_of(process.pid)
+    (os.killpg if to_all else os.kill)(process.pid, how)
     errors = process.communicate()[1]
-    assert tree(out) == before, errors
-    if how == signal.SIGINT:
-        assert process.returncode == 130
-        assert "Traceback" not in errors
+    assert (process.returncode, tree(out)) == (code, before), errors
+    assert _in_time(lambda: not any(map(_is_running, workers)))
+    if how != signal.SIGKILL:
+        assert errors == "keymapper: interrupted; nothing was changed.\n"
         assert not list(tmp_path.glob(".out.*.partial"))
+
+
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_a_full_disk_leaves_nothing_behind_and_names_the_place(lantern, tmp_path, workers):
+    def little_room():
+        resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
+
+    out = tmp_path / "out"
+    command = ["build", lantern, "--out", out, "--workers", workers]
+    result = subprocess.run(
+        [sys.executable, "-m", "keymapper", *map(str, command)],
+        capture_output=True,
+        text=True,
+        preexec_fn=little_room,
+        check=False,
+    )
+    assert result.returncode == 5
+    assert result.stderr.startswith(f"keymapper: {out}/samples/lantern_")
+    assert result.stderr.endswith(": cannot be written (File too large).\n")
+    assert [path.name for path in tmp_path.iterdir()] == ["lantern"]
 
 
 def test_json_of_the_manifest_is_strict(lantern, tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from typing import Annotated, Any
 
@@ -19,9 +20,18 @@ from keymapper.cli.prove import prove
 from keymapper.cli.slice import slice_take
 from keymapper.errors import KeymapperError
 from keymapper.reporting.plain import one_line
+from keymapper.workers import ENDING_SIGNALS
 
 EXIT_BUG = 70
-EXIT_INTERRUPTED = 130
+EXIT_OF_SIGNAL = 128
+
+
+class Ended(KeyboardInterrupt):
+    """The process was asked to end: undone like Ctrl-C, told by the exit code."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__()
+        self.number = number
 
 
 class ErrorsAsLines(TyperGroup):
@@ -34,9 +44,10 @@ class ErrorsAsLines(TyperGroup):
         except KeymapperError as error:
             _complain(str(error))
             raise SystemExit(error.exit_code) from None
-        except KeyboardInterrupt:
+        except KeyboardInterrupt as interrupt:
             _complain("interrupted; nothing was changed.")
-            raise SystemExit(EXIT_INTERRUPTED) from None
+            number = interrupt.number if isinstance(interrupt, Ended) else signal.SIGINT
+            raise SystemExit(EXIT_OF_SIGNAL + number) from None
         except OSError as error:
             _complain(f"{error.filename or 'the system'}: {error.strerror or error}.")
             raise SystemExit(5) from None
@@ -74,7 +85,7 @@ def keymapper(
     """Turn recorded synth notes into a playable, in-tune, well-looped instrument.
 
     Exit codes: 0 clean, 1 findings, 2 usage, 3 input, 4 could not be measured, 5 output,
-    70 our bug, 130 interrupted.
+    70 our bug, 130 interrupted (129 hung up, 143 terminated).
     """
 
 
@@ -91,8 +102,23 @@ for name, command in (
     app.command(name)(command)
 
 
+def _heed_signals() -> None:
+    """Have SIGTERM and SIGHUP end the command as Ctrl-C does, but for what `nohup` ignores."""
+    for number in ENDING_SIGNALS:
+        if signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, _end)
+
+
+def _end(number: int, _frame: object) -> None:
+    """Clean up once: a terminal that goes sends one signal after the other."""
+    for one in ENDING_SIGNALS:
+        signal.signal(one, signal.SIG_IGN)
+    raise Ended(number)
+
+
 def main() -> None:
     """Run the command line."""
+    _heed_signals()
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     try:

@@ -24,7 +24,10 @@ def build(
     ],
     out: Annotated[
         Path | None,
-        typer.Option(help="Folder for the instrument.  [default: FOLDER's name + -instrument]"),
+        typer.Option(
+            help="Folder for the instrument; an earlier one is replaced with --force, all but its "
+            "recipe.  [default: FOLDER's name + -instrument]"
+        ),
     ] = None,
     session: Annotated[
         Path | None,
@@ -110,6 +113,7 @@ def build(
     decisions = recipe_with(chosen_recipe(sources[0], recipe), choices)
     targets = recipe_targets(decisions, recipe or sources[0] / RECIPE_NAME)
     target = out or default_target(sources[0])
+    kept = (target / RECIPE_NAME).is_file()
     with shown_progress(quiet=quiet or json) as progress:
         settings = BuildSettings(
             workers=workers,
@@ -123,6 +127,20 @@ def build(
         )
         manifest = _built(sources, session, target, decisions, settings)
     _print_result(manifest, target, json=json, quiet=quiet)
+    if (kept or write_recipe) and not (json or quiet):
+        typer.echo(_recipe_line(target / RECIPE_NAME, recipe, kept=kept, wanted=write_recipe))
+
+
+def _recipe_line(written: Path, used: Path | None, *, kept: bool, wanted: bool) -> str:
+    """Return what became of the recipe beside the instrument, and what it is good for."""
+    from keymapper.reporting.plain import one_line
+
+    place = one_line(str(written))
+    if not kept:
+        return f"Recipe: {place}; correct it and build again with --recipe {place}"
+    own = used is not None and used.resolve() == written.resolve()
+    how = "is kept as it was" if own else f"is kept, unused; --recipe {place} builds by it"
+    return f"Recipe: {place} {how}{'; move it away to get a new one' if wanted else ''}"
 
 
 def _built(

@@ -124,7 +124,8 @@ def _write(sheet: SessionSheet, out: Path, *, replace: bool) -> None:
     from keymapper.formats.session_sheet import session_sheet_json
     from keymapper.planning.cue_sheet import cue_sheet
 
-    with published_folder(out, replace=replace) as to:
+    names = (SHEET_NAME, MIDI_NAME, CUES_NAME)
+    with published_folder(out, replace=replace, earlier=lambda _: names) as to:
         (to / SHEET_NAME).write_bytes(session_sheet_json(sheet))
         (to / MIDI_NAME).write_bytes(midi_bytes(sheet))
         (to / CUES_NAME).write_text(cue_sheet(sheet), encoding="ascii", newline="\n")

@@ -33,7 +33,12 @@ Exporter = Callable[[Manifest], Mapping[str, bytes]]
 def export_sfz(manifest: Manifest) -> Mapping[str, bytes]:
     """Return the instrument as one SFZ file named after it."""
     text = write_sfz(sfz_document(manifest))
-    return {f"{safe_name(manifest.name)}.sfz": text.encode("utf-8")}
+    return {sfz_name(manifest.name): text.encode("utf-8")}
+
+
+def sfz_name(instrument: str) -> str:
+    """Return the name of the SFZ file of an instrument."""
+    return f"{safe_name(instrument)}.sfz"
 
 
 def export_manifest(manifest: Manifest) -> Mapping[str, bytes]:

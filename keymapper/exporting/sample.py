@@ -136,8 +136,10 @@ def _write(path: Path, pcm: np.ndarray, order: SampleOrder) -> None:
             write_wav(path, pcm, order.preparation.rate, order.bits, order.chunks)
         else:
             _write_flac(path, pcm, order)
-    except (OSError, soundfile.LibsndfileError) as error:
-        raise OutputError(f"{path}: cannot be written ({error}).") from error
+    except OSError as error:
+        raise OutputError(f"{path}: cannot be written ({error.strerror or error}).") from error
+    except soundfile.LibsndfileError as error:
+        raise OutputError(f"{path}: cannot be written ({error.error_string}).") from error
 
 
 def _write_flac(path: Path, pcm: np.ndarray, order: SampleOrder) -> None:

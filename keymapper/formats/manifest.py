@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +62,44 @@ def manifest_beside(sfz: Path) -> Manifest | None:
     except (OSError, UnicodeDecodeError):
         return None
     return read_manifest(text, str(path)) if f'"{FORMAT}"' in text else None
+
+
+def instrument_files(folder: Path) -> InstrumentFiles | None:
+    """Return what an instrument in a folder is made of, whichever version wrote it.
+
+    None where no manifest of ours lies there.
+    """
+    try:
+        found = msgspec.json.decode((folder / MANIFEST_NAME).read_bytes(), type=_Sketch)
+    except (OSError, msgspec.MsgspecError, UnicodeDecodeError):
+        return None
+    if found.format != FORMAT:
+        return None
+    return InstrumentFiles(name=found.name, samples=tuple(note.sample.file for note in found.notes))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentFiles:
+    """The name of an instrument and its samples, relative to its folder."""
+
+    name: str
+    samples: tuple[str, ...]
+
+
+class _SketchedFile(msgspec.Struct):
+    file: str
+
+
+class _SketchedNote(msgspec.Struct):
+    sample: _SketchedFile
+
+
+class _Sketch(msgspec.Struct):
+    """The part of a manifest that every version has."""
+
+    format: str
+    name: str
+    notes: list[_SketchedNote]
 
 
 class _Version(msgspec.Struct):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,14 @@ from keymapper.model.recipe import NoteCorrection, Recipe
 
 FOREIGN_TABLES = frozenset({"audit", "session"})
 """Tables of the same file that other commands read."""
+_ALWAYS_STATED: Mapping[str, Collection[str]] = {
+    "": ("name", "author", "licence", "reference_hz", "layout"),
+    "zones": ("split", "reach_below", "reach_above"),
+    "levels": ("keys", "peak_dbfs"),
+    "samples": ("format", "bits"),
+    "loops": ("mode", "flatten"),
+}
+"""What a first recipe shows for a start, table by table: the keys most often changed."""
 
 
 def read_recipe(path: Path) -> Recipe:
@@ -79,55 +88,91 @@ def _check(correction: NoteCorrection, path: Path) -> None:
 
 
 def starting_recipe(recipe: Recipe, name: str, notes: Sequence[NoteRecord]) -> str:
-    """Return a recipe as TOML text that states what was found, ready to be corrected."""
+    """Return a recipe as TOML text that states what was found, ready to be corrected.
+
+    Whatever the recipe says stands in it again, and goes before what was found.
+    """
+    full = replace(
+        recipe,
+        name=recipe.name or name,
+        author=recipe.author or "",
+        licence=recipe.licence or "",
+        note=_corrections(recipe.note, notes),
+    )
     lines = [
         "# Decisions for this instrument. Remove what you do not want to fix;",
         "# what is not here is decided from the sound at every build.",
-        f"name = {_text(recipe.name or name)}",
-        f"author = {_text(recipe.author or '')}",
-        f"licence = {_text(recipe.licence or '')}",
-        f"reference_hz = {recipe.reference_hz}",
-        f"layout = {_text(recipe.layout)}",
-        "",
-        "[zones]",
-        f"split = {_text(recipe.zones.split)}",
-        f"reach_below = {recipe.zones.reach_below}",
-        f"reach_above = {recipe.zones.reach_above}",
-        "",
-        "[levels]",
-        f"keys = {_text(recipe.levels.keys)}",
-        f"peak_dbfs = {recipe.levels.peak_dbfs}",
-        "",
-        "[samples]",
-        f"format = {_text(recipe.samples.format)}",
-        f"bits = {recipe.samples.bits}",
-        "",
-        "[loops]",
-        f"mode = {_text(recipe.loops.mode)}",
-        f"flatten = {str(recipe.loops.flatten).lower()}",
+        *_key_lines(full, _ALWAYS_STATED[""]),
     ]
-    for note in notes:
-        lines += ["", "[[note]]", *_note_lines(note)]
+    for field in fields(full):
+        value = getattr(full, field.name)
+        if is_dataclass(value):
+            keys = _key_lines(value, _ALWAYS_STATED.get(field.name, ()))
+            lines += ["", f"[{field.name}]", *keys] if keys else []
+        elif isinstance(value, tuple):
+            for one in value:
+                lines += ["", f"[[{field.name}]]", *_key_lines(one)]
     return "\n".join(lines) + "\n"
 
 
-def _note_lines(note: NoteRecord) -> list[str]:
-    lines = [
-        f"file = {_text(note.source.file)}",
-        f"root = {_text(key_name(note.decision.root_key))}",
-    ]
-    if note.decision.velocity is not None:
-        lines.append(f"velocity = {note.decision.velocity}")
-    if note.decision.round_robin is not None:
-        lines.append(f"round_robin = {note.decision.round_robin}")
-    if note.loop.loop is None:
-        lines.append("loop = false")
-    elif note.sample.processing.rate == note.source.rate:
-        head = note.sample.processing.start_frame
-        lines.append(
-            f"loop = [{note.loop.loop.start_frame + head}, {note.loop.loop.end_frame + head}]"
-        )
+def _key_lines(table: Any, always: Collection[str] = ()) -> list[str]:
+    """Return the keys of a table, not those of tables in it, that are not at their default.
+
+    always : keys to be stated even so.
+    """
+    lines = []
+    for field in fields(table):
+        value = getattr(table, field.name)
+        is_stated = value is not None and (field.name in always or value != field.default)
+        if is_stated and not _holds_tables(value):
+            lines.append(f"{field.name} = {_toml(value)}")
     return lines
+
+
+def _holds_tables(value: object) -> bool:
+    return is_dataclass(value) or (isinstance(value, tuple) and any(map(is_dataclass, value)))
+
+
+def _corrections(
+    stated: Sequence[NoteCorrection], notes: Sequence[NoteRecord]
+) -> tuple[NoteCorrection, ...]:
+    """Return one correction a file: what was found, under what is stated."""
+    corrections = {correction.file: correction for correction in stated}
+    found: dict[str, NoteCorrection] = {}
+    for note in notes:
+        file = note.source.file
+        own = corrections.get(file, NoteCorrection(file=file))
+        found.setdefault(file, _with_what_was_found(own, note))
+    return tuple((found | {f: c for f, c in corrections.items() if f not in found}).values())
+
+
+def _with_what_was_found(stated: NoteCorrection, note: NoteRecord) -> NoteCorrection:
+    decision = note.decision
+    return replace(
+        stated,
+        root=key_name(decision.root_key) if stated.root is None else stated.root,
+        velocity=decision.velocity if stated.velocity is None else stated.velocity,
+        round_robin=decision.round_robin if stated.round_robin is None else stated.round_robin,
+        loop=_found_loop(note) if stated.loop is None else stated.loop,
+    )
+
+
+def _found_loop(note: NoteRecord) -> tuple[int, int] | bool | None:
+    """Return the loop in frames of the recording; None where its rate is another."""
+    loop, processing = note.loop.loop, note.sample.processing
+    if loop is None:
+        return False
+    if processing.rate != note.source.rate:
+        return None
+    return (loop.start_frame + processing.start_frame, loop.end_frame + processing.start_frame)
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(_toml, value))}]"
+    return _text(value) if isinstance(value, str) else str(value)
 
 
 def _text(value: str) -> str:

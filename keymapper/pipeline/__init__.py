@@ -9,12 +9,12 @@
 """
 
 from keymapper.pipeline.build import (
-    PROOF_NAME,
     BuildSettings,
     build_from_takes,
     build_instrument,
     default_target,
 )
+from keymapper.pipeline.earlier import PROOF_NAME
 from keymapper.pipeline.measure import MeasuredFolder, Progress, measure_folder
 
 __all__ = [

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
-from keymapper.errors import InputError, OutputError
+from keymapper.errors import InputError
 from keymapper.exporting.exporters import OWN_FORMATS, export
-from keymapper.exporting.publish import published_folder, write_text
+from keymapper.exporting.publish import published_folder, refuse_overlap, write_text
 from keymapper.exporting.sample import write_sample
 from keymapper.formats.folder import RECIPE_NAME
 from keymapper.formats.recipe import starting_recipe
@@ -19,6 +21,7 @@ from keymapper.model.proof import Proof
 from keymapper.model.recipe import Recipe
 from keymapper.model.session import SessionSheet
 from keymapper.pipeline.budget import within_budget
+from keymapper.pipeline.earlier import PROOF_NAME, built_files
 from keymapper.pipeline.finish import finished_manifest
 from keymapper.pipeline.measure import (
     WHOLE_FOLDER,
@@ -35,7 +38,6 @@ from keymapper.pipeline.takes import notes_in_takes
 from keymapper.proving.proof import ProofSettings, prove_instrument, write_proof
 from keymapper.workers import Workers
 
-PROOF_NAME = "proof.json"
 PROOF_HOLD_SECONDS = 1.0
 PROOF_TAIL_SECONDS = 0.2
 
@@ -60,7 +62,9 @@ class BuildSettings:
     page: bool = True
     """Whether a page to see and hear the instrument is written beside it."""
     write_recipe: bool = False
-    """Whether to write a recipe of what was found beside the instrument."""
+    """Whether to write a recipe of what was found beside the instrument.
+
+    One that lies there already is kept as it is, whatever this says."""
 
 
 def build_instrument(
@@ -78,10 +82,11 @@ def build_instrument(
     InputError
         The folder holds nothing that can be used.
     OutputError
-        `target` exists already, lies inside the folder, or cannot be written.
+        `target` exists already, lies inside the folder, holds anything but an earlier build, or
+        cannot be written.
     """
     job = MeasuringJob(where=Path(folder), recipe=recipe or Recipe())
-    refuse_overlap(Path(folder), Path(target))
+    refuse_overlap(Path(target), [Path(folder)])
     return _built(job, Path(target), settings or BuildSettings())
 
 
@@ -99,10 +104,12 @@ def build_from_takes(
     InputError, MeasurementError
         A take cannot be read, or does not fit the plan.
     OutputError
-        `target` exists already, or cannot be written.
+        `target` exists already, holds a take or anything but an earlier build, or cannot be
+        written.
     """
     paths = [Path(take) for take in takes]
     settings = settings or BuildSettings()
+    refuse_overlap(Path(target), paths)
     job = MeasuringJob(
         where=paths[0],
         recipe=recipe or Recipe(),
@@ -112,9 +119,10 @@ def build_from_takes(
 
 
 def _built(job: MeasuringJob, target: Path, settings: BuildSettings) -> Manifest:
+    earlier = partial(built_files, formats=settings.formats)
     with (
+        published_folder(target, replace=settings.replace, earlier=earlier) as to,
         Workers(settings.workers) as pool,
-        published_folder(target, replace=settings.replace) as to,
     ):
         plans = levelled(within_budget(_plans(job, settings, pool), pool))
         orders = [order for plan in plans for order in sample_orders(plan)]
@@ -129,7 +137,9 @@ def _built(job: MeasuringJob, target: Path, settings: BuildSettings) -> Manifest
             from keymapper.reporting.page import write_instrument_page
 
             write_instrument_page(to, manifest, proof, pool)
-        if settings.write_recipe:
+        if (target / RECIPE_NAME).is_file():
+            shutil.copy2(target / RECIPE_NAME, to / RECIPE_NAME, follow_symlinks=False)
+        elif settings.write_recipe:
             text = starting_recipe(job.recipe, manifest.name, manifest.notes)
             write_text(to / RECIPE_NAME, text)
     return manifest
@@ -171,17 +181,13 @@ def _refuse_unknown_corrections(job: MeasuringJob, plans: Sequence[BuildPlan]) -
             )
 
 
-def default_target(folder: Path) -> Path:
-    """Return where an instrument goes when nobody says: beside you, named after its folder."""
-    where = folder.resolve()
-    return Path(f"{where.stem if where.is_file() else where.name}-instrument")
+def default_target(recordings: Path) -> Path:
+    """Return where an instrument goes when nobody says: beside you, named after its recordings.
 
-
-def refuse_overlap(folder: Path, target: Path) -> None:
-    """Refuse a result that would lie inside the recordings, or swallow them."""
-    source, result = folder.resolve(), target.resolve()
-    if result.is_relative_to(source) or source.is_relative_to(result):
-        raise OutputError(
-            f"{target}: the result may not lie inside the recordings, nor they in it; "
-            "choose another --out."
-        )
+    Beside their folder where you are in it. recordings : a folder, or a take.
+    """
+    where, here = recordings.resolve(), Path.cwd()
+    name = f"{where.stem if where.is_file() else where.name}-instrument"
+    return (
+        Path(os.path.relpath(where.with_name(name))) if here.is_relative_to(where) else Path(name)
+    )

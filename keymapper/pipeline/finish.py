@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from keymapper import __version__
 from keymapper.mapping.controls import brightness, controls
@@ -46,7 +46,7 @@ def finished_manifest(plans: Sequence[BuildPlan], samples: Sequence[SampleFile])
         controls=controls(zones, recipe.controls),
         zones=tuple(zones),
         notes=tuple(notes),
-        doubts=sorted_doubts([*_doubts(plans), *doubts_of_result(notes)]),
+        doubts=sorted_doubts([*_doubts(plans), *doubts_of_result(notes), *_unlooped(written)]),
         skipped=tuple(
             skipped
             for plan in plans
@@ -57,6 +57,20 @@ def finished_manifest(plans: Sequence[BuildPlan], samples: Sequence[SampleFile])
 
 def _doubts(plans: Sequence[BuildPlan]) -> list[Doubt]:
     return [doubt for plan in plans for doubt in (*plan.named.doubts, *plan.assembly.doubts)]
+
+
+def _unlooped(written: Sequence[Written]) -> Iterator[Doubt]:
+    """Yield the held notes without a loop where the recipe asks for loops of some length."""
+    for plan, placed, _ in written:
+        loops, recording, loop = plan.recipe.loops, plan.recording(placed), plan.loop(placed)
+        if loops.wanted_seconds is None or loops.mode == "none" or loop.loop is not None:
+            continue
+        file = recording.source.file
+        plays_out = plan.assembly.layout == "one-shots" or placed.place.trigger == "release"
+        unlooped = any(note.file == file and note.loop is False for note in plan.recipe.note)
+        if recording.measurement.course.sustains and not plays_out and not unlooped:
+            message = f"is not looped: {loop.reason}; ask for shorter loops, or hold it longer"
+            yield Doubt(file=file, about="loop", message=message)
 
 
 def _layer_facts(plan: BuildPlan, layers: int) -> LayerFacts:

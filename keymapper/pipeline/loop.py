@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from keymapper.errors import InputError, MeasurementError, UsageError
-from keymapper.exporting.publish import published_folder
+from keymapper.exporting.publish import published_folder, refuse_overlap
 from keymapper.formats.audio_file import Audio, read_audio
 from keymapper.formats.wav_chunks import SampleChunks, read_embedded_hints, smpl_body
 from keymapper.formats.wav_loop import (
@@ -79,10 +79,16 @@ def loop_files(
     InputError
         None of the files can be used.
     OutputError
-        `target` exists and `replace_target` is off, or cannot be written.
+        `target` holds one of the files, exists and `replace_target` is off, holds anything but
+        earlier copies, or cannot be written.
     """
     _check_names(files)
-    with Workers(workers) as pool, published_folder(target, replace=replace_target) as folder:
+    refuse_overlap(target, files)
+    copies = {path.name for path in files}
+    with (
+        published_folder(target, replace=replace_target, earlier=lambda _: copies) as folder,
+        Workers(workers) as pool,
+    ):
         orders = [
             _LoopOrder(source=path, target=folder / path.name, options=options) for path in files
         ]

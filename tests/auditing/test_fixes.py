@@ -105,9 +105,23 @@ def test_a_copy_is_not_replaced_unasked(tmp_path):
         _fixed(tmp_path / "pack", tmp_path / "copy")
 
 
+def test_an_earlier_copy_is_replaced_when_asked_and_nothing_else(tmp_path):
+    spoiled = clean_pack(2, keys=8)
+    pack_map_faults.unsafe(spoiled)
+    audited = _audited(write_pack(spoiled, tmp_path / "pack"))
+    write_fixes(audited, tmp_path / "copy", force=False, workers=1)
+    before = _digests(tmp_path / "copy")
+    write_fixes(audited, tmp_path / "copy", force=True, workers=1)
+    assert _digests(tmp_path / "copy") == before
+    (tmp_path / "copy" / "my take.wav").write_bytes(b"precious")
+    with pytest.raises(OutputError, match=r"holds my take\.wav, which is no part of"):
+        write_fixes(audited, tmp_path / "copy", force=True, workers=1)
+    assert (tmp_path / "copy" / "my take.wav").read_bytes() == b"precious"
+
+
 def test_a_copy_may_not_lie_in_the_pack(tmp_path):
     write_note(tmp_path / "pack" / "Tug C3.wav", 48)
-    with pytest.raises(OutputError, match="in each other"):
+    with pytest.raises(OutputError, match="may not lie inside"):
         _fixed(tmp_path / "pack", tmp_path / "pack" / "copy")
 
 

@@ -4,8 +4,10 @@ import csv
 import io
 import json
 import os
+import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -51,6 +53,32 @@ def test_build_asks_before_it_replaces(folder, tmp_path):
     assert again.stderr.count("\n") == 1
     assert "add --force" in again.stderr
     assert keymapper("build", folder, "--out", tmp_path / "o", "--force").returncode == 0
+
+
+def test_build_tells_what_a_recipe_beside_the_instrument_is_good_for(folder, tmp_path):
+    build = ["build", folder, "--out", "o", "--no-proof", "--no-page"]
+    recipe = str(Path("o") / "recipe.toml")
+
+    def told(*options):
+        result = keymapper(*build, *options, cwd=tmp_path)
+        assert result.returncode == 0, result.stderr
+        return [line for line in result.stdout.splitlines() if line.startswith("Recipe: ")]
+
+    how = f"--recipe {recipe}"
+    assert told("--write-recipe") == [f"Recipe: {recipe}; correct it and build again with {how}"]
+    assert told("--force") == [f"Recipe: {recipe} is kept, unused; {how} builds by it"]
+    assert told("--force", "--recipe", recipe) == [f"Recipe: {recipe} is kept as it was"]
+    (line,) = told("--force", "--write-recipe")
+    assert line.endswith("; move it away to get a new one")
+
+
+def test_the_default_place_is_beside_the_folder_one_is_in(folder, tmp_path):
+    within = tmp_path / "lantern"
+    shutil.copytree(folder, within)
+    result = keymapper("build", ".", "--no-proof", "--no-page", cwd=within)
+    assert result.returncode == 0, result.stderr
+    assert f"Instrument: {Path('..') / 'lantern-instrument'}" in result.stdout
+    assert (tmp_path / "lantern-instrument" / "lantern.sfz").is_file()
 
 
 def test_build_as_json(folder, tmp_path):
@@ -132,7 +160,7 @@ def test_reference_moves_the_cents(folder):
         (["build", "notes", "--recipe", "none.toml"], 3, "none.toml: cannot be read"),
         (["build", "notes", "--recipe", "wrong.toml"], 2, "did you mean 'name'"),
         (["build", "notes", "--rate", "7"], 2, "rate must lie in 8000..192000"),
-        (["build", "notes", "--out", "notes/out"], 5, "choose another --out"),
+        (["build", "notes", "--out", "notes/out"], 5, "choose another folder"),
         (["measure", "notes", "--out", "a.xml"], 2, "ends in .csv or .json"),
         (["measure", "notes", "--plot", "a.gif"], 2, "ends in .svg or .png"),
         (["measure", "broken"], 0, "broken.wav: not readable as audio"),

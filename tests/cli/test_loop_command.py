@@ -114,6 +114,30 @@ def test_an_existing_result_stays(notes, looped):
     assert len(list(looped[0].iterdir())) == 4
 
 
+def test_the_folder_of_the_sources_is_never_replaced(notes, tmp_path):
+    source = tmp_path / "in" / "vibrato.wav"
+    source.parent.mkdir()
+    source.write_bytes((notes / "vibrato.wav").read_bytes())
+    before = source.read_bytes()
+    for out in (tmp_path / "in", tmp_path):
+        result = keymapper("loop", source, "--out", out, "--force")
+        assert result.returncode == 5
+        assert "choose another folder" in result.stderr
+        assert source.read_bytes() == before
+
+
+def test_only_earlier_copies_are_replaced(notes, tmp_path):
+    out = tmp_path / "o"
+    arguments = ["loop", notes / "vibrato.wav", "--out", out]
+    assert keymapper(*arguments).returncode == 0
+    assert keymapper(*arguments, "--force").returncode == 0
+    (out / "other.wav").write_bytes(b"mine")
+    result = keymapper(*arguments, "--force")
+    assert result.returncode == 5
+    assert "holds other.wav, which is no part of an earlier result" in result.stderr
+    assert (out / "other.wav").read_bytes() == b"mine"
+
+
 def test_a_length_asked_for(notes, tmp_path):
     arguments = ["--out", tmp_path / "o", "--seconds", "0.8", "--json"]
     result = keymapper("loop", notes / "two_oscillators.wav", *arguments)

@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 
@@ -84,6 +85,16 @@ def test_an_existing_pack_stays_unless_forced(packed):
     assert result.returncode == 5
     assert result.stderr.count("\n") == 1
     assert sorted(path.stat().st_mtime_ns for path in (shelf / "out").iterdir()) == before
+
+
+def test_a_folder_with_other_files_than_a_pack_stays(packed, tmp_path):
+    shelf, _ = packed
+    shutil.copytree(shelf / "out", tmp_path / "out")
+    (tmp_path / "out" / "sales.txt").write_text("mine")
+    result = keymapper("PACK.toml", "--out", tmp_path / "out", "--force", cwd=shelf)
+    assert result.returncode == 5
+    assert "holds sales.txt, which is no part of an earlier result" in result.stderr
+    assert (tmp_path / "out" / "sales.txt").read_text() == "mine"
 
 
 def archive(shelf):

@@ -56,6 +56,10 @@ def test_plan_tells_what_the_session_takes(tmp_path):
     again = keymapper(*PLAN, "--out", tmp_path / "p", code=5)
     assert "add --force" in again.stderr
     keymapper(*PLAN, "--out", tmp_path / "p", "--force", "--quiet")
+    (tmp_path / "p" / "take.wav").write_text("mine")
+    foreign = keymapper(*PLAN, "--out", tmp_path / "p", "--force", code=5)
+    assert "holds take.wav, which is no part of an earlier result" in foreign.stderr
+    assert (tmp_path / "p" / "take.wav").read_text() == "mine"
 
 
 def test_plan_reads_the_session_of_a_recipe_and_options_win(tmp_path):
@@ -152,6 +156,29 @@ def test_the_same_take_gives_the_same_bytes(session, tmp_path):
     assert len(files) == 12
     for file in files:
         assert (tmp_path / "one" / file).read_bytes() == (tmp_path / "two" / file).read_bytes()
+
+
+def test_only_earlier_notes_are_replaced(session, tmp_path):
+    arguments = [
+        "slice", session / "take.flac", "--session", session / "plan/session.json",
+        "--out", tmp_path / "n", "--quiet",
+    ]  # fmt: skip
+    keymapper(*arguments)
+    keymapper(*arguments, "--force")
+    (tmp_path / "n" / "recipe.toml").write_text("name = 'mine'")
+    foreign = keymapper(*arguments, "--force", code=5)
+    assert "holds recipe.toml, which is no part of an earlier result" in foreign.stderr
+    assert (tmp_path / "n" / "recipe.toml").read_text() == "name = 'mine'"
+
+
+def test_notes_never_replace_the_take_they_are_cut_from(session, tmp_path):
+    take = tmp_path / "n" / "take.flac"
+    take.parent.mkdir()
+    take.write_bytes((session / "take.flac").read_bytes())
+    plan = session / "plan/session.json"
+    result = keymapper("slice", take, "--session", plan, "--out", take.parent, "--force", code=5)
+    assert "choose another folder" in result.stderr
+    assert take.read_bytes() == (session / "take.flac").read_bytes()
 
 
 @pytest.mark.parametrize(

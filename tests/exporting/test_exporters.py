@@ -52,6 +52,13 @@ def test_another_package_adds_a_format(built, foreign, tmp_path):
     assert (tmp_path / "more" / "lists" / "keys.txt").read_text() == "60 60"
 
 
+def test_what_another_package_wrote_is_replaced_with_the_rest(built, foreign, tmp_path):
+    settings = BuildSettings(workers=1, prove=False, page=False, formats=("keys",), replace=True)
+    for _ in range(2):
+        build_instrument(tmp_path / "in", tmp_path / "more", settings=settings)
+    assert (tmp_path / "more" / "lists" / "keys.txt").read_text() == "60 60"
+
+
 @pytest.mark.parametrize("file", ["../evil", "/evil", "a/../../evil", "a\\..\\evil", ""])
 def test_no_exporter_writes_outside_the_folder(built, monkeypatch, tmp_path, file):
     monkeypatch.setattr(exporters, "find_exporter", lambda _: lambda _: {file: b"x"})

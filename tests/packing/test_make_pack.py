@@ -284,7 +284,7 @@ def test_a_silent_preview_is_told(shelf, tmp_path):
 
 
 def test_a_result_may_not_lie_in_an_instrument(shelf):
-    with pytest.raises(OutputError, match="overlaps"):
+    with pytest.raises(OutputError, match="may not lie inside"):
         make_pack(pack_recipe(), shelf, shelf / "Lantern" / "o", PackSettings(workers=1))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
@@ -15,8 +15,7 @@ from keymapper.auditing.fixes.plan import WantedLoop, ZoneFix, zone_fixes, zones
 from keymapper.auditing.fixes.sfz_copy import rewritten_sfz
 from keymapper.auditing.fixes.smpl import mend_chunks
 from keymapper.auditing.subject import Pack, PackInstrument
-from keymapper.errors import OutputError
-from keymapper.exporting.publish import published_folder, write_text
+from keymapper.exporting.publish import published_folder, refuse_overlap, write_text
 from keymapper.mapping.safe_names import safe_name
 from keymapper.model.finding import Mended
 from keymapper.model.loop import Loop
@@ -35,17 +34,27 @@ def write_fixes(
     OutputError
         `target` exists, lies inside a pack (or a pack in it), or cannot be written.
     """
-    for one in audited:
-        root, result = one.read.source.root, target.resolve()
-        if result.is_relative_to(root) or root.is_relative_to(result):
-            raise OutputError(f"{target}: copy and pack may not lie in each other; choose another.")
-    with Workers(workers) as pool, published_folder(target, replace=force) as to:
+    refuse_overlap(target, [one.read.source.root for one in audited])
+    files = {file for one in audited for file in _files(one)}
+    with (
+        published_folder(target, replace=force, earlier=lambda _: files) as to,
+        Workers(workers) as pool,
+    ):
         mended = [change for one in audited for change in _written(one, to / one.pack.name, pool)]
     return tuple(mended)
 
 
-def _written(audited: AuditedPack, to: Path, pool: Workers) -> list[Mended]:
-    pack, read = audited.pack, audited.read
+def _files(audited: AuditedPack) -> Iterator[str]:
+    """Yield the files that the copy of a pack will have, as they lie in the whole copy."""
+    names = _copied_names(audited)
+    written = [_sfz_path(audited, names, one).as_posix() for one in audited.pack.instruments]
+    for file in (*names.values(), *written):
+        yield (PurePosixPath(audited.pack.name) / file).as_posix()
+
+
+def _copied_names(audited: AuditedPack) -> dict[str, str]:
+    """Return the new path of every file that is copied; what an SFZ includes goes into it."""
+    read = audited.read
     included = {
         path.resolve()
         for instrument in read.instruments
@@ -53,8 +62,23 @@ def _written(audited: AuditedPack, to: Path, pool: Workers) -> list[Mended]:
         for path in instrument.reading.included
     }
     root = read.source.root
-    files = [file for file in pack.files if (root / file).resolve() not in included]
-    names = new_names(files)
+    return new_names(
+        [file for file in audited.pack.files if (root / file).resolve() not in included]
+    )
+
+
+def _sfz_path(
+    audited: AuditedPack, names: Mapping[str, str], instrument: PackInstrument
+) -> PurePosixPath:
+    """Return where the SFZ of an instrument goes in the copy of its pack."""
+    if not instrument.mapped:
+        return PurePosixPath(f"{safe_name(_title(audited.pack, audited.read.source.root))}.sfz")
+    return PurePosixPath(names.get(instrument.name, instrument.name)).with_suffix(".sfz")
+
+
+def _written(audited: AuditedPack, to: Path, pool: Workers) -> list[Mended]:
+    pack, root = audited.pack, audited.read.source.root
+    names = _copied_names(audited)
     for file, name in names.items():
         (to / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(root / file, to / name)
@@ -83,18 +107,19 @@ def _write_instrument(
     place: tuple[Mapping[str, str], Mapping[str, Loop], Path],
 ) -> list[Mended]:
     names, loops, to = place
+    path = _sfz_path(audited, names, instrument)
     if not instrument.mapped:
         written = _loops_of_recordings(instrument) | dict(loops)
-        name = f"{safe_name(_title(audited.pack, audited.read.source.root))}.sfz"
-        write_text(to / name, sfz_of_recordings(instrument, names, written))
-        change = Mended(pack="", file=name, zone=None, what="instrument", before="none", after=name)
+        write_text(to / path, sfz_of_recordings(instrument, names, written))
+        change = Mended(
+            pack="", file=path.name, zone=None, what="instrument", before="none", after=path.name
+        )
         return [change]
     read = next(one for one in audited.read.instruments if one.name == instrument.name)
     if read.reading is None:
         return []
     result = rewritten_sfz(instrument, read.reading, fixes, names)
-    path = PurePosixPath(names.get(instrument.name, instrument.name))
-    write_text(to / path.with_suffix(".sfz"), result.text)
+    write_text(to / path, result.text)
     return list(result.mended)
 
 

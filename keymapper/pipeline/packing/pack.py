@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import shutil
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
 from keymapper.auditing.cache import FactsCache
-from keymapper.errors import OutputError
-from keymapper.exporting.publish import published_folder, write_text
+from keymapper.exporting.publish import published_folder, refuse_overlap, write_text
 from keymapper.model.pack import PackFinding, PackManifest, PackRecipe, PreviewFacts, Waiver
 from keymapper.packing.archive import SUMS_NAME
 from keymapper.packing.balance import balance_gains, instrument_levels, own_gain_findings
@@ -100,11 +99,11 @@ def make_pack(
     rights = sorted_findings(rights_findings(recipe))
     if stopping(rights):
         return PackResult(findings=rights, editions=())
-    _refuse_overlap(recipe, base, target)
+    refuse_overlap(target, _sources(recipe, base))
     try:
         with (
+            published_folder(target, replace=settings.replace, earlier=_packed_files) as to,
             Workers(settings.workers) as pool,
-            published_folder(target, replace=settings.replace) as to,
         ):
             around = Surroundings(
                 base=base,
@@ -123,13 +122,21 @@ def make_pack(
         return PackResult(findings=stopped.findings, editions=())
 
 
-def _refuse_overlap(recipe: PackRecipe, base: Path, target: Path) -> None:
-    place = target.resolve()
+def _sources(recipe: PackRecipe, base: Path) -> Iterator[Path]:
+    """Yield the folder of every instrument, or of the recordings of one."""
     for one in recipe.instrument:
-        source = (base / one.folder).resolve()
-        source = source.parent if source.is_file() else source
-        if place.is_relative_to(source) or source.is_relative_to(place):
-            raise OutputError(f"{target}: overlaps with {source}; choose another --out.")
+        source = base / one.folder
+        yield source.parent if source.is_file() else source
+
+
+def _packed_files(folder: Path) -> frozenset[str]:
+    """Return the files of an earlier pack in a folder; none where there is none."""
+    try:
+        lines = (folder / SUMS_NAME).read_text("utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return frozenset()
+    names = [line.partition("  ")[2] for line in lines]
+    return frozenset({SUMS_NAME, *(name for name in names if name.endswith(ARCHIVE_SUFFIX))})
 
 
 def _made(recipe: PackRecipe, to: Path, around: Surroundings) -> PackResult:
