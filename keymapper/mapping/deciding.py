@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from keymapper.model.instrument import DecidedBy, Decision, Doubt, NoteHints
 from keymapper.model.keys import hz_to_key, key_name, key_number
 from keymapper.model.pitch import DOUBT_TEXT, Pitch
 from keymapper.model.recipe import NoteCorrection
+
+UNSET_ROOT = 60
+"""What programs write as the root of a sample when nobody told them one."""
+SAME_KEY_CENTS = 50.0
+"""A doubtful pitch so near to a stated root speaks of the same key."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,59 +23,109 @@ class Evidence:
     file: str
     pitch: Pitch
     hints: NoteHints
+    stored_key: int | None = None
+    """The root that the file itself states, where that can be believed."""
     correction: NoteCorrection | None
 
 
 def decided_note(evidence: Evidence, reference_hz: float) -> Decision | None:
     """Return key, tuning, velocity and turn of a note; None where nothing tells its key.
 
-    The recipe is believed first, then the sound, then the name.
+    The recipe is believed first, then the sound, then the name, then what the file states.
     """
     correction = evidence.correction or NoteCorrection(file=evidence.file)
     root, decided_by = _root_key(evidence, correction)
     if root is None:
         return None
-    hints = evidence.hints
+    hints = believed_hints(evidence.hints, correction)
     return Decision(
         root_key=root,
         tuning_cents=_tuning_cents(evidence.pitch, correction, root, reference_hz),
-        velocity=correction.velocity if correction.velocity is not None else hints.velocity,
-        round_robin=(
-            correction.round_robin if correction.round_robin is not None else hints.round_robin
-        ),
-        is_release=hints.is_release if correction.release is None else correction.release,
+        velocity=hints.velocity,
+        round_robin=hints.round_robin,
+        is_release=hints.is_release,
         decided_by=decided_by,
     )
 
 
+def believed_hints(hints: NoteHints, correction: NoteCorrection | None) -> NoteHints:
+    """Return what the name says with what the recipe says of velocity, turn and release over it."""
+    if correction is None:
+        return hints
+    velocity, turn, release = correction.velocity, correction.round_robin, correction.release
+    return replace(
+        hints,
+        velocity=hints.velocity if velocity is None else velocity,
+        round_robin=hints.round_robin if turn is None else turn,
+        is_release=hints.is_release if release is None else release,
+    )
+
+
+def believed_stored_keys(stored: Sequence[int | None]) -> list[int | None]:
+    """Return the roots that the files of a set state, without those that mean nothing.
+
+    Where all of several files state key 60, a program wrote it that knew of no root.
+    """
+    known = [key for key in stored if key is not None]
+    means_nothing = len(known) > 1 and set(known) == {UNSET_ROOT}
+    return [None] * len(stored) if means_nothing else list(stored)
+
+
+def recipe_root(correction: NoteCorrection | None) -> int | None:
+    """Return the key that the recipe gives a note as its root; None where it gives none."""
+    root = None if correction is None else correction.root
+    return key_number(root) if isinstance(root, str) else root
+
+
 def _root_key(evidence: Evidence, correction: NoteCorrection) -> tuple[int | None, DecidedBy]:
-    if correction.root is not None:
-        root = correction.root if isinstance(correction.root, int) else key_number(correction.root)
-        return root, "recipe"
-    if evidence.pitch.root_key is not None:
+    stated = recipe_root(correction)
+    if stated is not None:
+        return stated, "recipe"
+    if evidence.pitch.root_key is not None and not _is_noise_of_a_key(evidence):
         return evidence.pitch.root_key, "sound"
-    return evidence.hints.key, "name"
+    if evidence.hints.key is not None:
+        return evidence.hints.key, "name"
+    return evidence.stored_key, "file"
+
+
+def _is_noise_of_a_key(evidence: Evidence) -> bool:
+    """Return whether a name says to which key a release note belongs that has no sure pitch."""
+    hints = believed_hints(evidence.hints, evidence.correction)
+    return hints.is_release and hints.key is not None and evidence.pitch.doubtful
 
 
 def _tuning_cents(
     pitch: Pitch, correction: NoteCorrection, root_key: int, reference_hz: float
 ) -> float:
-    """How sharp the note is against root_key; 0 where its pitch is unknown or another's octave."""
+    """How sharp the note is against root_key; 0 where its pitch is unknown.
+
+    A doubtful pitch is believed as far as it is the root that was stated, in whichever octave: a
+    noise that is to lie on a key must not be tuned to it.
+    """
     if correction.tuning_cents is not None:
         return correction.tuning_cents
     if pitch.f0_hz is None:
         return 0.0
-    return 100.0 * (hz_to_key(pitch.f0_hz, reference_hz) - root_key)
+    cents = 100.0 * (hz_to_key(pitch.f0_hz, reference_hz) - root_key)
+    if pitch.doubtful and pitch.root_key != root_key:
+        cents -= 1200.0 * round(cents / 1200.0)
+        return cents if abs(cents) <= SAME_KEY_CENTS else 0.0
+    return cents
 
 
 def doubts_of_key(evidence: Evidence, decision: Decision) -> list[Doubt]:
-    """Return what should be looked at in a note's pitch; nothing where the recipe decides."""
+    """Return what should be looked at in a note's pitch; nothing where the recipe decides.
+
+    Release notes are noises as a rule: one that its name gives a key needs no pitch.
+    """
     pitch = evidence.pitch
-    if decision.decided_by == "recipe" or not pitch.doubtful:
+    is_noise = decision.is_release and decision.decided_by == "name"
+    if decision.decided_by == "recipe" or is_noise or not pitch.doubtful:
         return []
     why = "; ".join(DOUBT_TEXT[word] for word in pitch.doubts)
     if pitch.root_key is None:
-        message = f"{why}; {key_name(decision.root_key)} is taken from its name"
+        source = "its name" if decision.decided_by == "name" else "the root stored in its file"
+        message = f"{why}; {key_name(decision.root_key)} is taken from {source}"
     else:
         sure = f"{100 * pitch.pitch_confidence:.0f} %"
         message = f"check that it is {key_name(pitch.root_key)} ({sure} sure): {why}"

@@ -22,6 +22,10 @@ class SetNote:
     file: str
     measurement: Measurement
     hints: NoteHints
+    sound: str
+    """What its name leaves without key, velocity and repeat."""
+    stored_key: int | None
+    """The root that its file states, where that can be believed."""
     correction: NoteCorrection | None
 
 

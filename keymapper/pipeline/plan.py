@@ -12,9 +12,11 @@ from keymapper.exporting.sample import SampleOrder
 from keymapper.exporting.sample_names import sample_file_names
 from keymapper.exporting.tags import sample_chunks
 from keymapper.mapping.assembling import Assembly, assembled, resolved_layout
+from keymapper.mapping.deciding import believed_stored_keys
 from keymapper.mapping.levels import common_gain_db
 from keymapper.mapping.naming import NamedSet, named_set
 from keymapper.mapping.set_notes import PlacedNote, SetNote
+from keymapper.model.instrument import ResolvedLayout
 from keymapper.model.loop import LoopVerdict
 from keymapper.model.recipe import Recipe
 from keymapper.model.sound import Levels
@@ -86,15 +88,26 @@ def build_plan(job: MeasuringJob, measured: MeasuredFolder, stem: str) -> BuildP
         No recording can be used.
     """
     recordings, recipe = measured.recordings, job.recipe
-    measurements = [recording.measurement for recording in recordings]
-    layout = resolved_layout(measurements, recipe)
-    named = named_set([recording.source.file for recording in recordings], measurements, layout)
-    assembly = assembled(set_notes(measured, named, recipe), layout, recipe)
+    layout = resolved_layout([recording.measurement for recording in recordings], recipe)
+    named, assembly = _laid(measured, layout, recipe)
+    if not assembly.placed and recordings and recipe.layout == "auto":
+        named, assembly = _laid(measured, "one-shots", recipe)
+        remark = "no sound has a pitch and nothing else tells a key: laid as one-shots"
+        assembly = replace(assembly, remarks=(remark, *assembly.remarks))
     if not assembly.placed:
         reasons = [*measured.skipped, *assembly.skipped]
         first = f" (the first: {reasons[0].file}: {reasons[0].reason})" if reasons else ""
         raise InputError(f"{job.where}: no recording in it can be used{first}")
     return BuildPlan(job=job, measured=measured, named=named, assembly=assembly, stem=stem)
+
+
+def _laid(
+    measured: MeasuredFolder, layout: ResolvedLayout, recipe: Recipe
+) -> tuple[NamedSet, Assembly]:
+    recordings = measured.recordings
+    files = [recording.source.file for recording in recordings]
+    named = named_set(files, [recording.measurement for recording in recordings], layout)
+    return named, assembled(set_notes(measured, named, recipe), layout, recipe)
 
 
 def levelled(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
@@ -123,14 +136,26 @@ def _levels(plan: BuildPlan, placed: PlacedNote) -> Levels:
 def set_notes(measured: MeasuredFolder, named: NamedSet, recipe: Recipe) -> list[SetNote]:
     """Return the notes of a set with all that is known before the set is looked at."""
     corrections = {correction.file: correction for correction in recipe.note}
+    stored = [
+        None if recording.embedded is None else recording.embedded.root_key
+        for recording in measured.recordings
+    ]
     return [
         SetNote(
             file=recording.source.file,
             measurement=recording.measurement,
             hints=hints,
+            sound=sound,
+            stored_key=stored_key,
             correction=corrections.get(recording.source.file),
         )
-        for recording, hints in zip(measured.recordings, named.hints, strict=True)
+        for recording, hints, sound, stored_key in zip(
+            measured.recordings,
+            named.hints,
+            named.sounds,
+            believed_stored_keys(stored),
+            strict=True,
+        )
     ]
 
 

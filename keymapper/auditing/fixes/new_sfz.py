@@ -50,6 +50,8 @@ def _set_note(zone: PackZone, instrument: PackInstrument) -> SetNote:
             round_robin=hint.round_robin if hint else None,
             is_release=hint.is_release if hint else False,
         ),
+        sound=hint.sound if hint else zone.file or "",
+        stored_key=None,
         correction=None,
     )
 
