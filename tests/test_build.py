@@ -266,6 +266,23 @@ def test_effects_without_a_pitch_are_laid_as_one_shots_and_that_is_said(tmp_path
         build_instrument(folder, tmp_path / "keys", Recipe(layout="keys"), ONE)
 
 
+def test_no_volume_and_no_note_is_louder_than_it_may_be(tmp_path):
+    folder = tmp_path / "in"
+    for key in (48, 55):
+        write_note(folder / f"{key} v020.wav", key, peak=0.004)
+        write_note(folder / f"{key} v100.wav", key, peak=0.5)
+    settings = BuildSettings(workers=1, page=False)
+    manifest = build_instrument(folder, tmp_path / "out", settings=settings)
+    found = read_sfz(next((tmp_path / "out").glob("*.sfz"))).regions
+    assert max(region.volume_db for region in found) == pytest.approx(6.0)
+    proof = read_proof(tmp_path / "out" / "proof.json")
+    loudest = max(one.peak_dbfs for one in proof.notes if one.velocity == 127)
+    assert loudest == pytest.approx(-3.0, abs=0.6)  # the low-pass moves the peaks of the wave
+    levels = {zone.sample: zone.gain_db for zone in manifest.zones}
+    played = [note.sample.processing.gain_db + levels[note.sample.file] for note in manifest.notes]
+    assert np.ptp(played) < 1e-9
+
+
 def test_noises_lie_by_the_roots_stored_in_their_files(tmp_path):
     (tmp_path / "in").mkdir()
     for number, root in enumerate((48, 72)):

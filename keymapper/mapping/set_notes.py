@@ -54,3 +54,5 @@ class PlacedNote:
     velocity_tracking: VelocityTracking
     is_reversed: bool
     choke_group: int
+    baked_gain_db: float = 0.0
+    """Of its sample, beside the gain common to all: what the volume of a zone cannot give."""

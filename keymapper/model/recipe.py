@@ -151,7 +151,7 @@ class LevelSettings:
     velocities: VelocityChoice = "continuous"
     """Level rises with velocity without a jump between layers, or as the layers were recorded."""
     peak_dbfs: float = -3.0
-    """The loudest sample ends up at this peak; all are moved by the same gain."""
+    """The loudest sample ends up at this peak, and no note plays louder; all are moved alike."""
 
     def __post_init__(self) -> None:
         """Refuse a peak over full scale."""

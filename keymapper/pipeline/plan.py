@@ -13,6 +13,7 @@ from keymapper.exporting.sample_names import sample_file_names
 from keymapper.exporting.tags import sample_chunks
 from keymapper.mapping.assembling import Assembly, assembled, resolved_layout
 from keymapper.mapping.deciding import believed_stored_keys
+from keymapper.mapping.headroom import lowered, played_peak_dbfs
 from keymapper.mapping.levels import common_gain_db
 from keymapper.mapping.naming import NamedSet, named_set
 from keymapper.mapping.set_notes import PlacedNote, SetNote
@@ -113,7 +114,8 @@ def _laid(
 def levelled(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
     """Return plans with their gains: layers equally loud but for their own gain, one peak for all.
 
-    A layer is as loud as its middle note.
+    A layer is as loud as its middle note. The loudest sample gets the peak asked for; where levels
+    or velocities raise zones beyond it, all zones come down together until no note plays louder.
     """
     bodies = [[_levels(plan, note).body_dbfs for note in plan.assembly.placed] for plan in plans]
     balance = [
@@ -121,12 +123,20 @@ def levelled(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
         for plan, body in zip(plans, bodies, strict=True)
     ]
     peaks = [
-        _levels(plan, note).peak_dbfs + gain
+        [(note, _levels(plan, note).peak_dbfs + gain) for note in plan.assembly.placed]
         for plan, gain in zip(plans, balance, strict=True)
-        for note in plan.assembly.placed
     ]
-    common = common_gain_db(peaks, plans[0].recipe.levels.peak_dbfs)
-    return [replace(plan, gain_db=common + gain) for plan, gain in zip(plans, balance, strict=True)]
+    highest_dbfs = plans[0].recipe.levels.peak_dbfs
+    common = common_gain_db([peak for layer in peaks for _, peak in layer], highest_dbfs)
+    over_db = max(0.0, played_peak_dbfs(peaks) + common - highest_dbfs)
+    return [
+        replace(plan, gain_db=common + gain, assembly=_lowered(plan.assembly, over_db))
+        for plan, gain in zip(plans, balance, strict=True)
+    ]
+
+
+def _lowered(assembly: Assembly, by_db: float) -> Assembly:
+    return replace(assembly, placed=tuple(lowered(note, by_db) for note in assembly.placed))
 
 
 def _levels(plan: BuildPlan, placed: PlacedNote) -> Levels:
@@ -171,7 +181,7 @@ def sample_orders(plan: BuildPlan) -> list[SampleOrder]:
             preparation=plan.sample(note).preparation,
             is_reversed=note.is_reversed,
             loop=plan.loop(note),
-            gain_db=plan.gain_db,
+            gain_db=plan.gain_db + note.baked_gain_db,
             format=plan.recipe.samples.format,
             bits=plan.sample(note).bits,
             chunks=sample_chunks(

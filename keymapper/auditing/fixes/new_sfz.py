@@ -8,6 +8,7 @@ from keymapper.auditing.fixes.plan import PRE_ROLL_SECONDS
 from keymapper.auditing.subject import PackInstrument, PackZone
 from keymapper.formats.sfz import SfzDocument, SfzHeader, write_sfz
 from keymapper.mapping.assembling import assembled
+from keymapper.mapping.headroom import MOST_VOLUME_DB, highest_gain_db, lowered
 from keymapper.mapping.set_notes import PlacedNote, SetNote
 from keymapper.model.instrument import NoteHints, ResolvedLayout
 from keymapper.model.loop import Loop
@@ -27,10 +28,17 @@ def sfz_of_recordings(
     layout: ResolvedLayout = "keys" if instrument.tuned else "one-shots"
     recipe = Recipe(reference_hz=instrument.reference_hz)
     assembly = assembled([_set_note(zone, instrument) for zone in zones], layout, recipe)
+    volumes = [highest_gain_db(placed) for placed in assembly.placed]
+    over_db = max(0.0, max(volumes, default=0.0) - MOST_VOLUME_DB)
     regions = [
         SfzHeader(
             name="region",
-            opcodes=_opcodes(zones[placed.note], placed, names, loops if instrument.tuned else {}),
+            opcodes=_opcodes(
+                zones[placed.note],
+                lowered(placed, over_db),
+                names,
+                loops if instrument.tuned else {},
+            ),
         )
         for placed in assembly.placed
     ]
@@ -83,8 +91,9 @@ def _opcodes(
 def _level(placed: PlacedNote) -> Sequence[tuple[str, str]]:
     """Volume and velocity curve; the highest point of the curve is 1."""
     points = placed.velocity_gains
-    highest = max((point.gain_db for point in points), default=0.0)
-    volume = [("volume", f"{placed.gain_db + highest:.2f}")]
+    volume_db = highest_gain_db(placed)
+    highest = volume_db - placed.gain_db
+    volume = [("volume", f"{volume_db:.2f}")]
     if placed.velocity_tracking == "none":
         return [*volume, ("amp_veltrack", "0")]
     return volume + [
