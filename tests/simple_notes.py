@@ -34,6 +34,13 @@ def note(
     return np.concatenate([lead, sound])[:, np.newaxis]
 
 
+def noise_hit(seconds: float = 0.5, *, seed: int = 1, peak: float = 0.5) -> np.ndarray:
+    """A burst of noise that dies away, shape (frames, 1): a drum without a pitch."""
+    frames = round(seconds * RATE)
+    noise = np.random.default_rng(seed).normal(size=frames) * np.exp(-np.arange(frames) / 4000)
+    return (noise * peak / np.abs(noise).max())[:, np.newaxis]
+
+
 def write_note(path: Path, key: int, **how: float | None) -> None:
     """Write a note of an equal-tempered key as a 24-bit WAV."""
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -17,10 +17,11 @@ import soundfile
 
 from keymapper import BuildSettings, Recipe, build_instrument
 from keymapper.errors import InputError, OutputError, UsageError
+from keymapper.exporting.quantise import quantised
 from keymapper.formats.manifest import read_manifest
 from keymapper.formats.recipe import read_recipe
 from keymapper.formats.sfz import read_sfz
-from keymapper.formats.wav_chunks import read_embedded_hints
+from keymapper.formats.wav_chunks import SampleChunks, read_embedded_hints, write_wav
 from keymapper.model.recipe import (
     LoopSettings,
     NoteCorrection,
@@ -315,6 +316,60 @@ def test_one_shots_have_a_key_each_and_play_to_their_end(tmp_path):
         (38, 38, 38),
     ]
     assert {zone.play_mode for zone in manifest.zones} == {"one_shot"}
+
+
+def test_effects_without_a_pitch_are_laid_as_one_shots_and_that_is_said(tmp_path):
+    folder = tmp_path / "in"
+    folder.mkdir()
+    for number in range(2):
+        noise = np.random.default_rng(number).normal(0, 0.1, (2 * RATE, 1))
+        soundfile.write(folder / f"wash{number}.wav", noise, RATE, subtype="PCM_24")
+    manifest = build_instrument(folder, tmp_path / "out", settings=ONE)
+    assert [(z.low_key, z.play_mode) for z in manifest.zones] == [
+        (36, "one_shot"),
+        (37, "one_shot"),
+    ]
+    assert any("laid as one-shots" in remark for remark in manifest.layers[0].remarks)
+    with pytest.raises(InputError, match='layout = "one-shots"'):
+        build_instrument(folder, tmp_path / "keys", Recipe(layout="keys"), ONE)
+
+
+def test_no_volume_and_no_note_is_louder_than_it_may_be(tmp_path):
+    folder = tmp_path / "in"
+    for key in (48, 55):
+        write_note(folder / f"{key} v020.wav", key, peak=0.004)
+        write_note(folder / f"{key} v100.wav", key, peak=0.5)
+    settings = BuildSettings(workers=1, page=False)
+    manifest = build_instrument(folder, tmp_path / "out", settings=settings)
+    found = read_sfz(next((tmp_path / "out").glob("*.sfz"))).regions
+    assert max(region.volume_db for region in found) == pytest.approx(6.0)
+    proof = read_proof(tmp_path / "out" / "proof.json")
+    loudest = max(one.peak_dbfs for one in proof.notes if one.velocity == 127)
+    assert loudest == pytest.approx(-3.0, abs=0.6)  # the low-pass moves the peaks of the wave
+    levels = {zone.sample: zone.gain_db for zone in manifest.zones}
+    played = [note.sample.processing.gain_db + levels[note.sample.file] for note in manifest.notes]
+    assert np.ptp(played) < 1e-9
+
+
+def test_noises_lie_by_the_roots_stored_in_their_files(tmp_path):
+    (tmp_path / "in").mkdir()
+    for number, root in enumerate((48, 72)):
+        noise = np.random.default_rng(number).normal(0, 0.1, (2 * RATE, 1))
+        chunks = SampleChunks(
+            root_key=root,
+            tuning_cents=0.0,
+            loop=None,
+            low_key=0,
+            high_key=127,
+            low_velocity=1,
+            high_velocity=127,
+            info={},
+        )
+        pcm = quantised(noise, 24, dither=False)
+        write_wav(tmp_path / "in" / f"wind{number}.wav", pcm, RATE, 24, chunks)
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", settings=ONE)
+    assert [(zone.root_key, zone.low_key) for zone in manifest.zones] == [(48, 36), (72, 61)]
+    assert {note.decision.decided_by for note in manifest.notes} == {"file"}
 
 
 @pytest.mark.parametrize("place", ["inside", "same", "around"])

@@ -61,10 +61,18 @@ def test_baked_tuning_is_exact_and_leaves_nothing_to_tune(tmp_path, cents):
 
 def test_a_root_far_from_the_sound_is_reached_by_semitones(tmp_path):
     write_note(tmp_path / "in" / "C4.wav", 60)
+    recipe = Recipe(note=(NoteCorrection(file="C4.wav", root="G4"),))
+    build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
+    region = regions(tmp_path / "out")[0]
+    assert (region.pitch_keycenter, region.transpose_semitones, region.tune_cents) == (67, 7, 0)
+
+
+def test_a_root_octaves_from_the_sound_corrects_its_octave_alone(tmp_path):
+    write_note(tmp_path / "in" / "C4.wav", 60)
     recipe = Recipe(note=(NoteCorrection(file="C4.wav", root="C5"),))
     build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
     region = regions(tmp_path / "out")[0]
-    assert (region.pitch_keycenter, region.transpose_semitones, region.tune_cents) == (72, 12, 0)
+    assert (region.pitch_keycenter, region.transpose_semitones, region.tune_cents) == (72, 0, 0)
 
 
 def test_a_scale_gives_each_key_its_own_tuning(tmp_path):

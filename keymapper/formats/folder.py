@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -58,7 +59,16 @@ def find_recordings(folder: Path, within: str = "") -> FoundFiles:
                 passed_over.append((relative, reason))
     if not recordings:
         raise InputError(f"{folder / within}: holds no audio file (WAV, AIFF, FLAC or OGG).")
-    return FoundFiles(recordings=tuple(sorted(recordings)), passed_over=tuple(sorted(passed_over)))
+    return FoundFiles(
+        recordings=tuple(sorted(recordings, key=_in_natural_order)),
+        passed_over=tuple(sorted(passed_over)),
+    )
+
+
+def _in_natural_order(name: str) -> tuple[list[str | int], str]:
+    """Return what sorts names as people count: "hit 2" before "hit 10"."""
+    pieces = re.split(r"(\d+)", name)
+    return [int(piece) if i % 2 else piece for i, piece in enumerate(pieces)], name
 
 
 def _reason_to_pass_over(path: Path, root: Path) -> str | None:

@@ -9,7 +9,13 @@ from keymapper.mapping.deciding import Evidence, decided_note, doubts_of_key
 from keymapper.mapping.filling import unreached
 from keymapper.mapping.key_ranges import key_ranges, silent_keys
 from keymapper.mapping.one_shots import decided_one_shots
-from keymapper.mapping.placing import PlaceableNote, placed_as_one_shots, placed_on_keys
+from keymapper.mapping.placing import (
+    MOST_TURNS,
+    Place,
+    PlaceableNote,
+    placed_as_one_shots,
+    placed_on_keys,
+)
 from keymapper.mapping.set_notes import DecidedNote, PlacedNote, SetNote
 from keymapper.mapping.splits import with_quieter_splits
 from keymapper.mapping.voicing import voiced
@@ -42,14 +48,10 @@ def unusable_reason(measurement: Measurement) -> str | None:
 
 
 def resolved_layout(measurements: Sequence[Measurement], recipe: Recipe) -> ResolvedLayout:
-    """Return the layout asked for; by itself, one-shots where most sounds decay without a pitch.
-
-    A root in the recipe speaks for a keyboard, as a sure pitch does.
-    """
+    """Return the layout asked for; by itself, one-shots where most sounds decay without a pitch."""
     if recipe.layout != "auto":
         return recipe.layout
     keyed = sum(one.course.sustains or not one.pitch.doubtful for one in measurements)
-    keyed += sum(correction.root is not None for correction in recipe.note)
     return "one-shots" if 2 * keyed < len(measurements) else "keys"
 
 
@@ -69,27 +71,32 @@ def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
             file=note.file,
             pitch=note.measurement.pitch,
             hints=note.hints,
+            stored_key=note.stored_key,
             correction=note.correction,
         )
         decision = decided_note(evidence, recipe.reference_hz)
         if decision is None:
-            reason = "no pitch in its sound and no key in its name; give its root in the recipe"
+            reason = (
+                "no pitch in its sound and no key in its name; "
+                'give its root in the recipe, or layout = "one-shots"'
+            )
             skipped.append(SkippedFile(file=note.file, reason=reason))
         else:
             decided.append(DecidedNote(note=index, decision=decision))
             doubts += doubts_of_key(evidence, decision)
+    placeable = [_placeable(notes[one.note], one) for one in decided]
     places = with_quieter_splits(
-        placed_on_keys([_placeable(notes[one.note], one) for one in decided], recipe.zones),
+        placed_on_keys(placeable, recipe.zones),
         [one.decision.root_key for one in decided],
         [notes[one.note].measurement.tone for one in decided],
         recipe.zones,
     )
-    placed = voiced(notes, decided, places, recipe)
+    placed = voiced(notes, decided, places, recipe, "keys")
     return Assembly(
         layout="keys",
         placed=placed,
         doubts=tuple(doubts),
-        skipped=tuple(skipped),
+        skipped=(*skipped, *_without_turn(notes, decided, places)),
         remarks=(*_remarks(decided, recipe), *unreached(placed)),
     )
 
@@ -102,6 +109,16 @@ def _placeable(note: SetNote, decided: DecidedNote) -> PlaceableNote:
         is_release=decided.decision.is_release,
         level_db=note.measurement.levels.body_dbfs,
     )
+
+
+def _without_turn(
+    notes: Sequence[SetNote], decided: Sequence[DecidedNote], places: Sequence[Place]
+) -> list[SkippedFile]:
+    """Return the repeats for which their key had no turn left."""
+    placed = {place.note for place in places}
+    reason = f"its key has {MOST_TURNS} repeats already, the most that take turns"
+    beyond = [one.note for index, one in enumerate(decided) if index not in placed]
+    return [SkippedFile(file=notes[i].file, reason=reason) for i in sorted(set(beyond))]
 
 
 def _remarks(decided: Sequence[DecidedNote], recipe: Recipe) -> tuple[str, ...]:
@@ -117,12 +134,20 @@ def _remarks(decided: Sequence[DecidedNote], recipe: Recipe) -> tuple[str, ...]:
 
 def _as_one_shots(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
     decided, without_key = decided_one_shots(notes, recipe)
-    places = placed_as_one_shots([one.decision.root_key for one in decided])
-    reason = "no key is left for it; lower base_key in the recipe's [one_shots]"
+    placeable = [_placeable(notes[one.note], one) for one in decided]
+    places = placed_as_one_shots(placeable, recipe.zones)
+    reason = "no key is left for it; " + (
+        "lower base_key in the recipe's [one_shots]"
+        if recipe.one_shots.base_key
+        else "make two instruments of the set"
+    )
     return Assembly(
         layout="one-shots",
-        placed=voiced(notes, decided, places, recipe),
+        placed=voiced(notes, decided, places, recipe, "one-shots"),
         doubts=(),
-        skipped=tuple(SkippedFile(file=notes[i].file, reason=reason) for i in without_key),
+        skipped=(
+            *(SkippedFile(file=notes[i].file, reason=reason) for i in without_key),
+            *_without_turn(notes, decided, places),
+        ),
         remarks=(),
     )

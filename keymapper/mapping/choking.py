@@ -12,12 +12,14 @@ _FIRST_WORD = re.compile(r"[^\W\d_]+")
 
 
 def choke_groups(
-    files: Sequence[str], choking: Choking, stated: Sequence[ChokeGroup]
+    files: Sequence[str], drums: Sequence[int], choking: Choking, stated: Sequence[ChokeGroup]
 ) -> tuple[int, ...]:
     """Return the choke group of each file, counted from 1; 0 for none.
 
     Groups stated in the recipe come first. "prefix" adds one for every first word that two or
-    more of the remaining names share, "all" one for all of them.
+    more of the remaining drums share, "all" one for all of them.
+
+    drums : which drum each file is a hit of.
     """
     groups = dict.fromkeys(files, 0)
     for number, group in enumerate(stated, 1):
@@ -27,7 +29,14 @@ def choke_groups(
         groups.update(dict.fromkeys(rest, len(stated) + 1))
     elif choking == "prefix":
         words = {file: first_word(file) for file in rest}
-        counts = Counter(words.values())
+        counts = Counter(
+            word
+            for word, _ in {
+                (words[file], drum)
+                for file, drum in zip(files, drums, strict=True)
+                if file in words
+            }
+        )
         shared = sorted(word for word, count in counts.items() if word and count > 1)
         for file in rest:
             if words[file] in shared:

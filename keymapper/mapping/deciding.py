@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from keymapper.model.instrument import DecidedBy, Decision, Doubt, NoteHints
 from keymapper.model.keys import hz_to_key, key_name, key_number
 from keymapper.model.pitch import DOUBT_TEXT, Pitch
 from keymapper.model.recipe import NoteCorrection
 
-OTHER_KEY_CENTS = 100.0
-"""A note further than this from its root, octaves apart, has the pitch of another key."""
+UNSET_ROOT = 60
+"""What programs write as the root of a sample when nobody told them one."""
+SAME_KEY_CENTS, OTHER_KEY_CENTS = 50.0, 100.0
+"""A doubtful and a sure pitch further than this from a root, octaves apart, are of another key."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,44 +23,78 @@ class Evidence:
     file: str
     pitch: Pitch
     hints: NoteHints
+    stored_key: int | None = None
+    """The root that the file itself states, where that can be believed."""
     correction: NoteCorrection | None
 
 
 def decided_note(evidence: Evidence, reference_hz: float) -> Decision | None:
     """Return key, tuning, velocity and turn of a note; None where nothing tells its key.
 
-    The recipe is believed first, then the sound, then the name; where the sound is doubtful, the
-    name tells its octave.
+    The recipe is believed first, then the sound, then the name, then what the file states; where
+    the sound is doubtful, the name tells its octave.
     """
     correction = evidence.correction or NoteCorrection(file=evidence.file)
     root, decided_by = _root_key(evidence, correction)
     if root is None:
         return None
-    hints = evidence.hints
+    hints = believed_hints(evidence.hints, correction)
     return Decision(
         root_key=root,
         tuning_cents=_tuning_cents(evidence.pitch, correction, root, reference_hz),
-        velocity=correction.velocity if correction.velocity is not None else hints.velocity,
-        round_robin=(
-            correction.round_robin if correction.round_robin is not None else hints.round_robin
-        ),
-        is_release=hints.is_release if correction.release is None else correction.release,
+        velocity=hints.velocity,
+        round_robin=hints.round_robin,
+        is_release=hints.is_release,
         decided_by=decided_by,
     )
 
 
+def believed_hints(hints: NoteHints, correction: NoteCorrection | None) -> NoteHints:
+    """Return what the name says with what the recipe says of velocity, turn and release over it."""
+    if correction is None:
+        return hints
+    velocity, turn, release = correction.velocity, correction.round_robin, correction.release
+    return replace(
+        hints,
+        velocity=hints.velocity if velocity is None else velocity,
+        round_robin=hints.round_robin if turn is None else turn,
+        is_release=hints.is_release if release is None else release,
+    )
+
+
+def believed_stored_keys(stored: Sequence[int | None]) -> list[int | None]:
+    """Return the roots that the files of a set state, without those that mean nothing.
+
+    Where all of several files state key 60, a program wrote it that knew of no root.
+    """
+    known = [key for key in stored if key is not None]
+    means_nothing = len(known) > 1 and set(known) == {UNSET_ROOT}
+    return [None] * len(stored) if means_nothing else list(stored)
+
+
+def recipe_root(correction: NoteCorrection | None) -> int | None:
+    """Return the key that the recipe gives a note as its root; None where it gives none."""
+    root = None if correction is None else correction.root
+    return key_number(root) if isinstance(root, str) else root
+
+
 def _root_key(evidence: Evidence, correction: NoteCorrection) -> tuple[int | None, DecidedBy]:
-    if correction.root is not None:
-        root = correction.root if isinstance(correction.root, int) else key_number(correction.root)
-        return root, "recipe"
+    stated = recipe_root(correction)
+    if stated is not None:
+        return stated, "recipe"
     heard, named = evidence.pitch.root_key, evidence.hints.key
-    if heard is None or (evidence.pitch.doubtful and _is_octave(heard, named)):
+    if named is not None and (heard is None or _is_told_by_name(heard, named, evidence)):
         return named, "name"
-    return heard, "sound"
+    return (heard, "sound") if heard is not None else (evidence.stored_key, "file")
 
 
-def _is_octave(heard: int, named: int | None) -> bool:
-    return named is not None and named != heard and (named - heard) % 12 == 0
+def _is_told_by_name(heard: int, named: int, evidence: Evidence) -> bool:
+    """Say whether a name is believed against a doubtful sound: of its octave, or of a noise.
+
+    Release noises belong to the key in their name.
+    """
+    hints = believed_hints(evidence.hints, evidence.correction)
+    return evidence.pitch.doubtful and ((named - heard) % 12 == 0 or hints.is_release)
 
 
 def _tuning_cents(
@@ -65,8 +102,8 @@ def _tuning_cents(
 ) -> float:
     """Return how sharp the note is against root_key, whichever octave its pitch was heard in.
 
-    0 where its pitch is unknown, or another key's: a root that the recipe gives is then the key
-    at which the recording plays as it is.
+    0 where its pitch is unknown, or doubtful and of another key: a noise that is to lie on a key
+    must not be tuned to it.
     """
     if correction.tuning_cents is not None:
         return correction.tuning_cents
@@ -74,17 +111,24 @@ def _tuning_cents(
         return 0.0
     cents = 100.0 * (hz_to_key(pitch.f0_hz, reference_hz) - root_key)
     within = cents - 1200.0 * round(cents / 1200.0)
-    return within if abs(within) <= OTHER_KEY_CENTS else 0.0
+    if abs(within) <= (SAME_KEY_CENTS if pitch.doubtful else OTHER_KEY_CENTS):
+        return within
+    return 0.0 if pitch.doubtful else cents
 
 
 def doubts_of_key(evidence: Evidence, decision: Decision) -> list[Doubt]:
-    """Return what should be looked at in a note's pitch; nothing where the recipe decides."""
+    """Return what should be looked at in a note's pitch; nothing where the recipe decides.
+
+    Release notes are noises as a rule: one that its name gives a key needs no pitch.
+    """
     pitch = evidence.pitch
-    if decision.decided_by == "recipe" or not pitch.doubtful:
+    is_noise = decision.is_release and decision.decided_by == "name"
+    if decision.decided_by == "recipe" or is_noise or not pitch.doubtful:
         return []
     why = "; ".join(DOUBT_TEXT[word] for word in pitch.doubts)
-    if decision.decided_by == "name":
-        message = f"{why}; {key_name(decision.root_key)} is taken from its name"
+    if decision.decided_by != "sound":
+        source = "its name" if decision.decided_by == "name" else "the root stored in its file"
+        message = f"{why}; {key_name(decision.root_key)} is taken from {source}"
     else:
         sure = f"{100 * pitch.pitch_confidence:.0f} %"
         message = f"check that it is {key_name(decision.root_key)} ({sure} sure): {why}"

@@ -47,6 +47,27 @@ def filled(placed: Sequence[PlacedNote], levels_dbfs: Sequence[float]) -> tuple[
     return tuple(result)
 
 
+def by_area(placed: PlacedNote) -> list[PlacedNote]:
+    """Return a note once for each area it plays, as if that were its place."""
+    if not placed.areas:
+        return [placed]
+    return [
+        replace(
+            placed,
+            areas=(),
+            place=replace(
+                placed.place,
+                low_key=area.low_key,
+                high_key=area.high_key,
+                low_velocity=area.low_velocity,
+                high_velocity=area.high_velocity,
+            ),
+            velocity_gains=area.velocity_gains,
+        )
+        for area in placed.areas
+    ]
+
+
 def unreached(placed: Sequence[PlacedNote]) -> list[str]:
     """Say at which keys a velocity layer has no note, though others have."""
     found = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
@@ -25,8 +25,8 @@ class LevelNote:
 
     key: int
     level_db: float
-    group: Hashable
-    """Notes are compared within their group: one velocity layer."""
+    group: tuple[str, int]
+    """Notes are compared within their group: one trigger and velocity layer, by lowest velocity."""
 
 
 def level_gains_db(notes: Sequence[LevelNote], choice: LevelChoice) -> list[float]:
@@ -38,7 +38,7 @@ def level_gains_db(notes: Sequence[LevelNote], choice: LevelChoice) -> list[floa
     gains = [0.0] * len(notes)
     if choice == "recorded":
         return gains
-    members: dict[Hashable, list[int]] = defaultdict(list)
+    members: dict[tuple[str, int], list[int]] = defaultdict(list)
     for index, note in enumerate(notes):
         members[note.group].append(index)
     for group in members.values():
@@ -50,6 +50,21 @@ def level_gains_db(notes: Sequence[LevelNote], choice: LevelChoice) -> list[floa
         for i, level, target in zip(group, levels, targets, strict=True):
             gains[i] = max(-MOST_GAIN_DB, min(MOST_GAIN_DB, target - level))
     return gains
+
+
+def drum_gains_db(notes: Sequence[LevelNote], choice: LevelChoice) -> list[float]:
+    """Return the gain of each hit of one-shots, within ±12 dB, the same for all hits of a key.
+
+    Drums have nothing to do with their neighbours on the keys, so that "smooth" leaves them as
+    they were recorded; "even" brings the loudest hits of each to the median of all drums.
+    """
+    if choice != "even" or not notes:
+        return [0.0] * len(notes)
+    loudest: dict[int, float] = {}
+    for note in sorted(notes, key=lambda one: (one.group, one.level_db)):
+        loudest[note.key] = note.level_db
+    target = median(loudest.values())
+    return [max(-MOST_GAIN_DB, min(MOST_GAIN_DB, target - loudest[note.key])) for note in notes]
 
 
 def _smooth_targets(keys: Sequence[int], levels_db: Sequence[float]) -> list[float]:

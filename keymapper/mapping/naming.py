@@ -15,6 +15,8 @@ class NamedSet:
 
     hints: tuple[NoteHints, ...]
     """One a file; keys are those that sound, the set's common offset counted in."""
+    sounds: tuple[str, ...]
+    """One a file: its name without key, velocity and repeat, equal for the hits of one drum."""
     offset_semitones: int
     """How far the set sounds above the keys in its names; 0 where that is unknown."""
     middle_c_octave: int | None
@@ -43,6 +45,7 @@ def named_set(
     ]
     return NamedSet(
         hints=tuple(hints),
+        sounds=tuple(hint.sound for hint in read.notes),
         offset_semitones=offset,
         middle_c_octave=read.middle_c_octave,
         facts=read.facts,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median_low
 from typing import Literal
 
@@ -15,6 +15,9 @@ from keymapper.mapping.velocities import (
     velocity_ranges,
 )
 from keymapper.model.recipe import ZoneSettings
+
+MOST_TURNS = 100
+"""SFZ counts round robins up to here."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,10 +47,11 @@ class Place:
 
 
 def placed_on_keys(notes: Sequence[PlaceableNote], settings: ZoneSettings) -> tuple[Place, ...]:
-    """Return the place of every note, sorted by trigger, layer, key and turn.
+    """Return the places of the notes, sorted by trigger, layer, key and turn.
 
     Each velocity layer covers the keyboard by itself, so that a note missing from one layer is
-    stood in for by its neighbour in the same layer. Notes of one layer with one root take turns.
+    stood in for by its neighbour in the same layer. Notes of one layer with one root take turns;
+    what is beyond the hundredth turn has no place.
     """
     places: list[Place] = []
     for trigger in ("attack", "release"):
@@ -107,22 +111,32 @@ def _nominal_velocity(notes: Sequence[PlaceableNote], members: Sequence[int]) ->
 
 
 def _turns(notes: Sequence[PlaceableNote], group: Sequence[int]) -> list[int]:
-    return sorted(group, key=lambda i: (notes[i].round_robin or 0, i))
+    turns = sorted(group, key=lambda i: (notes[i].round_robin or 0, i))
+    return turns[:MOST_TURNS]
 
 
-def placed_as_one_shots(keys: Sequence[int]) -> tuple[Place, ...]:
-    """Return places on one key each, over all velocities."""
-    every = velocity_ranges([None])[0]
-    return tuple(
-        Place(
-            note=index,
-            low_key=key,
-            high_key=key,
-            low_velocity=every.low_velocity,
-            high_velocity=every.high_velocity,
-            round_robin=1,
-            round_robins=1,
-            trigger="attack",
-        )
-        for index, key in enumerate(keys)
-    )
+def placed_as_one_shots(
+    notes: Sequence[PlaceableNote], settings: ZoneSettings
+) -> tuple[Place, ...]:
+    """Return places on one key each, by key; hits of one key make its own layers and turns.
+
+    Hits that their names number as repeats are no layers, however their levels differ.
+    """
+    by_key: dict[int, list[int]] = defaultdict(list)
+    for index, note in enumerate(notes):
+        by_key[note.root_key].append(index)
+    one_key = replace(settings, reach_below=0, reach_above=0)
+    placed: list[Place] = []
+    for _, members in sorted(by_key.items()):
+        hits = _without_levels_of_repeats([notes[i] for i in members])
+        places = _placed(hits, range(len(hits)), "attack", one_key)
+        placed += [replace(place, note=members[place.note]) for place in places]
+    return tuple(placed)
+
+
+def _without_levels_of_repeats(hits: Sequence[PlaceableNote]) -> Sequence[PlaceableNote]:
+    """Return the hits of a key, alike in level where they are numbered repeats of one velocity."""
+    numbered = {hit.round_robin for hit in hits} - {None}
+    if len({hit.velocity for hit in hits}) > 1 or len(numbered) < len(hits):
+        return hits
+    return [replace(hit, level_db=0.0) for hit in hits]

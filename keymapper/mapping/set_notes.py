@@ -22,6 +22,10 @@ class SetNote:
     file: str
     measurement: Measurement
     hints: NoteHints
+    sound: str
+    """What its name leaves without key, velocity and repeat."""
+    stored_key: int | None
+    """The root that its file states, where that can be believed."""
     correction: NoteCorrection | None
 
 
@@ -61,5 +65,7 @@ class PlacedNote:
     velocity_tracking: VelocityTracking
     is_reversed: bool
     choke_group: int
+    baked_gain_db: float = 0.0
+    """Of its sample, beside the gain common to all: what the volume of a zone cannot give."""
     areas: tuple[Area, ...] = ()
     """Where it plays, if that is not just its place: other layers may reach fewer keys."""

@@ -8,10 +8,10 @@ from statistics import median_low
 
 from keymapper.mapping.dynamics import DynamicZone, velocity_gains
 from keymapper.mapping.filling import filled
-from keymapper.mapping.levels import LevelNote, level_gains_db
+from keymapper.mapping.levels import LevelNote, drum_gains_db, level_gains_db
 from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import DecidedNote, PlacedNote, SetNote
-from keymapper.model.instrument import VelocityGain, VelocityTracking
+from keymapper.model.instrument import ResolvedLayout, VelocityGain, VelocityTracking
 from keymapper.model.recipe import LevelSettings, Recipe
 
 Voiced = tuple[DecidedNote, Place]
@@ -22,6 +22,7 @@ def voiced(
     decided: Sequence[DecidedNote],
     places: Sequence[Place],
     recipe: Recipe,
+    layout: ResolvedLayout,
 ) -> tuple[PlacedNote, ...]:
     """Return the placed notes with their gains and velocity curves.
 
@@ -30,24 +31,41 @@ def voiced(
     pairs = [(decided[place.note], place) for place in places]
     recorded = [notes[one.note].measurement.levels.body_dbfs for one, _ in pairs]
     own = [_own_gain_db(notes[one.note]) for one, _ in pairs]
-    even = _even_gains_db(pairs, recorded, recipe.levels)
+    even = _even_gains_db(pairs, recorded, recipe.levels, layout)
     gains = [gain + extra for gain, extra in zip(even, own, strict=True)]
     levels = [level + gain for level, gain in zip(recorded, gains, strict=True)]
-    curves = _curves(pairs, levels, recipe)
-    placed = [
+    curves: list[tuple[VelocityGain, ...]] = [()] * len(pairs)
+    trackings: list[VelocityTracking] = ["square"] * len(pairs)
+    for members in _instruments(pairs, layout):
+        some = [pairs[i] for i in members]
+        found = _curves(some, [levels[i] for i in members], recipe)
+        for i, curve in zip(members, found, strict=True):
+            curves[i] = curve
+            trackings[i] = _tracking(curve, some, recipe.levels)
+    placed = tuple(
         PlacedNote(
             note=one.note,
             decision=one.decision,
             place=place,
             gain_db=gain,
             velocity_gains=curve,
-            velocity_tracking=_tracking(curve, pairs, recipe.levels),
+            velocity_tracking=tracking,
             is_reversed=one.is_reversed,
             choke_group=one.choke_group,
         )
-        for (one, place), gain, curve in zip(pairs, gains, curves, strict=True)
-    ]
-    return filled(placed, levels)
+        for (one, place), gain, curve, tracking in zip(pairs, gains, curves, trackings, strict=True)
+    )
+    return filled(placed, levels) if layout == "keys" else placed
+
+
+def _instruments(pairs: Sequence[Voiced], layout: ResolvedLayout) -> list[list[int]]:
+    """Return what has its layers in common: all notes on keys, of one-shots those of each key."""
+    if layout == "keys":
+        return [list(range(len(pairs)))]
+    by_key: dict[int, list[int]] = defaultdict(list)
+    for index, (_, place) in enumerate(pairs):
+        by_key[place.low_key].append(index)
+    return list(by_key.values())
 
 
 def _own_gain_db(note: SetNote) -> float:
@@ -55,19 +73,21 @@ def _own_gain_db(note: SetNote) -> float:
 
 
 def _even_gains_db(
-    pairs: Sequence[Voiced], levels_db: Sequence[float], settings: LevelSettings
+    pairs: Sequence[Voiced],
+    levels_db: Sequence[float],
+    settings: LevelSettings,
+    layout: ResolvedLayout,
 ) -> list[float]:
-    return level_gains_db(
-        [
-            LevelNote(
-                key=one.decision.root_key,
-                level_db=level,
-                group=(place.trigger, place.low_velocity),
-            )
-            for (one, place), level in zip(pairs, levels_db, strict=True)
-        ],
-        settings.keys,
-    )
+    levels = [
+        LevelNote(
+            key=one.decision.root_key,
+            level_db=level,
+            group=(place.trigger, place.low_velocity),
+        )
+        for (one, place), level in zip(pairs, levels_db, strict=True)
+    ]
+    even = level_gains_db if layout == "keys" else drum_gains_db
+    return even(levels, settings.keys)
 
 
 def _curves(

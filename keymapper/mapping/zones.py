@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from keymapper.mapping.dynamics import faded_range
+from keymapper.mapping.filling import by_area
 from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import PlacedNote
 from keymapper.model.instrument import (
@@ -55,28 +56,8 @@ def zones_of(
     """
     return [
         zone
-        for area in _areas(placed)
+        for area in by_area(placed)
         for zone in _zones_of_area(area, playback, targets_cents, recipe)
-    ]
-
-
-def _areas(placed: PlacedNote) -> list[PlacedNote]:
-    """Return a note once for each area it plays, as if that were its place."""
-    if not placed.areas:
-        return [placed]
-    return [
-        replace(
-            placed,
-            place=replace(
-                placed.place,
-                low_key=area.low_key,
-                high_key=area.high_key,
-                low_velocity=area.low_velocity,
-                high_velocity=area.high_velocity,
-            ),
-            velocity_gains=area.velocity_gains,
-        )
-        for area in placed.areas
     ]
 
 

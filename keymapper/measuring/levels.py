@@ -56,16 +56,29 @@ def _mean_square(samples: np.ndarray) -> float:
 
 
 def clipped_frames(samples: np.ndarray) -> int:
-    """Return the number of frames in runs of at least three at full scale, in any channel."""
+    """Return the number of frames in runs of at least three at full scale, in any channel.
+
+    A float recording that goes beyond full scale was not cut off there; in one, only flat tops
+    count: runs of equal frames.
+    """
     if not samples.size or max(float(samples.max()), -float(samples.min())) < CLIP_LEVEL:
         return 0
     count = 0
     for channel in samples.T:
-        at_limit = np.concatenate([[False], np.abs(channel) >= CLIP_LEVEL, [False]])
+        at_limit = np.concatenate([[False], _at_limit(channel), [False]])
         edges = np.flatnonzero(np.diff(at_limit.astype(np.int8)))
         runs = edges[1::2] - edges[::2]
         count += int(runs[runs >= CLIP_RUN_FRAMES].sum())
     return count
+
+
+def _at_limit(channel: np.ndarray) -> np.ndarray:
+    loud: np.ndarray = np.abs(channel) >= CLIP_LEVEL
+    if max(float(channel.max()), -float(channel.min())) <= 1.0:
+        return loud
+    equal = np.concatenate([[False], np.diff(channel) == 0, [False]])
+    flat: np.ndarray = loud & (equal[:-1] | equal[1:])
+    return flat
 
 
 def k_weighting(frequency_hz: np.ndarray, rate: int) -> np.ndarray:

@@ -57,8 +57,8 @@ class ZoneSettings:
 class OneShotSettings:
     """How sounds that play to their end are laid out."""
 
-    base_key: int = 36
-    """Key of the first one where names give none."""
+    base_key: int | None = None
+    """Key of the first one where names give none; None takes 36, or lower so that all fit."""
     tune: OneShotTuning = "none"
     """Whether a sound with a pitch is tuned to the nearest semitone."""
     key: str | None = None
@@ -70,7 +70,7 @@ class OneShotSettings:
 
     def __post_init__(self) -> None:
         """Refuse a key that is none."""
-        if not 0 <= self.base_key <= 127:
+        if self.base_key is not None and not 0 <= self.base_key <= 127:
             raise ValueError("base_key must lie in 0..127")
         if self.key is not None and key_number(f"{self.key}4") is None:
             raise ValueError(f'key {self.key!r} is no note name; write "C" or "F#"')
@@ -151,7 +151,7 @@ class LevelSettings:
     velocities: VelocityChoice = "continuous"
     """Level rises with velocity without a jump between layers, or as the layers were recorded."""
     peak_dbfs: float = -3.0
-    """The loudest sample ends up at this peak; all are moved by the same gain."""
+    """The loudest sample ends up at this peak, and no note plays louder; all are moved alike."""
 
     def __post_init__(self) -> None:
         """Refuse a peak over full scale."""

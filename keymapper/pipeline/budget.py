@@ -208,7 +208,7 @@ def _within(
         plan,
         assembly=replace(
             plan.assembly,
-            placed=voiced(notes, decided, places, plan.recipe),
+            placed=voiced(notes, decided, places, plan.recipe, plan.assembly.layout),
             skipped=(*plan.assembly.skipped, *skipped),
             remarks=(*plan.assembly.remarks, *remarks),
         ),

@@ -12,9 +12,12 @@ from keymapper.exporting.sample import SampleOrder
 from keymapper.exporting.sample_names import sample_file_names
 from keymapper.exporting.tags import sample_chunks
 from keymapper.mapping.assembling import Assembly, assembled, resolved_layout
+from keymapper.mapping.deciding import believed_stored_keys
+from keymapper.mapping.headroom import lowered, played_peak_dbfs
 from keymapper.mapping.levels import common_gain_db
 from keymapper.mapping.naming import NamedSet, named_set
 from keymapper.mapping.set_notes import PlacedNote, SetNote
+from keymapper.model.instrument import ResolvedLayout
 from keymapper.model.loop import LoopVerdict
 from keymapper.model.recipe import Recipe
 from keymapper.model.sound import Levels
@@ -86,10 +89,12 @@ def build_plan(job: MeasuringJob, measured: MeasuredFolder, stem: str) -> BuildP
         No recording can be used.
     """
     recordings, recipe = measured.recordings, job.recipe
-    measurements = [recording.measurement for recording in recordings]
-    layout = resolved_layout(measurements, recipe)
-    named = named_set([recording.source.file for recording in recordings], measurements, layout)
-    assembly = assembled(set_notes(measured, named, recipe), layout, recipe)
+    layout = resolved_layout([recording.measurement for recording in recordings], recipe)
+    named, assembly = _laid(measured, layout, recipe)
+    if not assembly.placed and recordings and recipe.layout == "auto":
+        named, assembly = _laid(measured, "one-shots", recipe)
+        remark = "no sound has a pitch and nothing else tells a key: laid as one-shots"
+        assembly = replace(assembly, remarks=(remark, *assembly.remarks))
     if not assembly.placed:
         reasons = [*measured.skipped, *assembly.skipped]
         first = f" (the first: {reasons[0].file}: {reasons[0].reason})" if reasons else ""
@@ -97,10 +102,20 @@ def build_plan(job: MeasuringJob, measured: MeasuredFolder, stem: str) -> BuildP
     return BuildPlan(job=job, measured=measured, named=named, assembly=assembly, stem=stem)
 
 
+def _laid(
+    measured: MeasuredFolder, layout: ResolvedLayout, recipe: Recipe
+) -> tuple[NamedSet, Assembly]:
+    recordings = measured.recordings
+    files = [recording.source.file for recording in recordings]
+    named = named_set(files, [recording.measurement for recording in recordings], layout)
+    return named, assembled(set_notes(measured, named, recipe), layout, recipe)
+
+
 def levelled(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
     """Return plans with their gains: layers equally loud but for their own gain, one peak for all.
 
-    A layer is as loud as its middle note.
+    A layer is as loud as its middle note. The loudest sample gets the peak asked for; where levels
+    or velocities raise zones beyond it, all zones come down together until no note plays louder.
     """
     bodies = [[_levels(plan, note).body_dbfs for note in plan.assembly.placed] for plan in plans]
     balance = [
@@ -108,12 +123,20 @@ def levelled(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
         for plan, body in zip(plans, bodies, strict=True)
     ]
     peaks = [
-        _levels(plan, note).peak_dbfs + gain
+        [(note, _levels(plan, note).peak_dbfs + gain) for note in plan.assembly.placed]
         for plan, gain in zip(plans, balance, strict=True)
-        for note in plan.assembly.placed
     ]
-    common = common_gain_db(peaks, plans[0].recipe.levels.peak_dbfs)
-    return [replace(plan, gain_db=common + gain) for plan, gain in zip(plans, balance, strict=True)]
+    highest_dbfs = plans[0].recipe.levels.peak_dbfs
+    common = common_gain_db([peak for layer in peaks for _, peak in layer], highest_dbfs)
+    over_db = max(0.0, played_peak_dbfs(peaks) + common - highest_dbfs)
+    return [
+        replace(plan, gain_db=common + gain, assembly=_lowered(plan.assembly, over_db))
+        for plan, gain in zip(plans, balance, strict=True)
+    ]
+
+
+def _lowered(assembly: Assembly, by_db: float) -> Assembly:
+    return replace(assembly, placed=tuple(lowered(note, by_db) for note in assembly.placed))
 
 
 def _levels(plan: BuildPlan, placed: PlacedNote) -> Levels:
@@ -123,14 +146,26 @@ def _levels(plan: BuildPlan, placed: PlacedNote) -> Levels:
 def set_notes(measured: MeasuredFolder, named: NamedSet, recipe: Recipe) -> list[SetNote]:
     """Return the notes of a set with all that is known before the set is looked at."""
     corrections = {correction.file: correction for correction in recipe.note}
+    stored = [
+        None if recording.embedded is None else recording.embedded.root_key
+        for recording in measured.recordings
+    ]
     return [
         SetNote(
             file=recording.source.file,
             measurement=recording.measurement,
             hints=hints,
+            sound=sound,
+            stored_key=stored_key,
             correction=corrections.get(recording.source.file),
         )
-        for recording, hints in zip(measured.recordings, named.hints, strict=True)
+        for recording, hints, sound, stored_key in zip(
+            measured.recordings,
+            named.hints,
+            named.sounds,
+            believed_stored_keys(stored),
+            strict=True,
+        )
     ]
 
 
@@ -146,7 +181,7 @@ def sample_orders(plan: BuildPlan) -> list[SampleOrder]:
             preparation=plan.sample(note).preparation,
             is_reversed=note.is_reversed,
             loop=plan.loop(note),
-            gain_db=plan.gain_db,
+            gain_db=plan.gain_db + note.baked_gain_db,
             format=plan.recipe.samples.format,
             bits=plan.sample(note).bits,
             chunks=sample_chunks(

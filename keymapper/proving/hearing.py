@@ -42,6 +42,8 @@ class TuningTarget:
 
     reference_hz: float = 440.0
     cents: Mapping[int, float] = field(default_factory=dict)
+    spread_cents: Mapping[int, float] = field(default_factory=dict)
+    """How far above that the highest tuned of several layers is meant to lie; else 0."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -213,8 +215,9 @@ def _tuning(
     cents = 100.0 * (pitch.root_key - key) + pitch.tuning_cents
     cents -= target.cents.get(key, 0.0)
     octaves = round(cents / 1200.0)
+    cents -= 1200.0 * octaves
     return _Tuning(
-        cents=cents - 1200.0 * octaves,
+        cents=cents - min(max(cents, 0.0), target.spread_cents.get(key, 0.0)),
         error_cents=pitch.tuning_error_cents,
         movement_cents=(pitch.detuning_width_cents or 0.0) / 2.0
         + (pitch.vibrato_depth_cents or 0.0),

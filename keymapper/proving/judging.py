@@ -38,6 +38,8 @@ class Heard:
     chokes: tuple[Choke, ...] = ()
     gaps: tuple[tuple[int, int], ...] = ()
     """Stretches of keys, first and last, between mapped keys that start nothing."""
+    backwards: frozenset[str] = frozenset()
+    """Samples played from their end: they begin with their tail, and are not late for it."""
 
 
 def level_steps(notes: Sequence[PlayedNote]) -> tuple[LevelStep, ...]:
@@ -64,7 +66,7 @@ def findings_of(heard: Heard, limits: ProofLimits) -> tuple[ProofFinding, ...]:
         *_silent(heard.notes, limits),
         *_doubled(sounding),
         *_out_of_tune(sounding, limits),
-        *_late(sounding, limits),
+        *_late([note for note in sounding if not heard.backwards & {*note.samples}], limits),
         *_clicking(sounding, limits),
         *_between(heard, limits),
     ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -106,7 +106,7 @@ def prove_instrument(
         tail_seconds=settings.tail_seconds,
         limits=limits,
     )
-    heard = _heard(regions, hearing, settings, workers)
+    heard = replace(_heard(regions, hearing, settings, workers), backwards=_backwards(manifest))
     findings = (*_unplayable(reading, probes), *findings_of(heard, limits))
     return Proof(
         tool_version=__version__,
@@ -235,14 +235,21 @@ def _tuning_target(found: Manifest | None) -> TuningTarget:
     """Return what the keys are meant to be: as the manifest says, else 440 Hz."""
     if found is None:
         return TuningTarget()
+    targets: dict[int, set[float]] = defaultdict(set)
+    for zone in found.zones:
+        for key in range(zone.low_key, zone.high_key + 1):
+            targets[key].add(zone.target_cents)
     return TuningTarget(
         reference_hz=found.reference_hz,
-        cents={
-            key: zone.target_cents
-            for zone in found.zones
-            for key in range(zone.low_key, zone.high_key + 1)
-        },
+        cents={key: min(cents) for key, cents in targets.items()},
+        spread_cents={key: max(cents) - min(cents) for key, cents in targets.items()},
     )
+
+
+def _backwards(found: Manifest | None) -> frozenset[str]:
+    """Return the samples that the manifest says are played from their end."""
+    notes = () if found is None else found.notes
+    return frozenset(note.sample.file for note in notes if note.sample.processing.reversed)
 
 
 def _heard(

@@ -102,22 +102,20 @@ def demo_set(folder: Path) -> Set:
         (h.key if one_shot else m.pitch.root_key) or 0
         for h, m in zip(hints, measurements, strict=True)
     ]
-    if one_shot:
-        places = placed_as_one_shots(keys)
-    else:
-        places = placed_on_keys(
-            [
-                PlaceableNote(
-                    root_key=key,
-                    velocity=hint.velocity,
-                    round_robin=hint.round_robin,
-                    is_release=False,
-                    level_db=measurement.levels.body_dbfs,
-                )
-                for key, hint, measurement in zip(keys, hints, measurements, strict=True)
-            ],
-            ZoneSettings(),
-        )
+    placed = placed_as_one_shots if one_shot else placed_on_keys
+    places = placed(
+        [
+            PlaceableNote(
+                root_key=key,
+                velocity=hint.velocity,
+                round_robin=hint.round_robin,
+                is_release=False,
+                level_db=measurement.levels.body_dbfs,
+            )
+            for key, hint, measurement in zip(keys, hints, measurements, strict=True)
+        ],
+        ZoneSettings(),
+    )
     return Set(
         name=folder.name,
         keys=tuple(keys),

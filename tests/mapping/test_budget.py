@@ -258,12 +258,17 @@ def test_one_shots_never_stand_in_for_each_other() -> None:
         for key in keys
     ]
     limits = replace(KEYS_ONLY, interchangeable=False, may_shorten=True, most_bytes=60_000)
-    plan = budget_plan(placed_as_one_shots(keys), keys, notes, limits)
+    hits = [
+        PlaceableNote(root_key=k, velocity=None, round_robin=1, is_release=False, level_db=-20.0)
+        for k in keys
+    ]
+    places = placed_as_one_shots(hits, ZoneSettings())
+    plan = budget_plan(places, keys, notes, limits)
     assert [(p.low_key, p.high_key) for p in plan.places] == [(36, 36), (38, 38), (40, 40)]
     assert sum(t.shape for t in plan.treatments) == 2
     assert any(line.startswith("ends early at") for line in plan.given_up)
     with pytest.raises(UsageError, match="no one-shot can stand in"):
-        budget_plan(placed_as_one_shots(keys), keys, notes, replace(limits, most_bytes=30_000))
+        budget_plan(places, keys, notes, replace(limits, most_bytes=30_000))
 
 
 def test_no_note_is_moved_farther_than_allowed() -> None:

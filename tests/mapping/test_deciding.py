@@ -6,7 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from keymapper.mapping.deciding import Evidence, decided_note, doubts_of_key
+from keymapper.mapping.deciding import (
+    Evidence,
+    believed_stored_keys,
+    decided_note,
+    doubts_of_key,
+)
 from keymapper.model.instrument import Decision, NoteHints
 from keymapper.model.pitch import Pitch
 from keymapper.model.recipe import NoteCorrection
@@ -35,10 +40,18 @@ SILENT = replace(UNSURE, root_key=None, tuning_cents=None, f0_hz=None, doubts=("
 
 
 def decided(
-    pitch: Pitch, named: int | None = None, correction: NoteCorrection | None = None
+    pitch: Pitch,
+    named: int | None = None,
+    correction: NoteCorrection | None = None,
+    stored_key: int | None = None,
+    is_release: bool = False,
 ) -> Decision:
     evidence = Evidence(
-        file="a.wav", pitch=pitch, hints=NoteHints(key=named), correction=correction
+        file="a.wav",
+        pitch=pitch,
+        hints=NoteHints(key=named, is_release=is_release),
+        stored_key=stored_key,
+        correction=correction,
     )
     decision = decided_note(evidence, 440.0)
     assert decision is not None
@@ -87,10 +100,60 @@ def test_a_note_most_of_a_semitone_off_is_brought_to_the_root_in_the_recipe() ->
     assert decision.tuning_cents == pytest.approx(-92.0)
 
 
-def test_a_root_in_the_recipe_far_from_the_sound_is_the_key_it_plays_at_as_it_is() -> None:
-    assert decided(C3_AND_8_CENTS, correction=corrected(root=38)).tuning_cents == 0.0
+def test_a_sure_sound_is_tuned_to_a_root_in_the_recipe_however_far() -> None:
+    tuning = decided(C3_AND_8_CENTS, correction=corrected(root=38)).tuning_cents
+    assert tuning == pytest.approx(1008.0)
 
 
 def test_a_tuning_in_the_recipe_is_taken_as_it_is() -> None:
     correction = corrected(root=38, tuning_cents=-12.5)
     assert decided(C3_AND_8_CENTS, correction=correction).tuning_cents == -12.5
+
+
+def test_the_stored_root_counts_where_nothing_else_tells_a_key() -> None:
+    decision = decided(SILENT, stored_key=48)
+    assert (decision.root_key, decision.decided_by) == (48, "file")
+    assert decided(SILENT, named=50, stored_key=48).decided_by == "name"
+    evidence = Evidence(
+        file="a.wav", pitch=SILENT, hints=NoteHints(), stored_key=48, correction=None
+    )
+    (doubt,) = doubts_of_key(evidence, decision)
+    assert "C3 is taken from the root stored in its file" in doubt.message
+
+
+@pytest.mark.parametrize(
+    ("stored", "believed"),
+    [
+        ([60, 60, None], [None] * 3),
+        ([60], [60]),
+        ([60, 62], [60, 62]),
+        ([48, 48], [48, 48]),
+        ([], []),
+    ],
+)
+def test_the_root_of_programs_that_know_none_means_nothing(
+    stored: list[int | None], believed: list[int | None]
+) -> None:
+    assert believed_stored_keys(stored) == believed
+
+
+@pytest.mark.parametrize(
+    ("f0_hz", "cents"),
+    [(440.0, 0.0), (445.0, 19.56), (880.0, 0.0), (110.0, 0.0), (520.0, 0.0), (410.0, 0.0)],
+)
+def test_a_doubtful_pitch_tunes_no_more_than_to_the_root_the_recipe_states(
+    f0_hz: float, cents: float
+) -> None:
+    decision = decided(replace(UNSURE, f0_hz=f0_hz), correction=corrected(root="A4"))
+    assert decision.root_key == 69
+    assert decision.tuning_cents == pytest.approx(cents, abs=0.01)
+
+
+def test_a_release_noise_belongs_to_the_key_in_its_name_and_is_no_doubt() -> None:
+    noise = replace(UNSURE, root_key=61, f0_hz=280.0)
+    decision = decided(noise, named=48, is_release=True)
+    assert (decision.root_key, decision.decided_by, decision.tuning_cents) == (48, "name", 0.0)
+    hints = NoteHints(key=48, is_release=True)
+    evidence = Evidence(file="a.wav", pitch=noise, hints=hints, correction=None)
+    assert doubts_of_key(evidence, decision) == []
+    assert decided(noise, named=48).root_key == 61

@@ -174,9 +174,31 @@ def test_velocities_of_hits_are_no_keys() -> None:
     assert keys(hints) == [None] * 4
 
 
-def test_repeats_of_hits() -> None:
+def test_numbers_alone_tell_hits_apart() -> None:
     hints = unheard(["thud_1", "thud_2", "bell_1", "bell_2", "bell_3"])
+    assert [note.round_robin for note in hints.notes] == [None] * 5
+    assert len({note.sound for note in hints.notes}) == 5
+    assert unheard([f"hit{n}" for n in range(1, 31)]).facts == ()
+
+
+def test_repeats_of_hits() -> None:
+    hints = unheard(["thud_rr1", "thud_rr2", "bell_rr1", "bell_rr2", "bell_rr3"])
     assert [note.round_robin for note in hints.notes] == [1, 2, 1, 2, 3]
+    assert [note.sound for note in hints.notes] == ["thud"] * 2 + ["bell"] * 3
+
+
+def test_hits_of_one_drum_are_one_sound() -> None:
+    names = [
+        f"kit/{drum} {how}_{n}"
+        for drum in ("36 Thud", "40 Big Bell")
+        for how in ("soft", "hard")
+        for n in (1, 2)
+    ]
+    hints = unheard(names)
+    assert [note.sound for note in hints.notes] == ["kit thud"] * 4 + ["kit big bell"] * 4
+    assert [note.velocity for note in hints.notes] == [48, 48, 112, 112] * 2
+    assert [note.round_robin for note in hints.notes] == [1, 2] * 4
+    assert keys(hints) == [36] * 4 + [40] * 4
 
 
 def test_a_counter_is_no_repeat() -> None:

@@ -65,6 +65,49 @@ def test_release_notes_have_places_of_their_own():
     assert [place.round_robins for place in places] == [1, 1]
 
 
+def hit(key, velocity=None, turn=None, level_db=-20.0):
+    return PlaceableNote(
+        root_key=key, velocity=velocity, round_robin=turn, is_release=False, level_db=level_db
+    )
+
+
 def test_one_shots_sit_on_one_key_each():
-    places = placed_as_one_shots([36, 38, 41])
-    assert [(p.low_key, p.high_key) for p in places] == [(36, 36), (38, 38), (41, 41)]
+    places = placed_as_one_shots([hit(38), hit(36), hit(41)], ZoneSettings())
+    assert [(p.note, p.low_key, p.high_key) for p in places] == [
+        (1, 36, 36),
+        (0, 38, 38),
+        (2, 41, 41),
+    ]
+    assert {(p.low_velocity, p.high_velocity, p.round_robins) for p in places} == {(1, 127, 1)}
+
+
+def test_hits_of_one_key_are_its_own_layers_and_turns():
+    hits = [hit(36, 127, 1), hit(36, 40, 1), hit(36, 127, 2), hit(38, 100)]
+    places = placed_as_one_shots(hits, ZoneSettings())
+    assert [
+        (p.note, p.low_key, p.low_velocity, p.high_velocity, p.round_robin, p.round_robins)
+        for p in places
+    ] == [
+        (1, 36, 1, 83, 1, 1),
+        (0, 36, 84, 127, 1, 2),
+        (2, 36, 84, 127, 2, 2),
+        (3, 38, 1, 127, 1, 1),
+    ]
+
+
+def test_numbered_repeats_of_a_hit_are_no_layers_however_loud():
+    hits = [hit(36, turn=turn, level_db=-10.0 * turn) for turn in (1, 2, 3)]
+    places = placed_as_one_shots(hits, ZoneSettings())
+    assert [(p.note, p.low_velocity, p.round_robin) for p in places] == [
+        (0, 1, 1),
+        (1, 1, 2),
+        (2, 1, 3),
+    ]
+    unnumbered = placed_as_one_shots([hit(36, level_db=-10.0), hit(36)], ZoneSettings())
+    assert [(p.note, p.high_velocity) for p in unnumbered] == [(1, 64), (0, 127)]
+
+
+def test_no_more_than_a_hundred_repeats_take_turns():
+    places = placed_on_keys([hit(60, turn=turn) for turn in range(1, 106)], ZoneSettings())
+    assert [p.note for p in places] == list(range(100))
+    assert {p.round_robins for p in places} == {100}

@@ -71,6 +71,13 @@ def test_single_full_scale_frames_are_not_clipping_but_runs_are():
     assert clipped_frames(tone) == 5
 
 
+def test_a_float_recording_beyond_full_scale_is_clipped_only_where_its_tops_are_flat():
+    loud = sine(60.0, 0.5, 3.0).astype(np.float32)
+    assert clipped_frames(loud) == 0
+    flattened = np.clip(loud, -2.5, 2.5)
+    assert clipped_frames(flattened) == np.count_nonzero(np.abs(flattened) == 2.5)
+
+
 def test_channels_tell_equal_inverted_and_dead_sides():
     tone = sine(200.0, 0.2, 0.5)
     assert measured_channels(np.hstack([tone, tone])).equal

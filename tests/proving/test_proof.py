@@ -15,11 +15,13 @@ from keymapper import BuildSettings, Recipe, build_instrument
 from keymapper.errors import InputError, OutputError
 from keymapper.formats.schemas import schema_text
 from keymapper.model.proof import Proof, ProofLimits
+from keymapper.model.recipe import LayerSettings, OneShotSettings, ZoneSettings
 from keymapper.proving.hearing import TuningTarget
 from keymapper.proving.proof import ProofSettings, proof_data, prove_instrument, write_proof
 from tests.proving.instruments import Zone, write_instrument
-from tests.simple_notes import write_note
+from tests.simple_notes import RATE, noise_hit, write_note
 
+BUILT = BuildSettings(workers=1, prove=False, page=False)
 SHORT_HOLD = ProofSettings(hold_seconds=1.2, tail_seconds=0.3)
 
 
@@ -268,10 +270,37 @@ def test_the_target_may_be_another_reference_and_a_scale(tmp_path: Path) -> None
     for target, cents in (
         (TuningTarget(reference_hz=442.0), (-7.85, -7.85)),
         (TuningTarget(cents={61: 12.0}), (0.0, -12.0)),
+        (TuningTarget(cents={60: -5.0, 61: -12.0}, spread_cents={60: 8.0, 61: 8.0}), (0.0, 4.0)),
     ):
         proof = prove(tmp_path, zone, settings=ProofSettings(hold_seconds=1.2, target=target))
         measured = {note.key: note.tuning_cents for note in proof.notes}
         assert (measured[60], measured[61]) == pytest.approx(cents, abs=0.1)
+
+
+def test_layers_that_the_recipe_tunes_apart_are_where_they_are_meant_to_be(tmp_path: Path) -> None:
+    for folder in ("one", "other"):
+        write_note(tmp_path / "in" / folder / "C4.wav", 60)
+    layers = (LayerSettings(folder="one", tune_cents=8.0), LayerSettings(folder="other"))
+    recipe = Recipe(layer=layers, zones=ZoneSettings(reach_below=0, reach_above=1))
+    build_instrument(tmp_path / "in", tmp_path / "out", recipe, BUILT)
+    proof = prove_instrument(tmp_path / "out", SHORT_HOLD)
+    assert "proof-tuning" not in rules(proof)
+    one = replace(recipe, layer=layers[:1])
+    build_instrument(tmp_path / "in", tmp_path / "sharp", one, BUILT)
+    (tmp_path / "sharp" / "manifest.json").unlink()
+    assert "proof-tuning" in rules(prove_instrument(tmp_path / "sharp", SHORT_HOLD))
+
+
+def test_what_plays_backwards_is_not_late(tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    for number in range(3):
+        hit = noise_hit(1.2, seed=number)
+        soundfile.write(tmp_path / "in" / f"hit {number}.wav", hit, RATE, subtype="PCM_24")
+    recipe = Recipe(one_shots=OneShotSettings(reversed_copies=True))
+    build_instrument(tmp_path / "in", tmp_path / "out", recipe, BUILT)
+    assert "proof-onset" not in rules(prove_instrument(tmp_path / "out", SHORT_HOLD))
+    (tmp_path / "out" / "manifest.json").unlink()
+    assert "proof-onset" in rules(prove_instrument(tmp_path / "out", SHORT_HOLD))
 
 
 def test_proof_json_is_strict_repeatable_and_replaces_only_proofs(tmp_path: Path) -> None:

@@ -8,6 +8,8 @@ from keymapper.auditing.fixes.plan import PRE_ROLL_SECONDS
 from keymapper.auditing.subject import PackInstrument, PackZone
 from keymapper.formats.sfz import SfzDocument, SfzHeader, write_sfz
 from keymapper.mapping.assembling import assembled
+from keymapper.mapping.filling import by_area
+from keymapper.mapping.headroom import MOST_VOLUME_DB, highest_gain_db, lowered
 from keymapper.mapping.set_notes import PlacedNote, SetNote
 from keymapper.model.instrument import NoteHints, ResolvedLayout
 from keymapper.model.loop import Loop
@@ -27,12 +29,20 @@ def sfz_of_recordings(
     layout: ResolvedLayout = "keys" if instrument.tuned else "one-shots"
     recipe = Recipe(reference_hz=instrument.reference_hz)
     assembly = assembled([_set_note(zone, instrument) for zone in zones], layout, recipe)
+    volumes = [highest_gain_db(placed) for placed in assembly.placed]
+    over_db = max(0.0, max(volumes, default=0.0) - MOST_VOLUME_DB)
     regions = [
         SfzHeader(
             name="region",
-            opcodes=_opcodes(zones[placed.note], placed, names, loops if instrument.tuned else {}),
+            opcodes=_opcodes(
+                zones[placed.note],
+                part,
+                names,
+                loops if instrument.tuned else {},
+            ),
         )
         for placed in assembly.placed
+        for part in by_area(lowered(placed, over_db))
     ]
     return write_sfz(SfzDocument(headers=tuple(regions)))
 
@@ -50,6 +60,8 @@ def _set_note(zone: PackZone, instrument: PackInstrument) -> SetNote:
             round_robin=hint.round_robin if hint else None,
             is_release=hint.is_release if hint else False,
         ),
+        sound=hint.sound if hint else zone.file or "",
+        stored_key=None,
         correction=None,
     )
 
@@ -81,8 +93,9 @@ def _opcodes(
 def _level(placed: PlacedNote) -> Sequence[tuple[str, str]]:
     """Volume and velocity curve; the highest point of the curve is 1."""
     points = placed.velocity_gains
-    highest = max((point.gain_db for point in points), default=0.0)
-    volume = [("volume", f"{placed.gain_db + highest:.2f}")]
+    volume_db = highest_gain_db(placed)
+    highest = volume_db - placed.gain_db
+    volume = [("volume", f"{volume_db:.2f}")]
     if placed.velocity_tracking == "none":
         return [*volume, ("amp_veltrack", "0")]
     return volume + [

@@ -35,6 +35,7 @@ class NameHint:
     velocity : 1..127; dynamics and numbered layers are given the velocity they usually stand for.
     round_robin : from 1.
     is_release : the note plays when its key is let go.
+    sound : the name without what says key, velocity and repeat: equal for the hits of one drum.
     evidence : what was read and as what, for people.
     """
 
@@ -42,6 +43,7 @@ class NameHint:
     velocity: int | None = None
     round_robin: int | None = None
     is_release: bool = False
+    sound: str = ""
     evidence: tuple[str, ...] = ()
 
 

@@ -15,6 +15,7 @@ from keymapper.mapping.names.agreement import (
     is_believed,
 )
 from keymapper.mapping.names.hints import Contradiction, MeasuredHint
+from keymapper.mapping.names.lexing import Piece
 from keymapper.mapping.names.note_names import (
     NoteNames,
     in_convention,
@@ -36,7 +37,7 @@ class NamedKeys:
     """
 
     keys: tuple[int | None, ...]
-    texts: tuple[str | None, ...]
+    pieces: tuple[Piece | None, ...]
     middle_c_octave: int | None
     is_believed: bool
     fit: Agreement | None
@@ -53,9 +54,9 @@ def named_keys(
             None if key is None else _in_range(in_convention(key, convention))
             for key in note_names.keys
         )
-        texts = tuple(None if note is None else note.text for note in note_names.column.notes)
+        pieces: tuple[Piece | None, ...] = note_names.column.notes
     elif numbers is not None:
-        keys, texts = numbers.values, numbers.texts
+        keys, pieces = numbers.values, numbers.pieces
     else:
         return None
     fit = agreement(keys, measured, octaves_only=note_names is None)
@@ -63,7 +64,7 @@ def named_keys(
     is_shown = fit is not None and fit.share >= LEAST_SHARE
     return NamedKeys(
         keys=keys,
-        texts=texts,
+        pieces=pieces,
         middle_c_octave=convention if believed else None,
         is_believed=believed,
         fit=fit if is_shown else None,
@@ -123,7 +124,7 @@ def _reason(named: NamedKeys, index: int, deviation: float) -> str:
     offset = named.fit.semitones if named.fit is not None else 0
     expected = "" if offset == 0 else f", which in this set sounds {abs(offset)} semitones off,"
     return (
-        f"named {named.texts[index]} (key {key}){expected} "
+        f"named {_text(named, index)} (key {key}){expected} "
         f"but sounds {abs(deviation):.2f} semitones {way}"
     )
 
@@ -149,4 +150,9 @@ def key_facts(named: NamedKeys) -> list[str]:
 def evidence_of_key(named: NamedKeys, index: int) -> str:
     """Return what a file's key was read from."""
     key = named.keys[index]
-    return "" if key is None else f"key {key} ({key_name(key)}) from {named.texts[index]}"
+    return "" if key is None else f"key {key} ({key_name(key)}) from {_text(named, index)}"
+
+
+def _text(named: NamedKeys, index: int) -> str:
+    piece = named.pieces[index]
+    return "" if piece is None else piece.text

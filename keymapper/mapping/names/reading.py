@@ -11,7 +11,7 @@ from keymapper.mapping.names.columns import (
     bare_columns,
     tagged_columns,
 )
-from keymapper.mapping.names.lexing import NamePieces, NoteText, Word
+from keymapper.mapping.names.lexing import NamePieces, NoteText, Piece, Word
 from keymapper.mapping.names.note_names import NoteNames
 from keymapper.mapping.names.roles import (
     Setting,
@@ -29,16 +29,20 @@ from keymapper.mapping.names.words import velocity_of_dynamic
 
 _ALIGNMENTS: tuple[Alignment, ...] = ("from the note", "from the left", "from the right")
 _Column = tuple[int | None, ...]
-_Texts = tuple[str | None, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """One meaning read for every file, and the text it was read from."""
+    """One meaning read for every file, and what it was read from."""
 
     values: _Column
-    texts: _Texts
+    pieces: tuple[Piece | None, ...]
     way: str
+
+    @property
+    def texts(self) -> tuple[str | None, ...]:
+        """The text that each value was read from."""
+        return tuple(None if piece is None else piece.text for piece in self.pieces)
 
     @property
     def known(self) -> int:
@@ -137,8 +141,7 @@ def _read_velocities(
             return part, bare
     if any(names.dynamics):
         values = tuple(None if w is None else velocity_of_dynamic(w) for w in names.dynamics)
-        texts = tuple(None if word is None else word.text for word in names.dynamics)
-        return Part(values=values, texts=texts, way="dynamics"), bare
+        return Part(values=values, pieces=names.dynamics, way="dynamics"), bare
     column = velocity_column(bare, setting)
     if column is not None:
         return _part(column, "numbers"), [each for each in bare if each is not column]
@@ -174,5 +177,4 @@ def _counted_from_one(values: _Column, groups: Sequence[Sequence[int]]) -> _Colu
 
 
 def _part(column: NumberColumn, way: str) -> Part:
-    texts = tuple(None if number is None else number.text for number in column.numbers)
-    return Part(values=column.values, texts=texts, way=way)
+    return Part(values=column.values, pieces=column.numbers, way=way)

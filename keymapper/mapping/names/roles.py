@@ -104,7 +104,9 @@ def _may_be_velocities(column: NumberColumn, setting: Setting) -> bool:
         return False
     groups, values = setting.groups(), column.values
     differs = any(len({values[index] for index in group} - {None}) > 1 for group in groups)
-    return differs and (len(groups) == 1 or column.distinct < len(column.known))
+    if len(groups) == 1:
+        return differs and not is_counter(column)
+    return differs and column.distinct < len(column.known)
 
 
 def _follows_pitch(column: NumberColumn, setting: Setting) -> bool:
@@ -144,11 +146,12 @@ def repeat_column(
 ) -> NumberColumn | None:
     """Return the column that counts the repeats of a key and velocity; the last one, if several.
 
-    Where nothing tells one sound from another, numbers count the files rather than repeats.
+    Where no key and no velocity is known, numbers tell sounds apart: "tom 1" is no repeat of
+    "tom 2".
     """
-    groups = setting.groups(velocities)
-    if len(groups) == 1 and setting.keys[0] is None:
+    if not any(known is not None for known in (*setting.keys, *velocities)):
         return None
+    groups = setting.groups(velocities)
     found = [column for column in columns if _counts_repeats(column, groups)]
     return found[-1] if found else None
 

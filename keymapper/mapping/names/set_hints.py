@@ -13,7 +13,7 @@ from keymapper.mapping.names.keys import (
     key_facts,
     named_keys,
 )
-from keymapper.mapping.names.lexing import NamePieces, NoteText, pieces_of
+from keymapper.mapping.names.lexing import NamePieces, NoteText, Number, Piece, pieces_of
 from keymapper.mapping.names.note_names import NoteNames, find_note_names
 from keymapper.mapping.names.reading import Part, Reading, SetNames, read_set
 from keymapper.mapping.names.roles import Setting
@@ -54,7 +54,7 @@ def hints_from_names(names: Sequence[str], measured: Sequence[MeasuredHint | Non
         named = named_keys(note_names, None, measured)
     contradictions = [] if named is None else key_contradictions(names, named, measured)
     contradictions += _velocity_contradictions(names, reading)
-    return _set_hints(named, reading, tuple(contradictions))
+    return _set_hints(files, named, reading, tuple(contradictions))
 
 
 def _read_with_note_names(
@@ -126,20 +126,25 @@ def _velocity_contradictions(names: Sequence[str], reading: Reading) -> list[Con
 
 
 def _set_hints(
-    named: NamedKeys | None, reading: Reading, contradictions: tuple[Contradiction, ...]
+    files: Sequence[NamePieces],
+    named: NamedKeys | None,
+    reading: Reading,
+    contradictions: tuple[Contradiction, ...],
 ) -> SetHints:
     wrong_keys = {c.index for c in contradictions if c.kind == "key" and c.is_certain}
     wrong_velocities = {c.index for c in contradictions if c.kind == "velocity"}
     keys = named if named is not None and named.is_believed else None
     fit = keys.fit if keys is not None else None
+    told = [part.pieces for part in (keys, reading.velocities, reading.repeats) if part is not None]
     notes = tuple(
         _name_hint(
             index,
             keys if index not in wrong_keys else None,
             reading.velocities if index not in wrong_velocities else None,
             reading,
+            _sound(file, [column[index] for column in told]),
         )
-        for index in range(len(reading.setting.keys))
+        for index, file in enumerate(files)
     )
     return SetHints(
         notes=notes,
@@ -152,7 +157,7 @@ def _set_hints(
 
 
 def _name_hint(
-    index: int, keys: NamedKeys | None, velocities: Part | None, reading: Reading
+    index: int, keys: NamedKeys | None, velocities: Part | None, reading: Reading, sound: str
 ) -> NameHint:
     is_release = reading.setting.is_release[index]
     evidence = [
@@ -166,8 +171,20 @@ def _name_hint(
         velocity=velocities.values[index] if velocities is not None else None,
         round_robin=reading.repeats.values[index] if reading.repeats is not None else None,
         is_release=is_release,
+        sound=sound,
         evidence=tuple(text for text in evidence if text),
     )
+
+
+def _sound(file: NamePieces, told: Sequence[Piece | None]) -> str:
+    """Return what is left of a name without the pieces that told something, nor their tags."""
+    left: list[Piece] = []
+    for piece in sorted((*file.words, *file.numbers), key=lambda one: (-one.depth, one.start)):
+        if not any(piece.overlaps(one) for one in told):
+            left.append(piece)
+        elif isinstance(piece, Number) and piece.tag:
+            left.pop()
+    return " ".join(piece.text for piece in left)
 
 
 def _evidence(what: str, part: Part | None, index: int) -> str:

@@ -30,6 +30,7 @@ _DECIDED = {
     "sound": "by its sound",
     "name": "by its name",
     "recipe": "by the recipe",
+    "file": "by the root stored in its file",
     "order": "by its place in the order",
 }
 _LANES = ("", "release samples")

@@ -1,0 +1,17 @@
+from keymapper.formats.folder import find_recordings
+
+
+def test_recordings_come_in_the_order_that_people_count_in(tmp_path):
+    names = ["hit10.wav", "hit2.wav", "hit1.wav", "02/b.wav", "1/a.wav", "bell.wav"]
+    for name in names:
+        path = tmp_path / name
+        path.parent.mkdir(exist_ok=True)
+        path.touch()
+    assert find_recordings(tmp_path).recordings == (
+        "1/a.wav",
+        "02/b.wav",
+        "bell.wav",
+        "hit1.wav",
+        "hit2.wav",
+        "hit10.wav",
+    )
