@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from keymapper.formats.sfz import SfzRegion
-from keymapper.measuring.join import join_audibility
 from keymapper.measuring.levels import loudest_windows, peak_dbfs, rms_dbfs, without_dc
 from keymapper.measuring.pitch import HIGHEST_HZ, LOWEST_HZ, measure_pitch
-from keymapper.model.loop import Loop
 from keymapper.model.pitch import DOUBT_TEXT
 from keymapper.model.proof import (
     ONE_SHOT_REASON,
-    Choke,
     HandOver,
-    PlayedJoin,
     PlayedNote,
     ProofLimits,
 )
@@ -30,7 +26,6 @@ from keymapper.proving.player import Player
 from keymapper.proving.streams import stream_of, unrolled
 from keymapper.proving.voices import Voice
 
-_CHOKE_HOLD_SECONDS = 0.4
 _LEVEL_FROM_SECONDS = 0.1
 _ONSET_BELOW_PEAK_DB = 60.0
 _RISEN_BELOW_PEAK_DB = 20.0
@@ -72,6 +67,7 @@ class KeyOrder:
     notes: tuple[PlannedNote, ...]
     hand_overs: tuple[PlannedHandOver, ...]
     settings: HearingSettings
+    articulation: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,25 +76,35 @@ class KeysHeard:
 
     notes: tuple[PlayedNote, ...]
     hand_overs: tuple[HandOver, ...]
+    started: frozenset[SfzRegion]
+    """The regions that sounded, be it at a note-off."""
 
 
 def hear_keys(order: KeyOrder) -> KeysHeard:
     """Play and measure the notes and hand-overs of an order."""
     samples = load_samples(order.regions)
     player = Player(order.regions, samples, order.settings.player)
+    started: set[SfzRegion] = set()
+    notes = []
+    for planned in order.notes:
+        voices = _voices(player, planned, order.settings)
+        started.update(voice.region for voice in voices)
+        note = played_note(player, planned, voices, order.settings)
+        notes.append(replace(note, articulation=order.articulation))
+    hand_overs = [played_hand_over(player, border, order.settings) for border in order.hand_overs]
     return KeysHeard(
-        notes=tuple(played_note(player, note, order.settings) for note in order.notes),
-        hand_overs=tuple(
-            played_hand_over(player, border, order.settings) for border in order.hand_overs
-        ),
+        notes=tuple(notes),
+        hand_overs=tuple(replace(one, articulation=order.articulation) for one in hand_overs),
+        started=frozenset(started),
     )
 
 
-def played_note(player: Player, note: PlannedNote, settings: HearingSettings) -> PlayedNote:
-    """Play one note, hold it, let it go, and measure it."""
+def played_note(
+    player: Player, note: PlannedNote, voices: Sequence[Voice], settings: HearingSettings
+) -> PlayedNote:
+    """Measure one note and what it starts, held and let go."""
     rate = player.settings.rate
     hold = round(settings.hold_seconds * rate)
-    voices = _voices(player, note, hold)
     sound = player.render(voices, _frames(settings))
     attacks = [voice for voice in voices if voice.start_frame < hold]
     peak = peak_dbfs(sound)
@@ -130,7 +136,8 @@ def played_note(player: Player, note: PlannedNote, settings: HearingSettings) ->
     )
 
 
-def _voices(player: Player, note: PlannedNote, hold_frames: int) -> tuple[Voice, ...]:
+def _voices(player: Player, note: PlannedNote, settings: HearingSettings) -> tuple[Voice, ...]:
+    hold_frames = round(settings.hold_seconds * player.settings.rate)
     events = (
         NoteOn(at_frame=0, key=note.key, velocity=note.velocity, random_ratio=note.random_ratio),
         NoteOff(at_frame=hold_frames, key=note.key),
@@ -235,7 +242,7 @@ def played_hand_over(
 
     def level(velocity: int) -> float:
         note = PlannedNote(key=border.key, velocity=velocity)
-        voices = _voices(player, note, hold)
+        voices = _voices(player, note, settings)
         attacks = [voice for voice in voices if voice.start_frame < hold]
         return _level_dbfs(player, attacks, player.render(voices, hold))
 
@@ -247,51 +254,3 @@ def played_hand_over(
         own.append(level(border.velocity + 2) - upper)
     expected = sum(own) / len(own) if own else 0.0
     return HandOver(key=border.key, velocity=border.velocity, jump_db=upper - lower - expected)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChokeOrder:
-    """A key and another that turns it off."""
-
-    regions: tuple[SfzRegion, ...]
-    key: int
-    by_key: int
-    settings: PlayerSettings
-
-
-def hear_choke(order: ChokeOrder) -> Choke:
-    """Play a key, choke it by the other, and measure the click of the cut."""
-    player = Player(order.regions, load_samples(order.regions), order.settings)
-    at = round(_CHOKE_HOLD_SECONDS * order.settings.rate)
-    events = (
-        NoteOn(at_frame=0, key=order.key, velocity=127),
-        NoteOn(at_frame=at, key=order.by_key, velocity=127),
-    )
-    sound = player.render(player.voices(events), at + order.settings.rate // 4)
-    return Choke(
-        key=order.key, by_key=order.by_key, click_db=cut_click_db(sound, at, order.settings.rate)
-    )
-
-
-def hear_join(region: SfzRegion) -> PlayedJoin | None:
-    """Return how audible the loop of a region is, as it is played; None without a loop.
-
-    The sample is its own reference: what the note does by itself anywhere in its sustain is no
-    fault of the join.
-    """
-    sample = load_samples((region,))[region.sample]
-    loop = stream_of(region, sample).loop
-    if loop is None:
-        return None
-    audibility = join_audibility(
-        sample.samples,
-        sample.samples,
-        sample.rate,
-        Loop(start_frame=loop[0], end_frame=loop[1]),
-    )
-    return PlayedJoin(
-        sample=region.sample,
-        loop_start_frame=loop[0],
-        loop_end_frame=loop[1],
-        audibility=audibility,
-    )
