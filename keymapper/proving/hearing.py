@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -19,7 +20,7 @@ from keymapper.model.proof import (
 )
 from keymapper.proving.clicks import cut_click_db, start_click_db
 from keymapper.proving.events import NoteOff, NoteOn, PlayerSettings
-from keymapper.proving.gains import crossfade_gain
+from keymapper.proving.gains import crossfade_gain, voice_gain
 from keymapper.proving.loading import load_samples
 from keymapper.proving.plan import PlannedHandOver, PlannedNote
 from keymapper.proving.player import Player
@@ -27,6 +28,7 @@ from keymapper.proving.streams import stream_of, unrolled
 from keymapper.proving.voices import Voice
 
 _LEVEL_FROM_SECONDS = 0.1
+_BEATING_SECONDS = 4.0
 _ONSET_BELOW_PEAK_DB = 60.0
 _RISEN_BELOW_PEAK_DB = 20.0
 
@@ -174,28 +176,39 @@ def _level_dbfs(player: Player, attacks: Sequence[Voice], held: np.ndarray) -> f
     """Return how loud a held note is: as it goes on in its loop, else its loudest 400 ms.
 
     What is held is seldom a whole round of a slowly beating loop; by how much it is louder than
-    the whole is known from the sample.
+    the whole is known from the samples, each counted by the power it sounds with. Zones that sound
+    together beat with each other, slowly where they are nearly in tune: these are held longer.
     """
     loops = [_loop(player, voice) for voice in attacks]
     if not loops or not all(loops):
         return rms_dbfs(loudest_windows(held, player.settings.rate)[0])
     first = min(round(_LEVEL_FROM_SECONDS * player.settings.rate), len(held) // 4)
-    differences = [_whole_round_db(player, voice, first, len(held)) for voice in attacks]
-    return rms_dbfs(held[first:]) + sum(differences) / len(differences)
+    if len(attacks) > 1:
+        frames = max(len(held), round(_BEATING_SECONDS * player.settings.rate))
+        held = player.render([replace(voice, release_frame=None) for voice in attacks], frames)
+    powers = [_powers(player, voice, first, len(held)) for voice in attacks]
+    whole, read = (sum(each) for each in zip(*powers, strict=True))
+    level = rms_dbfs(held[first:])
+    return level + 10.0 * math.log10(whole / read) if whole > 0.0 and read > 0.0 else level
 
 
 def _loop(player: Player, voice: Voice) -> tuple[int, int] | None:
     return stream_of(voice.region, player.samples[voice.region.sample]).loop
 
 
-def _whole_round_db(player: Player, voice: Voice, first: int, last: int) -> float:
-    """Return the level of a whole round of a voice's loop over that of what is read meanwhile."""
+def _powers(player: Player, voice: Voice, first: int, last: int) -> tuple[float, float]:
+    """Return the power of a whole round of a voice's loop and that of what is read meanwhile."""
     sample = player.samples[voice.region.sample]
     stream = stream_of(voice.region, sample)
     step = player.step(voice.region, voice.key, voice.controllers)
     read = unrolled(stream, sample.samples, max(int(last * step), 1), None)[int(first * step) :]
     start, end = stream.loop or (0, len(sample.samples))
-    return rms_dbfs(sample.samples[start:end]) - rms_dbfs(read)
+    gain = voice_gain(voice.region, voice.key, voice.velocity, voice.controllers, player.settings)
+    return gain**2 * _power(sample.samples[start:end]), gain**2 * _power(read)
+
+
+def _power(samples: np.ndarray) -> float:
+    return 10.0 ** (rms_dbfs(samples) / 10.0)
 
 
 def _tuning(

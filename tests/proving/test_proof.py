@@ -61,6 +61,21 @@ def test_a_beat_slower_than_the_hold_is_no_step_of_level(tmp_path: Path) -> None
     assert abs(next(s.step_db for s in proof.level_steps if s.key == 60)) < 0.3
 
 
+@pytest.mark.parametrize("hold_seconds", [0.8, 1.2, 2.5])
+def test_a_slow_beat_between_two_layers_is_no_step_of_level(
+    tmp_path: Path, hold_seconds: float
+) -> None:
+    """Two voices five cents apart start in phase on one key and out of phase on the next."""
+    zones = [
+        Zone(low=key, high=key, root=key, start_phase=phase, opcodes={"tune": tune})
+        for key, second_phase in ((60, 0.5), (61, 0.0))
+        for phase, tune in ((0.0, "0"), (second_phase, "5"))
+    ]
+    settings = ProofSettings(hold_seconds=hold_seconds, tail_seconds=0.3)
+    steps = prove(tmp_path, *zones, settings=settings).level_steps
+    assert all(abs(step.step_db) < 0.5 for step in steps)
+
+
 def test_a_slow_rise_is_not_late_but_silence_is(tmp_path: Path) -> None:
     slow = replace(HIGH, fade_in_seconds=1.0)
     late = replace(HIGH, silence_seconds=0.02)
