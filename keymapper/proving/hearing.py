@@ -208,7 +208,7 @@ def _powers(player: Player, voice: Voice, first: int, last: int) -> tuple[float,
 
 
 def _power(samples: np.ndarray) -> float:
-    return 10.0 ** (rms_dbfs(samples) / 10.0)
+    return float(10.0 ** (rms_dbfs(samples) / 10.0))
 
 
 def _tuning(
