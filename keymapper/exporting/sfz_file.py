@@ -100,7 +100,8 @@ def _velocity_fade(zone: Zone) -> Opcodes:
         ("xfout_lovel", fade.out_low),
         ("xfout_hivel", fade.out_high),
     )
-    return tuple((name, str(value)) for name, value in ends)
+    law = () if fade.law == "power" else (("xf_velcurve", fade.law),)
+    return (*((name, str(value)) for name, value in ends), *law)
 
 
 def _brightness(zone: Zone) -> Opcodes:

@@ -11,11 +11,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from keymapper.model.instrument import VelocityGain
+import numpy as np
+
+from keymapper.model.instrument import VelocityFade, VelocityGain
 
 VELOCITY_STEP = 6
 """Velocities between two written points: players join them by straight lines in amplitude."""
 LEAST_GAIN_DB = -60.0
+MOST_RAISED_DB = 9.0
+"""Of layers that take from each other while they fade: raised more, one would stick out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +66,57 @@ def faded_range(low_velocity: int, high_velocity: int, fade: int) -> tuple[int, 
     below, above = (fade + 1) // 2, fade // 2
     low = low_velocity if low_velocity == 1 else max(1, low_velocity - below)
     return low, (high_velocity if high_velocity == 127 else min(127, high_velocity + above))
+
+
+def even_through_fade(
+    gains: Sequence[VelocityGain],
+    fade: VelocityFade,
+    below: float | None,
+    above: float | None,
+) -> tuple[VelocityGain, ...]:
+    """Return the gains less what two layers, each along the same line, are off it together.
+
+    fade : by straight lines in amplitude.
+    below, above : the correlation, -1 to 1, with the layer that fades out while this one fades
+    in, and with the one it fades out into; None where there is none.
+    """
+    velocities = {gain.velocity for gain in gains}
+    low, high = min(velocities), max(velocities)
+    for start, end in ((fade.in_low, fade.in_high), (fade.out_low, fade.out_high)):
+        velocities |= {v for v in range(start, end + 1) if low <= v <= high}
+
+    def together_db(velocity: int) -> float:
+        fading_in = _way(velocity, fade.in_low, fade.in_high)
+        fading_out = _way(velocity, fade.out_low, fade.out_high)
+        return _sum_db(fading_in, below) + _sum_db(fading_out, above)
+
+    return tuple(
+        VelocityGain(
+            velocity=velocity, gain_db=_between_points(gains, velocity) - together_db(velocity)
+        )
+        for velocity in sorted(velocities)
+    )
+
+
+def _way(velocity: int, start: int, end: int) -> float:
+    return min(1.0, max(0.0, (velocity - start) / (end - start))) if end > start else 0.0
+
+
+def _sum_db(way: float, correlation: float | None) -> float:
+    """Return how loud two sounds of one level are together, some way through a fade."""
+    if correlation is None:
+        return 0.0
+    power = (1.0 - way) ** 2 + way**2 + 2.0 * correlation * way * (1.0 - way)
+    return max(-MOST_RAISED_DB, 10.0 * math.log10(max(power, 1e-12)))
+
+
+def _between_points(gains: Sequence[VelocityGain], velocity: int) -> float:
+    amplitude = np.interp(
+        velocity,
+        [gain.velocity for gain in gains],
+        [10.0 ** (gain.gain_db / 20.0) for gain in gains],
+    )
+    return 20.0 * math.log10(float(amplitude))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -138,6 +138,7 @@ def _velocities(place: Place, fade: int) -> tuple[int, int, VelocityFade | None]
             in_high=place.low_velocity + above if from_below else 0,
             out_low=place.high_velocity - below if into_above else 127,
             out_high=high + 1 if into_above else 127,
+            law="gain",
         ),
     )
 

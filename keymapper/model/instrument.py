@@ -174,6 +174,8 @@ class VelocityFade:
     in_high: int = 0
     out_low: int = 127
     out_high: int = 127
+    law: Literal["power", "gain"] = "power"
+    """Amplitude over velocity: a square root, or (what builds write) a straight line."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -72,6 +72,8 @@ class PlayedNote:
     """From there to 20 dB under the peak."""
     start_click_db: float | None
     release_click_db: float | None
+    articulation: str = ""
+    """The key switch and controllers it was played with; "" as the instrument starts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +83,7 @@ class HandOver:
     key: int
     velocity: int
     jump_db: float
+    articulation: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +93,7 @@ class LevelStep:
     key: int
     velocity: int
     step_db: float
+    articulation: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,12 +108,23 @@ class PlayedJoin:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlayedEnd:
+    """Where a zone without a loop stops by itself, and how much of a click that is."""
+
+    sample: str
+    end_frame: int
+    """One past the last frame played."""
+    click_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Choke:
     """A sounding note cut off by another key."""
 
     key: int
     by_key: int
     click_db: float
+    articulation: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +135,7 @@ class ProofFinding:
     severity: Severity
     file: str
     zone: str
-    """Key and velocity, for example "C#3 v100"."""
+    """Key, velocity and articulation, for example "C#3 v100 (switch C0)"."""
     measured: float | None
     limit: float | None
     unit: str
@@ -145,6 +160,7 @@ class Proof:
     level_steps: tuple[LevelStep, ...]
     hand_overs: tuple[HandOver, ...]
     joins: tuple[PlayedJoin, ...]
+    ends: tuple[PlayedEnd, ...] = ()
     chokes: tuple[Choke, ...]
     unplayed_opcodes: tuple[str, ...]
     """Opcodes that would change the sound and that the player of the proof ignores."""

@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from keymapper import __version__
+from keymapper.exporting.audio import prepared
+from keymapper.exporting.sample import SampleOrder
+from keymapper.formats.audio_file import read_audio
 from keymapper.mapping.controls import brightness, controls
 from keymapper.mapping.doubting import doubts_of_result, sorted_doubts
 from keymapper.mapping.set_notes import PlacedNote
 from keymapper.mapping.zones import Playback, zones_of
+from keymapper.measuring.loops import flattened
 from keymapper.model.instrument import (
     Balance,
     Brightness,
@@ -19,7 +23,9 @@ from keymapper.model.instrument import (
     SampleFile,
     Zone,
 )
-from keymapper.pipeline.plan import BuildPlan
+from keymapper.pipeline.fading import with_even_fades
+from keymapper.pipeline.plan import BuildPlan, sample_orders
+from keymapper.proving.events import PlayerSample
 
 Written = tuple[BuildPlan, PlacedNote, SampleFile]
 
@@ -34,7 +40,7 @@ def finished_manifest(plans: Sequence[BuildPlan], samples: Sequence[SampleFile])
     notes = [_note_record(one) for one in written]
     zones = [zone for one in written for zone in _zones(one, _balance(one[0], plans))]
     recipe = plans[0].recipe
-    return Manifest(
+    manifest = Manifest(
         tool_version=__version__,
         name=plans[0].name,
         author=recipe.author or "",
@@ -53,6 +59,18 @@ def finished_manifest(plans: Sequence[BuildPlan], samples: Sequence[SampleFile])
             for skipped in (*plan.measured.skipped, *plan.assembly.skipped)
         ),
     )
+    if not recipe.zones.velocity_fade:
+        return manifest
+    orders = {order.file: order for plan in plans for order in sample_orders(plan)}
+    return with_even_fades(manifest, lambda file: _sound(orders[file]))
+
+
+def _sound(order: SampleOrder) -> PlayerSample:
+    """Return a sample as it is written, but for its bits and the crossfade of its loop."""
+    audio = read_audio(order.source, frames=order.frames)
+    note, rate = prepared(audio.samples, audio.info.rate, order.preparation), order.preparation.rate
+    looped = order.loop.loop is not None
+    return PlayerSample(samples=flattened(note, rate, order.loop) if looped else note, rate=rate)
 
 
 def _doubts(plans: Sequence[BuildPlan]) -> list[Doubt]:

@@ -63,6 +63,9 @@ class PlayerSettings:
     69 lies between. ``round_robin_counting`` says what moves a round robin on: every note in the
     region's key range ("key"), or only those whose velocity matches too ("match"); players do
     either. ``controllers`` are the values at the start, ``curves`` what ``<curve>`` headers say.
+    ``last_switch`` is the key switch that was played last (None: what ``sw_default`` says),
+    ``held_switches`` those that are down; ``key_offset`` is what ``note_offset`` and
+    ``octave_offset`` move switches by that the reader leaves as they are written.
     """
 
     rate: int = 48_000
@@ -70,3 +73,6 @@ class PlayerSettings:
     round_robin_counting: RoundRobinCounting = "key"
     controllers: Mapping[int, float] = field(default_factory=dict)
     curves: Mapping[int, tuple[tuple[int, float], ...]] = field(default_factory=dict)
+    last_switch: int | None = None
+    held_switches: frozenset[int] = frozenset()
+    key_offset: int = 0

@@ -33,13 +33,22 @@ def voice_gain(
     volume_db = region.volume_db + modulation(region, "volume", controllers, settings)
     gain = float(10.0 ** (volume_db / 20.0))
     gain *= region.amplitude_percent / 100.0
+    gain *= controller_gain(region, controllers, settings)
+    gain *= velocity_gain(region, velocity)
+    gain *= crossfade_gain(region.velocity_crossfade, velocity)
+    gain *= crossfade_gain(region.key_crossfade, key)
+    return gain
+
+
+def controller_gain(
+    region: SfzRegion, controllers: Mapping[int, float], settings: PlayerSettings
+) -> float:
+    """Return what amplitude and crossfades by controllers leave of a note: an amplitude ratio."""
+    gain = 1.0
     for found in region.modulations:
         if found.target == "amplitude":
             value = _curved(controllers.get(found.controller, 0.0), found.curve, settings)
             gain *= found.amount / 100.0 * value
-    gain *= velocity_gain(region, velocity)
-    gain *= crossfade_gain(region.velocity_crossfade, velocity)
-    gain *= crossfade_gain(region.key_crossfade, key)
     for fade in region.controller_crossfades:
         gain *= crossfade_gain(fade, controllers.get(fade.controller or 0, 0.0))
     return gain

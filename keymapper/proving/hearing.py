@@ -2,36 +2,33 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from keymapper.formats.sfz import SfzRegion
-from keymapper.measuring.join import join_audibility
 from keymapper.measuring.levels import loudest_windows, peak_dbfs, rms_dbfs, without_dc
 from keymapper.measuring.pitch import HIGHEST_HZ, LOWEST_HZ, measure_pitch
-from keymapper.model.loop import Loop
 from keymapper.model.pitch import DOUBT_TEXT
 from keymapper.model.proof import (
     ONE_SHOT_REASON,
-    Choke,
     HandOver,
-    PlayedJoin,
     PlayedNote,
     ProofLimits,
 )
 from keymapper.proving.clicks import cut_click_db, start_click_db
 from keymapper.proving.events import NoteOff, NoteOn, PlayerSettings
-from keymapper.proving.gains import crossfade_gain
+from keymapper.proving.gains import crossfade_gain, voice_gain
 from keymapper.proving.loading import load_samples
 from keymapper.proving.plan import PlannedHandOver, PlannedNote
 from keymapper.proving.player import Player
 from keymapper.proving.streams import stream_of, unrolled
 from keymapper.proving.voices import Voice
 
-_CHOKE_HOLD_SECONDS = 0.4
 _LEVEL_FROM_SECONDS = 0.1
+_BEATING_SECONDS = 4.0
 _ONSET_BELOW_PEAK_DB = 60.0
 _RISEN_BELOW_PEAK_DB = 20.0
 
@@ -74,6 +71,7 @@ class KeyOrder:
     notes: tuple[PlannedNote, ...]
     hand_overs: tuple[PlannedHandOver, ...]
     settings: HearingSettings
+    articulation: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,25 +80,35 @@ class KeysHeard:
 
     notes: tuple[PlayedNote, ...]
     hand_overs: tuple[HandOver, ...]
+    started: frozenset[SfzRegion]
+    """The regions that sounded, be it at a note-off."""
 
 
 def hear_keys(order: KeyOrder) -> KeysHeard:
     """Play and measure the notes and hand-overs of an order."""
     samples = load_samples(order.regions)
     player = Player(order.regions, samples, order.settings.player)
+    started: set[SfzRegion] = set()
+    notes = []
+    for planned in order.notes:
+        voices = _voices(player, planned, order.settings)
+        started.update(voice.region for voice in voices)
+        note = played_note(player, planned, voices, order.settings)
+        notes.append(replace(note, articulation=order.articulation))
+    hand_overs = [played_hand_over(player, border, order.settings) for border in order.hand_overs]
     return KeysHeard(
-        notes=tuple(played_note(player, note, order.settings) for note in order.notes),
-        hand_overs=tuple(
-            played_hand_over(player, border, order.settings) for border in order.hand_overs
-        ),
+        notes=tuple(notes),
+        hand_overs=tuple(replace(one, articulation=order.articulation) for one in hand_overs),
+        started=frozenset(started),
     )
 
 
-def played_note(player: Player, note: PlannedNote, settings: HearingSettings) -> PlayedNote:
-    """Play one note, hold it, let it go, and measure it."""
+def played_note(
+    player: Player, note: PlannedNote, voices: Sequence[Voice], settings: HearingSettings
+) -> PlayedNote:
+    """Measure one note and what it starts, held and let go."""
     rate = player.settings.rate
     hold = round(settings.hold_seconds * rate)
-    voices = _voices(player, note, hold)
     sound = player.render(voices, _frames(settings))
     attacks = [voice for voice in voices if voice.start_frame < hold]
     peak = peak_dbfs(sound)
@@ -132,7 +140,8 @@ def played_note(player: Player, note: PlannedNote, settings: HearingSettings) ->
     )
 
 
-def _voices(player: Player, note: PlannedNote, hold_frames: int) -> tuple[Voice, ...]:
+def _voices(player: Player, note: PlannedNote, settings: HearingSettings) -> tuple[Voice, ...]:
+    hold_frames = round(settings.hold_seconds * player.settings.rate)
     events = (
         NoteOn(at_frame=0, key=note.key, velocity=note.velocity, random_ratio=note.random_ratio),
         NoteOff(at_frame=hold_frames, key=note.key),
@@ -169,28 +178,39 @@ def _level_dbfs(player: Player, attacks: Sequence[Voice], held: np.ndarray) -> f
     """Return how loud a held note is: as it goes on in its loop, else its loudest 400 ms.
 
     What is held is seldom a whole round of a slowly beating loop; by how much it is louder than
-    the whole is known from the sample.
+    the whole is known from the samples, each counted by the power it sounds with. Zones that sound
+    together beat with each other, slowly where they are nearly in tune: these are held longer.
     """
     loops = [_loop(player, voice) for voice in attacks]
     if not loops or not all(loops):
         return rms_dbfs(loudest_windows(held, player.settings.rate)[0])
     first = min(round(_LEVEL_FROM_SECONDS * player.settings.rate), len(held) // 4)
-    differences = [_whole_round_db(player, voice, first, len(held)) for voice in attacks]
-    return rms_dbfs(held[first:]) + sum(differences) / len(differences)
+    if len(attacks) > 1:
+        frames = max(len(held), round(_BEATING_SECONDS * player.settings.rate))
+        held = player.render([replace(voice, release_frame=None) for voice in attacks], frames)
+    powers = [_powers(player, voice, first, len(held)) for voice in attacks]
+    whole, read = (sum(each) for each in zip(*powers, strict=True))
+    level = rms_dbfs(held[first:])
+    return level + 10.0 * math.log10(whole / read) if whole > 0.0 and read > 0.0 else level
 
 
 def _loop(player: Player, voice: Voice) -> tuple[int, int] | None:
     return stream_of(voice.region, player.samples[voice.region.sample]).loop
 
 
-def _whole_round_db(player: Player, voice: Voice, first: int, last: int) -> float:
-    """Return the level of a whole round of a voice's loop over that of what is read meanwhile."""
+def _powers(player: Player, voice: Voice, first: int, last: int) -> tuple[float, float]:
+    """Return the power of a whole round of a voice's loop and that of what is read meanwhile."""
     sample = player.samples[voice.region.sample]
     stream = stream_of(voice.region, sample)
     step = player.step(voice.region, voice.key, voice.controllers)
     read = unrolled(stream, sample.samples, max(int(last * step), 1), None)[int(first * step) :]
     start, end = stream.loop or (0, len(sample.samples))
-    return rms_dbfs(sample.samples[start:end]) - rms_dbfs(read)
+    gain = voice_gain(voice.region, voice.key, voice.velocity, voice.controllers, player.settings)
+    return gain**2 * _power(sample.samples[start:end]), gain**2 * _power(read)
+
+
+def _power(samples: np.ndarray) -> float:
+    return float(10.0 ** (rms_dbfs(samples) / 10.0))
 
 
 def _tuning(
@@ -238,7 +258,7 @@ def played_hand_over(
 
     def level(velocity: int) -> float:
         note = PlannedNote(key=border.key, velocity=velocity)
-        voices = _voices(player, note, hold)
+        voices = _voices(player, note, settings)
         attacks = [voice for voice in voices if voice.start_frame < hold]
         return _level_dbfs(player, attacks, player.render(voices, hold))
 
@@ -250,51 +270,3 @@ def played_hand_over(
         own.append(level(border.velocity + 2) - upper)
     expected = sum(own) / len(own) if own else 0.0
     return HandOver(key=border.key, velocity=border.velocity, jump_db=upper - lower - expected)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChokeOrder:
-    """A key and another that turns it off."""
-
-    regions: tuple[SfzRegion, ...]
-    key: int
-    by_key: int
-    settings: PlayerSettings
-
-
-def hear_choke(order: ChokeOrder) -> Choke:
-    """Play a key, choke it by the other, and measure the click of the cut."""
-    player = Player(order.regions, load_samples(order.regions), order.settings)
-    at = round(_CHOKE_HOLD_SECONDS * order.settings.rate)
-    events = (
-        NoteOn(at_frame=0, key=order.key, velocity=127),
-        NoteOn(at_frame=at, key=order.by_key, velocity=127),
-    )
-    sound = player.render(player.voices(events), at + order.settings.rate // 4)
-    return Choke(
-        key=order.key, by_key=order.by_key, click_db=cut_click_db(sound, at, order.settings.rate)
-    )
-
-
-def hear_join(region: SfzRegion) -> PlayedJoin | None:
-    """Return how audible the loop of a region is, as it is played; None without a loop.
-
-    The sample is its own reference: what the note does by itself anywhere in its sustain is no
-    fault of the join.
-    """
-    sample = load_samples((region,))[region.sample]
-    loop = stream_of(region, sample).loop
-    if loop is None:
-        return None
-    audibility = join_audibility(
-        sample.samples,
-        sample.samples,
-        sample.rate,
-        Loop(start_frame=loop[0], end_frame=loop[1]),
-    )
-    return PlayedJoin(
-        sample=region.sample,
-        loop_start_frame=loop[0],
-        loop_end_frame=loop[1],
-        audibility=audibility,
-    )

@@ -15,6 +15,7 @@ from keymapper.model.proof import (
     Choke,
     HandOver,
     LevelStep,
+    PlayedEnd,
     PlayedJoin,
     PlayedNote,
     ProofFinding,
@@ -29,33 +30,52 @@ _GRAVITY = {"error": 0, "warning": 1, "note": 2}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KeyGap:
+    """Keys between mapped ones that start nothing."""
+
+    first_key: int
+    last_key: int
+    articulation: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Heard:
     """Everything a proof played and measured."""
 
     notes: tuple[PlayedNote, ...]
     hand_overs: tuple[HandOver, ...] = ()
     joins: tuple[PlayedJoin, ...] = ()
+    ends: tuple[PlayedEnd, ...] = ()
     chokes: tuple[Choke, ...] = ()
-    gaps: tuple[tuple[int, int], ...] = ()
-    """Stretches of keys, first and last, between mapped keys that start nothing."""
+    gaps: tuple[KeyGap, ...] = ()
+    left_out: tuple[str, ...] = ()
+    """The samples of the zones that nothing started, one a zone."""
     backwards: frozenset[str] = frozenset()
     """Samples played from their end: they begin with their tail, and are not late for it."""
 
 
 def level_steps(notes: Sequence[PlayedNote]) -> tuple[LevelStep, ...]:
-    """Return the steps of level between neighbouring keys that were played alike."""
-    levels = {
-        (note.velocity, note.key): note.level_dbfs
-        for note in notes
-        if note.turn == 0
-        and note.random_ratio == 0.0
-        and note.onset_seconds is not None
-        and note.not_tuned_reason != ONE_SHOT_REASON
-    }
+    """Return the steps of level between neighbouring keys that were played alike.
+
+    Of round robins and random ranges the first one counts.
+    """
+    levels: dict[tuple[str, int, int], float] = {}
+    for note in sorted(notes, key=lambda note: note.random_ratio):
+        if (
+            note.turn == 0
+            and note.onset_seconds is not None
+            and note.not_tuned_reason != ONE_SHOT_REASON
+        ):
+            levels.setdefault((note.articulation, note.velocity, note.key), note.level_dbfs)
     return tuple(
-        LevelStep(key=key, velocity=velocity, step_db=levels[velocity, key + 1] - level)
-        for (velocity, key), level in sorted(levels.items())
-        if (velocity, key + 1) in levels
+        LevelStep(
+            key=key,
+            velocity=velocity,
+            step_db=levels[articulation, velocity, key + 1] - level,
+            articulation=articulation,
+        )
+        for (articulation, velocity, key), level in sorted(levels.items())
+        if (articulation, velocity, key + 1) in levels
     )
 
 
@@ -69,6 +89,7 @@ def findings_of(heard: Heard, limits: ProofLimits) -> tuple[ProofFinding, ...]:
         *_late([note for note in sounding if not heard.backwards & {*note.samples}], limits),
         *_clicking(sounding, limits),
         *_between(heard, limits),
+        *(_finding("proof-left-out", "", None, None, sample) for sample in heard.left_out),
     ]
     return tuple(sorted(found, key=_gravity))
 
@@ -77,9 +98,14 @@ def _gravity(finding: ProofFinding) -> tuple[int, str, float]:
     return _GRAVITY[finding.severity], finding.rule, -abs(finding.measured or 0.0)
 
 
-def zone_text(key: int, velocity: int | None = None) -> str:
-    """Return where a note lies, for example "C#3 v100"."""
-    return key_name(key) if velocity is None else f"{key_name(key)} v{velocity}"
+def zone_text(key: int, velocity: int | None = None, articulation: str = "") -> str:
+    """Return where a note lies, for example "C#3 v100" or "C#3 v100 (switch C0)"."""
+    place = key_name(key) if velocity is None else f"{key_name(key)} v{velocity}"
+    return _under(place, articulation)
+
+
+def _under(place: str, articulation: str) -> str:
+    return f"{place} ({articulation})" if articulation else place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,6 +177,12 @@ _RULES = {
         message="clicks when the key is let go",
         fix="lengthen ampeg_release",
     ),
+    "proof-end-click": _Rule(
+        severity="warning",
+        unit="dB",
+        message="breaks off with a click before it has died away",
+        fix="fade the sample's end out, or let it play on",
+    ),
     "proof-choke-click": _Rule(
         severity="warning",
         unit="dB",
@@ -174,6 +206,12 @@ _RULES = {
         unit="dB",
         message="the join of the loop can be heard",
         fix="find the loop again, or let the note decay",
+    ),
+    "proof-left-out": _Rule(
+        severity="note",
+        unit="",
+        message="no key, velocity, key switch or controller value that was tried starts this zone",
+        fix="listen to it by hand, or mend its conditions",
     ),
 }
 
@@ -203,7 +241,8 @@ def _finding(
 
 def _about(note: PlayedNote, rule: str, measured: float, limit: float | None) -> ProofFinding:
     sample = note.samples[0] if note.samples else ""
-    return _finding(rule, zone_text(note.key, note.velocity), measured, limit, sample)
+    zone = zone_text(note.key, note.velocity, note.articulation)
+    return _finding(rule, zone, measured, limit, sample)
 
 
 def _silent(notes: Iterable[PlayedNote], limits: ProofLimits) -> Iterator[ProofFinding]:
@@ -258,23 +297,28 @@ def _clicking(notes: Iterable[PlayedNote], limits: ProofLimits) -> Iterator[Proo
 
 
 def _between(heard: Heard, limits: ProofLimits) -> Iterator[ProofFinding]:
-    """Yield what lies between notes: gaps, steps, hand-overs, joins, chokes."""
-    for first, last in heard.gaps:
-        zone = f"{key_name(first)} to {key_name(last)}"
-        yield _finding("proof-gap", zone, last - first + 1, None)
+    """Yield what lies between notes: gaps, steps, hand-overs, joins, ends, chokes."""
+    for gap in heard.gaps:
+        keys = f"{key_name(gap.first_key)} to {key_name(gap.last_key)}"
+        count = gap.last_key - gap.first_key + 1
+        yield _finding("proof-gap", _under(keys, gap.articulation), count, None)
     for step in level_steps(heard.notes):
         if abs(step.step_db) > limits.neighbour_level_db:
-            zone = zone_text(step.key, step.velocity)
+            zone = zone_text(step.key, step.velocity, step.articulation)
             yield _finding("proof-level-step", zone, step.step_db, limits.neighbour_level_db)
     for border in heard.hand_overs:
         if abs(border.jump_db) > limits.hand_over_db:
-            zone = zone_text(border.key, border.velocity)
+            zone = zone_text(border.key, border.velocity, border.articulation)
             yield _finding("proof-hand-over", zone, border.jump_db, limits.hand_over_db)
     for join in heard.joins:
         worst = join.audibility.worst_db
         if worst > limits.join_db:
             yield _finding("proof-join", "", worst, limits.join_db, join.sample)
+    for end in heard.ends:
+        if end.click_db > limits.click_db:
+            yield _finding("proof-end-click", "", end.click_db, limits.click_db, end.sample)
     for choke in heard.chokes:
         if choke.click_db > limits.click_db:
-            zone = f"{key_name(choke.key)} cut by {key_name(choke.by_key)}"
+            keys = f"{key_name(choke.key)} cut by {key_name(choke.by_key)}"
+            zone = _under(keys, choke.articulation)
             yield _finding("proof-choke-click", zone, choke.click_db, limits.click_db)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from keymapper.formats.sfz import SfzRegion
 
@@ -41,6 +42,14 @@ def attack_regions(regions: Sequence[SfzRegion], key: int) -> list[SfzRegion]:
     ]
 
 
+def _release_regions(regions: Sequence[SfzRegion], key: int) -> list[SfzRegion]:
+    return [
+        region
+        for region in regions
+        if region.lokey <= key <= region.hikey and region.trigger in _RELEASE
+    ]
+
+
 def mapped_keys(regions: Sequence[SfzRegion]) -> range:
     """Return the keys from the lowest to the highest that starts anything."""
     started = [region for region in regions if region.trigger not in _RELEASE and region.hikey >= 0]
@@ -73,14 +82,18 @@ def gaps(regions: Sequence[SfzRegion]) -> tuple[tuple[int, int], ...]:
 def all_notes(regions: Sequence[SfzRegion], key: int) -> list[PlannedNote]:
     """Return the notes that try every velocity layer, round robin and chance of a key."""
     here = attack_regions(regions, key)
+    if not here:
+        return []
+    released = [*here, *_release_regions(regions, key)]
     velocities = set(GRID_VELOCITIES)
-    for low, high in sorted({(region.lovel, region.hivel) for region in here}):
-        if not any(low <= velocity <= high for velocity in velocities):
+    for low, high in sorted({(region.lovel, region.hivel) for region in released}):
+        starts = any(region.lovel <= high <= region.hivel for region in here)
+        if starts and not any(low <= velocity <= high for velocity in velocities):
             velocities.add(high)
     return [
         PlannedNote(key=key, velocity=velocity, turn=turn, random_ratio=random_ratio)
         for velocity in sorted(velocities)
-        for turn, random_ratio in _variants(here, velocity)
+        for turn, random_ratio in _variants(released, velocity)
     ]
 
 
@@ -88,7 +101,7 @@ def short_notes(regions: Sequence[SfzRegion], key: int) -> list[PlannedNote]:
     """Return one note for each zone whose lowest, root or highest key this is."""
     notes = []
     here = attack_regions(regions, key)
-    for region in here:
+    for region in [*here, *(_release_regions(regions, key) if here else ())]:
         root = min(max(region.pitch_keycenter, region.lokey), region.hikey)
         if key in (region.lokey, root, region.hikey):
             notes.append(
@@ -96,18 +109,20 @@ def short_notes(regions: Sequence[SfzRegion], key: int) -> list[PlannedNote]:
                     key=key,
                     velocity=max(1, region.hivel),
                     turn=region.seq_position - 1,
-                    random_ratio=region.lorand,
+                    random_ratio=(region.lorand + region.hirand) / 2.0,
                 )
             )
     return list(dict.fromkeys(notes))
 
 
 def _variants(regions: Sequence[SfzRegion], velocity: int) -> list[tuple[int, float]]:
-    """Return (turn, random) pairs that reach every region at this velocity."""
+    """Return (turn, random) pairs that reach every region at this velocity, and every gap."""
     here = [region for region in regions if region.lovel <= velocity <= region.hivel]
     turns = max((region.seq_length for region in here), default=1)
-    chances = sorted({region.lorand for region in here if region.lorand < 1.0} | {0.0})
-    return [(turn, chance) for turn in range(turns) for chance in chances]
+    borders = {0.0, 1.0} | {edge for region in here for edge in (region.lorand, region.hirand)}
+    inside = sorted(edge for edge in borders if 0.0 <= edge <= 1.0)
+    middles = [(low + high) / 2.0 for low, high in pairwise(inside)]
+    return [(turn, chance) for turn in range(turns) for chance in middles]
 
 
 def hand_overs(regions: Sequence[SfzRegion], key: int) -> list[PlannedHandOver]:

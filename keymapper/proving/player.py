@@ -3,8 +3,9 @@
 Played are: sample, keys and velocities, pitch_keycenter, pitch_keytrack, tune, transpose, volume,
 amplitude, pan, offset, end, loop modes and points, direction, delay, ampeg_*, amp_veltrack,
 amp_velcurve_N, crossfades, seq_*, lorand and hirand, group, off_by, off_mode, trigger, rt_decay,
-locc and hicc, sw_last, low-pass filters, and controllers on all of these. Controllers are read
-when a note starts. Whatever a region has beyond that is in :func:`unplayed_opcodes`.
+locc and hicc, sw_last, sw_lolast and sw_hilast, sw_down, sw_up, low-pass filters, and controllers
+on all of these. Controllers are read when a note starts. Whatever a region has beyond that is in
+:func:`unplayed_opcodes`.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from keymapper.formats.sfz import SfzEnvelope, SfzRegion
+from keymapper.proving.articulations import SWITCH_OPCODES
 from keymapper.proving.envelopes import held_envelope, release_fade
 from keymapper.proving.events import Event, PlayerSample, PlayerSettings
 from keymapper.proving.filters import PLAYED_FILTERS, filtered
@@ -25,8 +27,11 @@ from keymapper.proving.streams import stream_of, unrolled
 from keymapper.proving.voices import Voice, plan_voices
 
 FAST_OFF_SECONDS = 0.006
-_SILENT_OPCODES = frozenset(
-    ("region_label", "group_label", "master_label", "global_label", "md5", "sw_label")
+_PASSED_OVER = frozenset(
+    (
+        *("region_label", "group_label", "master_label", "global_label", "md5", "sw_label"),
+        *SWITCH_OPCODES,
+    )
 )
 _MARGIN_FRAMES = 2048  # read beyond the end, where the low-pass for high speeds rings
 _KEPT_FRAMES = 4_000_000
@@ -162,7 +167,7 @@ class Player:
 
 def unplayed_opcodes(region: SfzRegion) -> tuple[str, ...]:
     """Return the opcodes of `region` that would change its sound and that this player ignores."""
-    names = [name for name, _ in region.other_opcodes if name not in _SILENT_OPCODES]
+    names = [name for name, _ in region.other_opcodes if name not in _PASSED_OVER]
     if region.loop_crossfade_seconds > 0:
         names.append("loop_crossfade")
     if region.filter is not None and region.filter.kind not in PLAYED_FILTERS:

@@ -17,33 +17,35 @@ from keymapper.formats.audio_file import usable_audio_info
 from keymapper.formats.manifest import manifest_beside, pretty_json
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
 from keymapper.model.instrument import Manifest
-from keymapper.model.proof import Choke, PlayedJoin, Proof, ProofFinding, ProofLimits
+from keymapper.model.proof import (
+    Choke,
+    PlayedEnd,
+    PlayedJoin,
+    Proof,
+    ProofFinding,
+    ProofLimits,
+)
 from keymapper.proving.events import PlayerSettings
 from keymapper.proving.hearing import (
-    ChokeOrder,
     HearingSettings,
-    KeyOrder,
     TuningTarget,
-    hear_choke,
-    hear_join,
     hear_keys,
 )
 from keymapper.proving.judging import Heard, findings_of, level_steps, sample_finding
-from keymapper.proving.plan import (
-    all_notes,
-    attack_regions,
-    choke_pairs,
-    gaps,
-    hand_overs,
-    mapped_keys,
-    short_notes,
+from keymapper.proving.orders import (
+    choke_orders,
+    key_gaps,
+    key_orders,
+    one_a_loop,
+    one_an_end,
+    programmes,
 )
 from keymapper.proving.player import unplayed_opcodes
+from keymapper.proving.seams import hear_choke, hear_end, hear_join
 from keymapper.proving.summary import verdict
 from keymapper.workers import Workers
 
 HIGHEST_RATE = 48_000
-_KEYS_AN_ORDER = 6
 
 Work = TypeVar("Work")
 Result = TypeVar("Result")
@@ -58,7 +60,7 @@ class ProofSettings:
     """What is played and how it is judged.
 
     The short form plays every zone at its lowest, root and highest key, once each, and leaves
-    out hand-overs, joins and chokes.
+    out hand-overs, joins, ends and chokes.
     """
 
     limits: ProofLimits | None = None
@@ -120,6 +122,7 @@ def prove_instrument(
         level_steps=level_steps(heard.notes),
         hand_overs=heard.hand_overs,
         joins=heard.joins,
+        ends=heard.ends,
         chokes=heard.chokes,
         unplayed_opcodes=tuple(
             sorted({name for region in reading.regions for name in unplayed_opcodes(region)})
@@ -217,6 +220,7 @@ def player_settings(reading: SfzReading, rates: Iterable[int]) -> PlayerSettings
         rate=min(commonest, HIGHEST_RATE),
         controllers=dict(reading.control.controllers),
         curves={curve.index: curve.points for curve in reading.curves},
+        key_offset=reading.control.key_offset,
     )
 
 
@@ -263,51 +267,31 @@ def _heard(
             settings.progress(what, done, len(work))
             yield result
 
-    keys = list(run("keys", hear_keys, _key_orders(regions, hearing, short=settings.short)))
+    played = programmes(regions, hearing)
+    keys = [
+        part
+        for programme in played
+        for part in run(
+            "keys",
+            hear_keys,
+            list(key_orders(regions, programme, hearing, short=settings.short)),
+        )
+    ]
     chokes: list[Choke] = []
     joins: list[PlayedJoin | None] = []
+    ends: list[PlayedEnd | None] = []
     if not settings.short:
-        orders = [
-            ChokeOrder(regions=regions, key=key, by_key=by_key, settings=hearing.player)
-            for key, by_key in choke_pairs(regions)
-        ]
+        orders = [order for programme in played for order in choke_orders(regions, programme)]
         chokes = list(run("chokes", hear_choke, orders))
-        joins = list(run("loops", hear_join, _one_a_loop(regions)))
+        joins = list(run("loops", hear_join, one_a_loop(regions)))
+        ends = list(run("ends", hear_end, one_an_end(regions)))
+    started = frozenset[SfzRegion]().union(*(part.started for part in keys))
     return Heard(
         notes=tuple(note for part in keys for note in part.notes),
         hand_overs=tuple(border for part in keys for border in part.hand_overs),
         joins=tuple(join for join in joins if join is not None),
+        ends=tuple(end for end in ends if end is not None),
         chokes=tuple(chokes),
-        gaps=gaps(regions),
+        gaps=key_gaps(played),
+        left_out=tuple(region.sample for region in regions if region not in started),
     )
-
-
-def _key_orders(
-    regions: Sequence[SfzRegion], hearing: HearingSettings, *, short: bool
-) -> list[KeyOrder]:
-    """Return orders of a few neighbouring keys each, with the regions that these need."""
-    keys = [key for key in mapped_keys(regions) if attack_regions(regions, key)]
-    orders = []
-    for first in range(0, len(keys), _KEYS_AN_ORDER):
-        some = keys[first : first + _KEYS_AN_ORDER]
-        plan = short_notes if short else all_notes
-        orders.append(
-            KeyOrder(
-                regions=tuple(r for r in regions if any(r.lokey <= key <= r.hikey for key in some)),
-                notes=tuple(note for key in some for note in plan(regions, key)),
-                hand_overs=()
-                if short
-                else tuple(border for key in some for border in hand_overs(regions, key)),
-                settings=hearing,
-            )
-        )
-    return orders
-
-
-def _one_a_loop(regions: Iterable[SfzRegion]) -> list[SfzRegion]:
-    """Return the regions with one for each sample and pair of loop points."""
-    firsts: dict[object, SfzRegion] = {}
-    for region in regions:
-        points = (region.sample, region.loop_mode, region.loop_start_frame, region.loop_end_frame)
-        firsts.setdefault(points, region)
-    return list(firsts.values())

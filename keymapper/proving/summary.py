@@ -10,16 +10,18 @@ from keymapper.proving.judging import Heard, zone_text
 
 
 def verdict(heard: Heard, findings: Sequence[ProofFinding]) -> str:
-    """Return one sentence: how many notes were played, and what was found."""
+    """Return one sentence: how many notes were played, what was found, and what was left out."""
     played = f"{_count(len(heard.notes), 'note')} played"
     errors = sum(finding.severity == "error" for finding in findings)
     warnings = sum(finding.severity == "warning" for finding in findings)
+    out = len(heard.left_out)
+    left_out = f"; {_count(out, 'zone')} could not be played" if out else ""
     if not errors and not warnings:
-        return f"{played}: everything lies within the limits."
+        return f"{played}: everything lies within the limits{left_out}."
     parts = [_count(errors, "error")] * bool(errors) + [_count(warnings, "warning")] * bool(
         warnings
     )
-    return f"{played}: {' and '.join(parts)}."
+    return f"{played}: {' and '.join(parts)}{left_out}."
 
 
 def finding_lines(proof: Proof, shown: int = 5) -> list[str]:
@@ -49,13 +51,21 @@ def worst_lines(proof: Proof) -> list[str]:
     cents = [(note.tuning_cents, _place(note)) for note in proof.notes if _is_steady(note)]
     moving = [(note.tuning_cents, _place(note)) for note in proof.notes if not _is_steady(note)]
     steps = [
-        (step.step_db, f"after {zone_text(step.key, step.velocity)}") for step in proof.level_steps
+        (one.step_db, f"after {zone_text(one.key, one.velocity, one.articulation)}")
+        for one in proof.level_steps
     ]
-    jumps = [(one.jump_db, f"after {zone_text(one.key, one.velocity)}") for one in proof.hand_overs]
+    jumps = [
+        (one.jump_db, f"after {zone_text(one.key, one.velocity, one.articulation)}")
+        for one in proof.hand_overs
+    ]
     joins = [(join.audibility.worst_db, f"in {join.sample}") for join in proof.joins]
+    ends = [(end.click_db, f"in {end.sample}") for end in proof.ends]
     starts = [(note.start_click_db, _place(note)) for note in proof.notes]
     releases = [(note.release_click_db, _place(note)) for note in proof.notes]
-    cuts = [(choke.click_db, f"at {zone_text(choke.key)}") for choke in proof.chokes]
+    cuts = [
+        (choke.click_db, f"at {zone_text(choke.key, None, choke.articulation)}")
+        for choke in proof.chokes
+    ]
     lines = [
         *_worst("tuning", cents, f"cents (limit {limits.tuning_cents:g})", signed=True),
         *_worst("tuning, unsteady", moving, "cents", signed=True),
@@ -64,6 +74,7 @@ def worst_lines(proof: Proof) -> list[str]:
         *_worst("loop join", joins, f"dB (heard above {limits.join_db:g})"),
         *_worst("click at start", starts, f"dB (limit {limits.click_db:g})"),
         *_worst("click at note-off", releases, f"dB (limit {limits.click_db:g})"),
+        *_worst("click at the end", ends, f"dB (limit {limits.click_db:g})"),
         *_worst("click at choke", cuts, f"dB (limit {limits.click_db:g})"),
     ]
     return [*lines, *_not_tuned_lines(proof)]
@@ -93,7 +104,7 @@ def _is_steady(note: PlayedNote) -> bool:
 
 
 def _place(note: PlayedNote) -> str:
-    return f"at {zone_text(note.key, note.velocity)}"
+    return f"at {zone_text(note.key, note.velocity, note.articulation)}"
 
 
 def _count(number: int, noun: str) -> str:

@@ -7,6 +7,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from keymapper.formats.sfz import SfzRegion
+from keymapper.proving.articulations import (
+    controllers_allow,
+    started_switch,
+    switches_allow,
+)
 from keymapper.proving.events import (
     ControllerMove,
     Event,
@@ -81,11 +86,13 @@ class _Planner:
         """Tell whether all but velocity and round robin call for `region`."""
         return (
             region.lokey <= note.key <= region.hikey
-            and (region.sw_last is None or region.sw_last == self.last_switch)
-            and all(
-                limits.low <= self.controllers.get(limits.controller, 0.0) <= limits.high
-                for limits in region.controller_ranges
+            and switches_allow(
+                region,
+                self.last_switch,
+                self.settings.held_switches | self.held.keys(),
+                self.settings.key_offset,
             )
+            and controllers_allow(region, self.controllers)
         )
 
     def _is_next(self, number: int, region: SfzRegion, note: NoteOn) -> bool:
@@ -156,7 +163,7 @@ def plan_voices(
         settings=settings,
         controllers=dict(settings.controllers),
         counters=defaultdict(lambda: first_turn),
-        last_switch=next((r.sw_default for r in regions if r.sw_default is not None), None),
+        last_switch=started_switch(regions, settings),
     )
     for event in sorted(events, key=lambda event: event.at_frame):
         planner.take(event)

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from keymapper.mapping.dynamics import DynamicZone, velocity_gains
+from keymapper.mapping.dynamics import DynamicZone, even_through_fade, velocity_gains
+from keymapper.model.instrument import VelocityFade, VelocityGain
 
 
 def zone(low, high, nominal, level, keys=(0, 127)):
@@ -69,3 +70,19 @@ def test_zones_hand_over_to_the_layer_above_at_their_own_keys():
 def test_level_falls_to_almost_nothing_at_velocity_1():
     zones = [zone(1, 75, 40, -30.0), zone(76, 127, 110, -12.0)]
     assert velocity_gains(zones)[0][0].gain_db == -60.0
+
+
+@given(st.floats(-0.7, 1.0), st.floats(-40, 0))
+def test_two_layers_in_a_fade_are_as_loud_as_either_alone(correlation, level):
+    gains = tuple(VelocityGain(velocity=v, gain_db=0.0) for v in (1, 60, 100, 127))
+    lower_fade = VelocityFade(out_low=60, out_high=81, law="gain")
+    upper_fade = VelocityFade(in_low=60, in_high=81, law="gain")
+    lower = even_through_fade(gains[:3], lower_fade, None, correlation)
+    upper = even_through_fade(gains[1:], upper_fade, correlation, None)
+    whole = zone(1, 127, 64, level)
+    for velocity in range(60, 82):
+        way = (velocity - 60) / 21
+        one = 10 ** (level_at(whole, lower, velocity) / 20) * (1 - way)
+        other = 10 ** (level_at(whole, upper, velocity) / 20) * way
+        power = one**2 + other**2 + 2 * correlation * one * other
+        assert 10 * math.log10(power) == pytest.approx(level, abs=0.1)

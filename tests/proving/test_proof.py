@@ -63,6 +63,21 @@ def test_a_beat_slower_than_the_hold_is_no_step_of_level(tmp_path: Path) -> None
     assert abs(next(s.step_db for s in proof.level_steps if s.key == 60)) < 0.3
 
 
+@pytest.mark.parametrize("hold_seconds", [0.8, 1.2, 2.5])
+def test_a_slow_beat_between_two_layers_is_no_step_of_level(
+    tmp_path: Path, hold_seconds: float
+) -> None:
+    """Two voices five cents apart start in phase on one key and out of phase on the next."""
+    zones = [
+        Zone(low=key, high=key, root=key, start_phase=phase, opcodes={"tune": tune})
+        for key, second_phase in ((60, 0.5), (61, 0.0))
+        for phase, tune in ((0.0, "0"), (second_phase, "5"))
+    ]
+    settings = ProofSettings(hold_seconds=hold_seconds, tail_seconds=0.3)
+    steps = prove(tmp_path, *zones, settings=settings).level_steps
+    assert all(abs(step.step_db) < 0.5 for step in steps)
+
+
 def test_a_slow_rise_is_not_late_but_silence_is(tmp_path: Path) -> None:
     slow = replace(HIGH, fade_in_seconds=1.0)
     late = replace(HIGH, silence_seconds=0.02)
@@ -192,6 +207,37 @@ def test_chokes_are_played(tmp_path: Path) -> None:
     gentle = prove(tmp_path, *kit({"off_mode": "normal", "ampeg_release": "0.1"}))
     assert "proof-choke-click" not in rules(gentle)
     assert len(gentle.chokes) == 2
+
+
+def test_the_attack_of_what_chokes_is_no_click_of_the_cut(tmp_path: Path) -> None:
+    common = {"group": "1", "off_by": "1", "loop_mode": "one_shot", "ampeg_release": "0.03"}
+    dull = Zone(low=40, high=40, root=60, level_db=-30, harmonics=1, opcodes=common)
+    bright = Zone(low=41, high=41, root=80, harmonics=60, fade_in_seconds=0.0005, opcodes=common)
+
+    def clicks(off_mode: dict[str, str]) -> dict[int, float]:
+        zones = [replace(zone, opcodes=zone.opcodes | off_mode) for zone in (dull, bright)]
+        proof = prove(tmp_path / off_mode["off_mode"], *zones)
+        return {choke.key: choke.click_db for choke in proof.chokes}
+
+    assert clicks({"off_mode": "normal"})[40] < 0.0
+    assert clicks({"off_mode": "time", "off_time": "0"})[40] > 6.0
+
+
+def test_a_sample_that_breaks_off_is_found_and_one_that_dies_away_is_not(tmp_path: Path) -> None:
+    unlooped = {"loop_mode": "no_loop", "loop_start": "0", "loop_end": "0"}
+    opcodes = unlooped | {"end": "30000"}
+    cut = Zone(low=60, high=60, root=60, harmonics=3, start_phase=0.2, opcodes=opcodes)
+    proof = prove(tmp_path / "cut", cut)
+    assert rules(proof) == {"proof-end-click"}
+    assert proof.ends[0].end_frame == 30_001
+    died = {"ampeg_decay": "0.5", "ampeg_sustain": "0"}
+    assert rules(prove(tmp_path / "died", replace(cut, opcodes=cut.opcodes | died))) == set()
+    file = write_instrument(tmp_path / "faded", [replace(cut, opcodes=unlooped)])
+    sample = tmp_path / "faded" / "samples" / "zone_00.wav"
+    samples, rate = soundfile.read(sample)
+    samples[-4800:] *= np.linspace(1, 0, 4800)
+    soundfile.write(sample, samples, rate, subtype="FLOAT")
+    assert rules(prove_instrument(file, SHORT_HOLD)) == set()
 
 
 def test_silence_doubling_and_gaps_are_found(tmp_path: Path) -> None:
