@@ -159,6 +159,8 @@ class PackFinding:
     fix: str
     waived: str = ""
     """The maker's reason; "" where it is not waived."""
+    instrument: str = ""
+    """Of which audit and proof say it, as `where` begins then."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -75,7 +75,7 @@ def instrument_rows(instrument: PackedInstrument) -> list[tuple[str, str]]:
 def _sustain(facts: InstrumentFacts) -> str:
     if facts.one_shots:
         return "one-shots: play to their end"
-    return "looped" if facts.looped else "decays by itself"
+    return "looped" if facts.looped else "not looped: a held key plays to the end of its sample"
 
 
 def _format(facts: InstrumentFacts) -> str:

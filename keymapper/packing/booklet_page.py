@@ -29,7 +29,7 @@ _STYLE = """
 :root { color-scheme: light; }
 * { box-sizing: border-box; }
 body { margin: 2rem auto; max-width: 44rem; padding: 0 1rem; color: #222; background: #fff;
-  font: 1rem/1.5 Georgia, "Times New Roman", serif; }
+  font: 1rem/1.5 Georgia, "Times New Roman", serif; overflow-wrap: break-word; }
 h1, h2, h3, table, figcaption { font-family: system-ui, sans-serif; }
 h1 { font-size: 2.2rem; line-height: 1.15; margin: 0 0 .3rem; }
 h2 { font-size: 1.3rem; margin: 2.2rem 0 .6rem; border-bottom: 1px solid #999; }
@@ -45,6 +45,9 @@ th, td { text-align: left; vertical-align: top; padding: .15rem .8rem .15rem 0;
   border-bottom: 1px solid #ddd; overflow-wrap: anywhere; }
 th { font-weight: 600; width: 9rem; }
 thead th { width: auto; white-space: nowrap; }
+.scroll { overflow-x: auto; }
+.scroll td { overflow-wrap: normal; white-space: nowrap; }
+.scroll td:first-child { min-width: 7rem; overflow-wrap: anywhere; white-space: normal; }
 audio { width: 100%; }
 svg .zone { fill: #cfe0ee; stroke: #35607f; stroke-width: 1; }
 svg .white { fill: #fff; stroke: #888; }
@@ -53,6 +56,7 @@ svg .white.silent { fill: #ddd; }
 svg .black.silent { fill: #999; }
 svg text { font: 11px system-ui, sans-serif; fill: #333; text-anchor: middle; }
 @media print { body { margin: 0; max-width: none; font-size: 10.5pt; } audio { display: none; }
+  .scroll { overflow-x: visible; } .scroll td, .scroll th { white-space: normal; }
   h2 { break-after: avoid; } a { color: inherit; text-decoration: none; } }
 @page { margin: 18mm 16mm; }
 """
@@ -166,4 +170,11 @@ def balance_table(manifest: PackManifest) -> Element:
     rows = [tag("tr", *(tag("td", text) for text in row)) for row in balance_rows(manifest)]
     heads = [head.capitalize() for head in BALANCE_HEADS]
     header = tag("thead", tag("tr", *(tag("th", head, scope="col") for head in heads)))
-    return tag("table", header, tag("tbody", *rows))
+    return tag(
+        "div",
+        tag("table", header, tag("tbody", *rows)),
+        class_="scroll",
+        tabindex="0",
+        role="region",
+        aria_label="Instruments side by side, scrolls sideways",
+    )

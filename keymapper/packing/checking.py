@@ -100,7 +100,9 @@ def opened_instrument(folder: Path, manifest: PackManifest, number: int) -> Read
     """
     packed = manifest.instruments[number]
     place = PurePosixPath(packed.sfz)
-    declared = PackInstrument(folder=place.parent.as_posix(), name=packed.name)
+    declared = PackInstrument(
+        folder=place.parent.as_posix(), name=packed.name, sources=packed.sources
+    )
     return ready_instrument(folder / place.parent, declared, place.parent.name)
 
 

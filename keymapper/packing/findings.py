@@ -32,6 +32,7 @@ _ERRORS = {
 }
 _NOTES = {
     "waiver-unused": "remove the waiver",
+    "rights-differ": "see that this is meant; its samples are labelled with their own licence",
     "manifest-left-out": "build it again where the manifest is to go along",
 }
 _WARNINGS = {

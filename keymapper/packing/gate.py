@@ -20,6 +20,7 @@ def audit_findings(instrument: str, findings: Iterable[Finding]) -> list[PackFin
             where=_place(instrument, one.file, one.zone),
             message=one.message,
             fix=one.fix,
+            instrument=instrument,
         )
         for one in findings
         if one.severity != "note"
@@ -35,6 +36,7 @@ def proof_findings(instrument: str, findings: Iterable[ProofFinding]) -> list[Pa
             where=_place(instrument, one.file, one.zone),
             message=f"{one.message}{_measured(one)}",
             fix=one.fix,
+            instrument=instrument,
         )
         for one in findings
         if one.severity != "note"
@@ -81,9 +83,10 @@ def unused_waivers(waivers: Sequence[Waiver], used: set[Waiver]) -> list[PackFin
 
 
 def _covers(waiver: Waiver, finding: PackFinding) -> bool:
-    instrument, *places = finding.where.split(": ")
-    if waiver.instrument is not None and waiver.instrument.casefold() != instrument.casefold():
+    own = waiver.instrument
+    if own is not None and own.casefold() != finding.instrument.casefold():
         return False
-    if waiver.file is not None and waiver.file not in places:
+    places = f"{finding.where.removeprefix(finding.instrument)}: "
+    if waiver.file is not None and f": {waiver.file}: " not in places:
         return False
     return finding.rule == waiver.rule or finding.rule.startswith(f"{waiver.rule}-")

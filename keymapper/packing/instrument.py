@@ -17,7 +17,7 @@ from keymapper.model.loudness import Loudness
 from keymapper.model.pack import InstrumentFacts, PackFinding, PackInstrument, PackRecipe
 from keymapper.packing.facts import instrument_facts, sample_infos
 from keymapper.packing.findings import pack_finding
-from keymapper.packing.metadata import SampleLabel, pack_label
+from keymapper.packing.metadata import SampleLabel, source_label
 from keymapper.packing.names import sample_names
 from keymapper.proving.proof import sfz_file
 
@@ -109,7 +109,7 @@ def format_findings(instrument: ReadyInstrument) -> list[PackFinding]:
 
 def sample_labels(instrument: ReadyInstrument, recipe: PackRecipe) -> dict[Path, SampleLabel]:
     """Return the label of each sample: root, tuning and loop of the first zone that plays it."""
-    shared = pack_label(recipe)
+    shared = source_label(recipe, instrument.declared.sources)
     tunings = _tunings(instrument.manifest)
     labels: dict[Path, SampleLabel] = {}
     for region in instrument.reading.regions:

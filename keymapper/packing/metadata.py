@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,7 +26,7 @@ from keymapper.formats.wav_rewrite import rewritten_wav
 from keymapper.formats.wav_texts import info_tags
 from keymapper.model.keys import key_name
 from keymapper.model.loudness import Loudness
-from keymapper.model.pack import PackRecipe
+from keymapper.model.pack import OWN_RECORDING, PackRecipe, SoundSource
 
 LABELLED_SUFFIXES = frozenset({".wav", ".flac"})
 SOFTWARE = f"keymapper {__version__}"
@@ -59,6 +59,26 @@ class SampleLabel:
             f"root {self.root_key} ({key_name(self.root_key)}), "
             f"{self.tuning_cents:+.1f} cents, {loop}"
         )
+
+
+def source_label(recipe: PackRecipe, sources: Sequence[SoundSource]) -> dict[str, str]:
+    """Return the shared fields of a label with what is declared about an instrument's sources.
+
+    Whose a sample is, and its licence, are those of its source: the pack's own where that is the
+    maker's recording. Of several sources all are named, as nobody says which a sample is from.
+    """
+    own = pack_label(recipe)
+    foreign = [source for source in sources if source.rights != OWN_RECORDING]
+    if not foreign:
+        return own
+    mine = len(foreign) < len(sources)
+    named = [source.credit.strip() or f"source: {source.what}" for source in foreign]
+    licences = [source.rights for source in foreign]
+    return own | {
+        "maker": "; ".join(dict.fromkeys([own["maker"]] * mine + named)),
+        "copyright": "; ".join(dict.fromkeys([own["copyright"]] * mine + named)),
+        "licence": " AND ".join(dict.fromkeys([own["licence"]] * mine + licences)),
+    }
 
 
 def pack_label(recipe: PackRecipe) -> dict[str, str]:

@@ -52,7 +52,7 @@ def sample_names(files: Sequence[str]) -> dict[str, str]:
 
 def _inner_folder(path: PurePosixPath) -> str:
     """Return the folder a sample lies in below `samples/`: the last of its own, or none."""
-    folders = [part for part in path.parts[:-1] if part != "samples"]
+    folders = [part for part in path.parts[:-1] if part.casefold() != "samples"]
     if not folders:
         return ""
     return safe_name(folders[-1], longest=_LONGEST_INNER, fallback="folder") + "/"

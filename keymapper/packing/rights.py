@@ -66,6 +66,7 @@ LICENCES: dict[str, LicenceTerms] = {
     },
 }
 """By SPDX id."""
+_ASKING_NOTHING = frozenset(name for name, terms in LICENCES.items() if not terms.needs_credit)
 
 
 def rights_findings(recipe: PackRecipe) -> list[PackFinding]:
@@ -103,6 +104,8 @@ def _of_source(source: SoundSource, where: str, pack_licence: str) -> Iterator[P
         elif not source.passing_on:
             message = f"{source.rights} does not allow passing it on, as you declare"
             yield pack_finding("rights-forbid", name, message)
+        elif pack_licence in _ASKING_NOTHING:
+            yield _differing(source, name, pack_licence)
         return
     terms = LICENCES.get(source.rights)
     if terms is None:
@@ -118,9 +121,16 @@ def _of_source(source: SoundSource, where: str, pack_licence: str) -> Iterator[P
     if terms.share_alike and pack_licence != source.rights:
         message = f"{source.rights} asks that the pack has the same licence, not {pack_licence}"
         yield pack_finding("rights-share-alike", name, message)
+    if terms.needs_credit and pack_licence in _ASKING_NOTHING:
+        yield _differing(source, name, pack_licence)
     if terms.needs_credit and not source.credit.strip():
         message = f"{source.rights} asks for a credit, and none is given"
         yield pack_finding("rights-credit", name, message)
+
+
+def _differing(source: SoundSource, name: str, pack_licence: str) -> PackFinding:
+    message = f"is under {source.rights}, while {pack_licence} of the pack asks for nothing"
+    return pack_finding("rights-differ", name, message)
 
 
 def _nearest(licence: str) -> str:

@@ -13,7 +13,7 @@ def finding_lines(findings: Iterable[PackFinding]) -> list[str]:
     """Return findings as text, those of one rule and one instrument together, worst first."""
     groups: dict[tuple[str, str, str, str], list[PackFinding]] = {}
     for one in findings:
-        subject = one.where.split(": ")[0]
+        subject = one.instrument or one.where.split(": ")[0]
         groups.setdefault((one.severity, one.rule, subject, one.waived), []).append(one)
     lines = []
     for (severity, rule, subject, waived), some in groups.items():

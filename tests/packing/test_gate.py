@@ -3,12 +3,21 @@
 import pytest
 
 from keymapper.model.pack import PackFinding, Waiver
+from keymapper.model.proof import ProofFinding
 from keymapper.packing.findings import sorted_findings, stopping
-from keymapper.packing.gate import unused_waivers, waived
+from keymapper.packing.gate import proof_findings, unused_waivers, waived
+from keymapper.packing.summary import finding_lines
 
 
 def finding(rule="proof-tuning", severity="warning", where="Lantern: a.wav: C4 v100"):
-    return PackFinding(rule=rule, severity=severity, where=where, message="is off", fix="mend it")
+    return PackFinding(
+        rule=rule,
+        severity=severity,
+        where=where,
+        message="is off",
+        fix="mend it",
+        instrument="Lantern",
+    )
 
 
 def reason_given(found, **waiver):
@@ -40,6 +49,29 @@ def test_a_waiver_covers_its_rule_family_instrument_and_file(waiver):
 )
 def test_a_waiver_covers_nothing_else(waiver):
     assert reason_given(finding(), **waiver) == ""
+
+
+@pytest.mark.parametrize("name", ["Stab: Night", "Stab"])
+def test_a_name_with_a_colon_is_a_name(name):
+    found = ProofFinding(
+        rule="proof-tuning",
+        severity="warning",
+        file="a.wav",
+        zone="C4 v100",
+        measured=3.0,
+        limit=2.0,
+        unit="cents",
+        message="is off",
+        fix="mend it",
+    )
+    (finding,) = proof_findings("Stab: Night", [found])
+    waiver = {"rule": "proof", "instrument": name}
+    assert reason_given(finding, **waiver) == ("as recorded" if name == "Stab: Night" else "")
+    assert reason_given(finding, rule="proof", file="a.wav") == "as recorded"
+    assert reason_given(finding, rule="proof", file="Night") == ""
+    heading, place, _ = finding_lines([finding])
+    assert heading.endswith(": Stab: Night")
+    assert place.strip().startswith("a.wav: C4 v100")
 
 
 def test_errors_are_never_waived():

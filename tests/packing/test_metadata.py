@@ -18,7 +18,15 @@ from keymapper.formats.file_parts import parts_size, read_parts
 from keymapper.formats.wav_chunks import read_chunk, read_embedded_hints, read_wav_layout
 from keymapper.formats.wav_texts import read_wav_texts
 from keymapper.model.loudness import Loudness
-from keymapper.packing.metadata import SOFTWARE, SampleLabel, labelled_sample
+from keymapper.model.pack import SoundSource
+from keymapper.packing.metadata import (
+    SOFTWARE,
+    SampleLabel,
+    labelled_sample,
+    pack_label,
+    source_label,
+)
+from tests.packing.conftest import pack_recipe
 
 LABEL = SampleLabel(
     title="Lantern C4",
@@ -231,3 +239,18 @@ def test_a_file_that_shrinks_meanwhile_is_told(tmp_path):
     (tmp_path / "a.wav").write_bytes(b"")
     with pytest.raises(InputError, match="became shorter"):
         list(read_parts(parts))
+
+
+def test_a_sample_names_the_credit_and_licence_of_its_source():
+    recipe = pack_recipe()
+    own = SoundSource(what="all", rights="own")
+    credited = SoundSource(what="the loud ones", rights="CC-BY-4.0", credit="Mira Holm")
+    nameless = SoundSource(what="field tapes", rights="CC0-1.0")
+    assert source_label(recipe, (own,)) == pack_label(recipe)
+    foreign = source_label(recipe, (credited,))
+    assert (foreign["maker"], foreign["copyright"]) == ("Mira Holm", "Mira Holm")
+    assert foreign["licence"] == "CC-BY-4.0"
+    mixed = source_label(recipe, (own, credited))
+    assert mixed["copyright"] == "© 2026 Zoë & <Sons>; Mira Holm"
+    assert mixed["licence"] == "CC0-1.0 AND CC-BY-4.0"
+    assert source_label(recipe, (nameless,))["copyright"] == "source: field tapes"

@@ -41,6 +41,13 @@ def test_safe_names_stay():
     }
 
 
+def test_a_folder_of_samples_is_not_doubled_whatever_its_case():
+    assert sample_names(["Samples/X.wav", "SAMPLES/loud/Y.wav"]) == {
+        "Samples/X.wav": "samples/X.wav",
+        "SAMPLES/loud/Y.wav": "samples/loud/Y.wav",
+    }
+
+
 def test_the_stated_rule():
     names = sample_names(["Töne/Lamp #1.wav", "tone/lamp s1.wav", "CON.wav", "x/CON.wav"])
     assert names["Töne/Lamp #1.wav"] == "samples/Tone/Lamp_1.wav"

@@ -11,14 +11,21 @@ from pathlib import Path
 
 from keymapper.auditing.cache import FactsCache
 from keymapper.exporting.publish import published_folder, refuse_overlap, write_text
-from keymapper.model.pack import PackFinding, PackManifest, PackRecipe, PreviewFacts, Waiver
+from keymapper.model.pack import (
+    PackFinding,
+    PackManifest,
+    PackRecipe,
+    PreviewFacts,
+    SoundSource,
+    Waiver,
+)
 from keymapper.packing.archive import SUMS_NAME
 from keymapper.packing.balance import balance_gains, instrument_levels, own_gain_findings
 from keymapper.packing.documents import documents, pack_materials
 from keymapper.packing.findings import sorted_findings, stopping
 from keymapper.packing.gate import unused_waivers, waived
 from keymapper.packing.instrument import ReadyInstrument
-from keymapper.packing.metadata import pack_label
+from keymapper.packing.metadata import source_label
 from keymapper.packing.names import MEDLEY, top_folder
 from keymapper.packing.previews import (
     PreviewOrder,
@@ -158,7 +165,7 @@ def _made(recipe: PackRecipe, to: Path, around: Surroundings) -> PackResult:
     silent, more_used = waived(silent_findings(full, previews), recipe.waiver)
     unused = unused_waivers(recipe.waiver, used | more_used)
     too_loud = own_gain_findings(recipe, levels)
-    every = sorted_findings([*findings, *silent, *too_loud, *unused])
+    every = sorted_findings([*rights_findings(recipe), *findings, *silent, *too_loud, *unused])
     _stop_at(every)
     gains = balance_gains(levels, even=recipe.balance == "even")
     results = []
@@ -218,7 +225,7 @@ def _previews(
             choice=one.declared.preview,
             midi=None if one.declared.midi is None else around.base / one.declared.midi,
             target=folder / one.folder_name,
-            tags=_tags(recipe, one.name),
+            tags=_tags(recipe, one.name, one.declared.sources),
         )
         for one in instruments
     ]
@@ -230,12 +237,13 @@ def _previews(
         if preview is not None
     ]
     if len(heard) > 1:
-        write_medley(heard, folder / MEDLEY, _tags(recipe, f"{recipe.title} in short"))
+        every = [source for one in instruments for source in one.declared.sources]
+        write_medley(heard, folder / MEDLEY, _tags(recipe, f"{recipe.title} in short", every))
     return facts
 
 
-def _tags(recipe: PackRecipe, title: str) -> dict[str, str]:
-    label = pack_label(recipe)
+def _tags(recipe: PackRecipe, title: str, sources: Sequence[SoundSource]) -> dict[str, str]:
+    label = source_label(recipe, sources)
     return {
         "title": title,
         "album": label["product"],
