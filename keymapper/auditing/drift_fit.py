@@ -22,6 +22,8 @@ from scipy.special import fdtrc, stdtr, stdtrit
 from keymapper.model.finding import CourseKind
 
 TUKEY = 4.685
+FARTHEST = 30.0
+"""No note may lie off by more scales than this and keep any weight."""
 MEDIAN_EFFICIENCY = 0.37
 """What a median magnitude is worth: a scale from it has so many of the degrees of freedom."""
 HUBER_CONSISTENT = 1.4826
@@ -93,6 +95,8 @@ class _Solution:
     slopes: np.ndarray
     """Derivative of weight × rest by the rest."""
     deviance: float
+    kept_deviance: float
+    """The part of notes that keep some weight."""
 
 
 def fit_drift(deviations: Deviations) -> Fit:
@@ -226,19 +230,24 @@ def _solve(design: np.ndarray, cents: np.ndarray, scale: float, start: np.ndarra
             break
     rest = cents - design @ values
     ratio = np.minimum(np.abs(rest) / reach, 1)
-    deviance = float(np.sum(1 - (1 - ratio**2) ** 3)) * (reach / scale) ** 2 / 3
+    deviances = (1 - (1 - ratio**2) ** 3) * (reach / scale) ** 2 / 3
     return _Solution(
         values=values,
         rest=rest,
         weights=weights,
         slopes=(1 - ratio**2) * (1 - 5 * ratio**2),
-        deviance=deviance,
+        deviance=float(np.sum(deviances)),
+        kept_deviance=float(np.sum(deviances[weights > 0])),
     )
 
 
 def _reach(free: int) -> float:
-    """How many scales a note may lie off: as improbable for so few notes as 4.685 is for many."""
-    return float(-stdtrit(max(1, free) * MEDIAN_EFFICIENCY, stdtr(math.inf, -TUKEY)))
+    """How many scales a note may lie off: as improbable for so few notes as 4.685 is for many.
+
+    Of very few notes, one that is badly off would otherwise never lose any.
+    """
+    few = float(-stdtrit(max(1, free) * MEDIAN_EFFICIENCY, stdtr(math.inf, -TUKEY)))
+    return min(few, FARTHEST)
 
 
 def _chosen(solved: list[tuple[_Course, _Solution]], columns: int) -> tuple[_Course, _Solution]:
@@ -259,10 +268,10 @@ def _chance(pair: tuple[_Course, _Solution], plain: _Solution, columns: int) -> 
     free = len(solution.rest) - int(np.sum(solution.weights == 0)) - columns - added
     if free < 1:
         return 1.0
-    if solution.deviance <= 0:
+    if solution.kept_deviance <= 0:
         return 0.0
     fall = max(0.0, plain.deviance - solution.deviance)
-    return float(fdtrc(added, free, fall / added / (solution.deviance / free)))
+    return float(fdtrc(added, free, fall / added / (solution.kept_deviance / free)))
 
 
 def _criterion(kind: CourseKind, solution: _Solution, notes: int) -> float:
