@@ -99,6 +99,10 @@ EXAMPLES: dict[str, tuple[Any, Any]] = {
     "tuning-off": (_off(4.0), _off(-12.0)),
     "tuning-slightly-off": (_off(1.0), _off(3.0)),
     "tuning-set-offset": (instrument(offset_semitones=12), instrument(offset_semitones=-5)),
+    "tuning-layer-apart": (
+        GOOD_SET,
+        instrument(zone(60), replace(zone(60, 1200.0), part=1, part_cents=1200.0)),
+    ),
     "tuning-set-octave": (GOOD_SET, instrument(offset_semitones=-12)),
     "tuning-drift": (GOOD_ZONE, zone(known=facts(pitch={"drift_cents_per_second": -9.0}))),
     "tuning-neighbours": (_off(3.0), _off(20.0)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from keymapper.auditing.judging import judged_pack
+from keymapper.auditing.parts import placed_in_parts
 from keymapper.auditing.rule import Hit, NotJudged, Rule
 from keymapper.auditing.rules import ALL_RULES, rule_by_id
 from keymapper.model.finding import GRAVITY, RuleChange
@@ -118,3 +119,46 @@ def test_late_recordings_are_judged_by_their_like():
         for at, one in enumerate(seconds)
     ]
     assert [one.file for one in _hits(rule, pack(*files))] == ["3.wav"]
+
+
+BREATH = {"lokey": 48, "hikey": 71, "pitch_keytrack_cents": 0.0}
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        BREATH,
+        BREATH | {"lovel": 100},
+        {"lokey": 50, "hikey": 69, "transpose_semitones": 12.0},
+        {"lokey": 40, "hikey": 61, "other_opcodes": (("sw_down", "24"),)},
+        {"lokey": 40, "hikey": 61, "other_opcodes": (("sw_hilast", "24"),)},
+    ],
+)
+def test_layers_and_articulations_are_no_overlap(changes):
+    rule = rule_by_id("map-overlap")
+    assert rule is not None
+    row = [zone(key, region={"hikey": key + 3}) for key in range(48, 72, 4)]
+    placed, _ = placed_in_parts([*row, zone(60, file="breath.wav", region=changes)])
+    assert _hits(rule, instrument(*placed)) == []
+
+
+def test_all_zones_twice_are_an_overlap():
+    rule = rule_by_id("map-overlap")
+    assert rule is not None
+    row = [zone(key, file=f"{key}.wav", region={"hikey": key + 3}) for key in range(48, 72, 4)]
+    placed, _ = placed_in_parts([*row, *row])
+    assert len(_hits(rule, instrument(*placed))) == len(row)
+
+
+def test_a_noise_started_by_a_pedal_can_sound():
+    rule = rule_by_id("map-unreachable")
+    assert rule is not None
+    pedal = {"lokey": -1, "hikey": -1, "other_opcodes": (("on_locc64", "64"),)}
+    assert _hits(rule, zone(region=pedal)) == []
+    assert _hits(rule, zone(region={"lokey": -1, "hikey": -1}))
+
+
+def test_a_wave_made_by_the_player_is_transposed_as_far_as_it_likes():
+    rule = rule_by_id("map-transposed-far")
+    assert rule is not None
+    assert _hits(rule, zone(region={"lokey": 0, "sample": "*sine"})) == []

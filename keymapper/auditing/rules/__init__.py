@@ -29,6 +29,7 @@ ALL_RULES: tuple[Rule, ...] = (
     tuning.slightly_off,
     tuning.set_offset,
     tuning.set_octave,
+    tuning.layer_apart,
     tuning_sets.drift,
     tuning_sets.neighbours,
     tuning_sets.turns,

@@ -198,6 +198,8 @@ def missing(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
     for zone in without:
         if zone.region.loop_mode == "one_shot":
             yield NotJudged(file=zone.file, zone=zone.label, reason="it is played as a one-shot")
+        elif zone.region.pitch_keytrack_cents == 0:
+            yield NotJudged(file=zone.file, zone=zone.label, reason="every key plays it alike")
         else:
             yield Hit(file=zone.file, zone=zone.label, message="sustains, but its zone has no loop")
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 
 from keymapper.auditing.rule import Hit, Outcome, rule
-from keymapper.auditing.subject import PackInstrument, PackZone, key_text
+from keymapper.auditing.subject import PackInstrument, PackZone, key_text, own_cents
 
 WRONG_KEY_CENTS = 50.0
 OCTAVE_TOLERANCE_CENTS = 60.0
@@ -18,11 +19,6 @@ def tuned_zones(instrument: PackInstrument) -> list[PackZone]:
         for zone in instrument.zones
         if zone.deviation.cents is not None and zone.region.trigger == "attack"
     ]
-
-
-def own_cents(instrument: PackInstrument, zone: PackZone) -> float:
-    """Return how sharp a zone plays once the semitones common to the set are taken off."""
-    return (zone.deviation.cents or 0.0) - 100.0 * instrument.offset_semitones
 
 
 @rule(
@@ -178,3 +174,29 @@ def set_octave(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
             message=f"as a whole sounds {abs(shift) // 12} octave(s) "
             f"{'above' if shift > 0 else 'below'} its keys",
         )
+
+
+@rule(
+    "tuning-layer-apart",
+    "note",
+    on="instrument",
+    limit=2.0,
+    unit="cents",
+    title="A layer lies apart from the rest of the set",
+    why="An octave, a fifth or a detuning may be what makes the sound, or a slip in a whole layer.",
+    fix="Keep it if the layer is meant to sound there; else change its `transpose` or `tune`.",
+)
+def layer_apart(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
+    """Judge what all zones of a layer share; layers sound together or say they are transposed."""
+    parts: dict[int, list[PackZone]] = defaultdict(list)
+    for zone in tuned_zones(instrument):
+        parts[zone.part].append(zone)
+    for zones in parts.values():
+        cents = zones[0].part_cents
+        if abs(cents) > limit:
+            yield Hit(
+                file=zones[0].file,
+                zone=zones[0].label,
+                measured=round(cents, 1),
+                message=f"begins a layer of {len(zones)} zones that lies {cents:+.0f} cents apart",
+            )
