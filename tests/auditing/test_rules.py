@@ -84,9 +84,31 @@ def test_a_limit_and_a_severity_can_be_moved():
 
 
 def test_moving_a_limit_of_one_rule_leaves_its_neighbours_alone():
-    six_off = pack(instruments=(instrument(*(zone(key) for key in range(58, 63)), zone(63, 6.0)),))
-    change = [RuleChange(rule="tuning-off", limit=8.0, reason="stretched on purpose")]
-    assert [one.rule for one in judged_pack(six_off, change).findings] == []
+    sharp = pack(instruments=(instrument(*(zone(key) for key in range(58, 63)), zone(63, 6.0)),))
+    change = [RuleChange(rule="tuning-off", severity="error", reason="stretched on purpose")]
+    assert [one.severity for one in judged_pack(sharp, change).findings] == ["error"]
+
+
+@pytest.mark.parametrize(
+    ("cents", "change", "found"),
+    [
+        (6.0, {"rule": "tuning-off", "limit": 8.0}, ["tuning-slightly-off"]),
+        (6.0, {"rule": "tuning-off", "off": True}, []),
+        (6.0, {"rule": "tuning-slightly-off", "off": True}, ["tuning-off"]),
+        (4.0, {"rule": "tuning-off", "limit": 3.0}, ["tuning-off"]),
+        (60.0, {"rule": "tuning-wrong-key", "limit": 80.0}, ["tuning-off"]),
+        (40.0, {"rule": "tuning-wrong-key", "limit": 30.0}, ["tuning-wrong-key"]),
+        (1200.0, {"rule": "tuning-wrong-key", "limit": 2000.0}, ["tuning-octave"]),
+    ],
+)
+def test_a_rule_judges_up_to_where_the_graver_one_begins(cents, change, found):
+    off = instrument(*(zone(key) for key in range(58, 63)), zone(63, cents))
+    changes = [
+        RuleChange(reason="stretched on purpose", **change),
+        RuleChange(rule="tuning-neighbours", off=True, reason="stretched on purpose"),
+    ]
+    findings = judged_pack(pack(instruments=(off,)), changes).findings
+    assert [one.rule for one in findings] == found
 
 
 def test_what_cannot_be_judged_is_said_with_its_reason():

@@ -27,13 +27,14 @@ def tuned_zones(instrument: PackInstrument) -> list[PackZone]:
     on="instrument",
     limit=2.0,
     unit="cents",
+    graver="tuning-off",
     title="A note is more than 2 cents off its key",
     why="Two notes of a pad held together beat when they are a few cents apart.",
     fix="Write the correction to `tune`, or let --write-fixes do it.",
 )
 def slightly_off(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
     """Off by more than this limit, and by no more than that of `tuning-off`."""
-    yield from _off(instrument, limit, 5.0)
+    yield from _off(instrument, limit)
 
 
 @rule(
@@ -42,23 +43,24 @@ def slightly_off(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
     on="instrument",
     limit=5.0,
     unit="cents",
+    graver="tuning-wrong-key",
     title="A note is more than 5 cents off its key",
     why="Against a track in tune, this is heard as sour in anything that is held.",
     fix="Write the correction to `tune`, or let --write-fixes do it.",
 )
 def off(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
-    """Off by more than this limit, and by no more than 50 cents."""
-    yield from _off(instrument, limit, WRONG_KEY_CENTS)
+    """Off by more than this limit, and by no more than that of `tuning-wrong-key`."""
+    yield from _off(instrument, limit)
 
 
-def _off(instrument: PackInstrument, least: float, most: float) -> Iterator[Outcome]:
+def _off(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
     for zone in tuned_zones(instrument):
-        cents = own_cents(instrument, zone)
-        if least < abs(cents) <= most:
+        cents = round(own_cents(instrument, zone), 2)
+        if abs(cents) > limit and not _octaves(cents):
             yield Hit(
                 file=zone.file,
                 zone=zone.label,
-                measured=round(cents, 2),
+                measured=cents,
                 message=f"plays {cents:+.1f} ± {zone.deviation.error_cents:.1f} cents off "
                 f"{key_text(zone.root_key)}",
                 fix=_correction(zone, cents),
@@ -82,9 +84,9 @@ def _correction(zone: PackZone, cents: float) -> str:
     fix="Set pitch_keycenter to the key that sounds, or put the right sample in its place.",
 )
 def wrong_key(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
-    """Off by more than 50 cents, and not by octaves."""
+    """Off by more than this limit, and not by octaves."""
     for zone in tuned_zones(instrument):
-        cents = own_cents(instrument, zone)
+        cents = round(own_cents(instrument, zone), 2)
         if abs(cents) > limit and not _octaves(cents):
             sounding = zone.root_key + round(cents / 100)
             yield Hit(
