@@ -184,3 +184,14 @@ def test_a_wave_made_by_the_player_is_transposed_as_far_as_it_likes():
     rule = rule_by_id("map-transposed-far")
     assert rule is not None
     assert _hits(rule, zone(region={"lokey": 0, "sample": "*sine"})) == []
+
+
+@pytest.mark.parametrize("identity", ["edge-tail-cut", "edge-late-start"])
+def test_a_reversed_sound_starts_from_nothing_and_ends_at_its_loudest(identity):
+    rule = rule_by_id(identity)
+    assert rule is not None
+    edges = {"lead_seconds": 0.06, "fades_out": False}
+    reversed_one = sample(known=facts(edges=edges | {"tail_db": 6.0}))
+    cut_one = sample(known=facts(edges=edges | {"tail_db": 0.5}))
+    subjects = [pack(one) if rule.on == "pack" else one for one in (reversed_one, cut_one)]
+    assert [len(_hits(rule, one)) for one in subjects] == [0, 1]
