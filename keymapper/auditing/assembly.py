@@ -121,12 +121,16 @@ def _zone(
 def played_loop(
     region: SfzRegion, facts: SampleFacts | None
 ) -> tuple[JudgedLoop | None, LoopSource | None]:
-    """Return the loop a region plays and where its points come from; (None, None) for none."""
+    """Return the loop a region plays and where its points come from; (None, None) for none.
+
+    A loop in the file is played where no mode is named, but not by what sounds on release.
+    """
     if facts is None:
         return None, None
     embedded = facts.embedded
     in_file = embedded is not None and embedded.loop_end_frame is not None
-    if (region.loop_mode or ("loop_continuous" if in_file else "no_loop")) not in LOOPING:
+    unasked = "loop_continuous" if in_file and not region.is_release else "no_loop"
+    if (region.loop_mode or unasked) not in LOOPING:
         return None, None
     asked = LoopRequest(start_frame=region.loop_start_frame, end_frame=region.loop_end_frame)
     wanted = asked.resolved(embedded, facts.frames)

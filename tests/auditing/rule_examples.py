@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from keymapper.auditing.subject import Deviation, PackZone
-from keymapper.formats.sfz import SfzCrossfade
+from keymapper.formats.sfz import SfzCrossfade, SfzEnvelope
 from keymapper.mapping.names.hints import Contradiction, NameHint
 from keymapper.model.instrument import EmbeddedHints
 from keymapper.model.loop import Loop
@@ -183,6 +183,10 @@ EXAMPLES: dict[str, tuple[Any, Any]] = {
     "loop-on-decay": (
         GOOD_ZONE,
         zone(known=facts(sustains=False), loop=judged_loop(fall_db=9.0)),
+    ),
+    "loop-on-release": (
+        zone(region={"trigger": "release", "envelope": SfzEnvelope(sustain_percent=0.0)}),
+        zone(region={"trigger": "release"}),
     ),
     "stereo-dead-side": (GOOD_SAMPLE, _sides(dead="left", balance_db=90.0)),
     "stereo-inverted": (GOOD_SAMPLE, _sides(correlation=-0.99)),

@@ -121,6 +121,34 @@ def test_recordings_get_an_instrument(tmp_path):
     assert _grave(tmp_path / "copy") == []
 
 
+def test_release_samples_are_not_looped(tmp_path):
+    for name in ("C3", "E3", "G3", "C3 rel", "E3 rel", "G3 rel"):
+        key = {"C": 48, "E": 52, "G": 55}[name[0]]
+        write_note(tmp_path / "pack" / f"Tug {name}.wav", key, seconds=3.0)
+    _fixed(tmp_path / "pack", tmp_path / "copy")
+    regions = read_sfz(tmp_path / "copy" / "pack.sfz").regions
+    assert [one.loop_mode for one in regions if one.is_release] == ["one_shot"] * 3
+    assert [one.loop_mode for one in regions if not one.is_release] == ["loop_continuous"] * 3
+
+
+def test_a_release_sample_that_loops_is_made_to_end(tmp_path):
+    for key in (48, 52):
+        write_note(tmp_path / "pack" / f"Tug {key}.wav", key)
+        write_note(tmp_path / "pack" / f"Tug {key} rel.wav", key)
+    text = "".join(
+        f"<region> sample=Tug {key}.wav key={key} loop_mode=one_shot\n"
+        f"<region> sample=Tug {key} rel.wav key={key} trigger=release loop_mode=loop_continuous"
+        " loop_start=30000 loop_end=60000\n"
+        for key in (48, 52)
+    )
+    (tmp_path / "pack" / "Tug.sfz").write_text(text)
+    assert _grave(tmp_path / "pack").count("loop-on-release") == 2
+    _fixed(tmp_path / "pack", tmp_path / "copy")
+    assert [one.loop_mode for one in read_sfz(tmp_path / "copy" / "Tug.sfz").regions] == [
+        "one_shot"
+    ] * 4
+
+
 def test_a_copy_is_not_replaced_unasked(tmp_path):
     write_note(tmp_path / "pack" / "Tug C3.wav", 48)
     (tmp_path / "copy").mkdir()

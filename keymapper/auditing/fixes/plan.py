@@ -64,6 +64,8 @@ def zones_to_loop(pack: Pack, judgement: Judgement) -> dict[str, WantedLoop]:
     for zone in pack.zones():
         if zone.facts is None or zone.file is None or (zone.file, zone.label) not in blamed:
             continue
+        if zone.region.is_release:
+            continue
         if zone.facts.measurement.course.sustains:
             pitch = zone.facts.measurement.pitch
             wanted[zone.file] = WantedLoop(
@@ -82,7 +84,7 @@ def zone_fixes(
     loops : the loops that were found, by file.
     """
     late = {finding.file for finding in judgement.findings if finding.rule == "edge-late-start"}
-    decaying = _blamed(judgement, {"loop-on-decay"})
+    unlooped = _blamed(judgement, {"loop-on-decay", "loop-on-release"})
     mistuned = _blamed(judgement, _TUNING_RULES)
     contradicting = _blamed(judgement, {"tuning-embedded-root", "loop-embedded-disagrees"})
     blamed = _blamed(judgement, _LOOP_RULES | {"loop-embedded-disagrees"})
@@ -96,7 +98,7 @@ def zone_fixes(
                 tune_cents=tune,
                 offset_frames=_offset(zone) if zone.file in late else None,
                 loop=_changed_loop(zone, loops) if place in blamed else None,
-                no_loop=place in decaying,
+                no_loop=place in unlooped,
                 agree=place in contradicting,
             )
         )
@@ -133,6 +135,6 @@ def _offset(zone: PackZone) -> int | None:
 
 def _changed_loop(zone: PackZone, loops: Mapping[str, Loop]) -> Loop | None:
     found = loops.get(zone.file or "")
-    if found is None or zone.region.loop_mode == "one_shot":
+    if found is None or zone.region.loop_mode == "one_shot" or zone.region.is_release:
         return None
     return found if found != loop_of(zone) or zone.loop_from != "opcodes" else None

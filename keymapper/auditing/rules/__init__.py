@@ -66,6 +66,7 @@ ALL_RULES: tuple[Rule, ...] = (
     loops.embedded_disagrees,
     loops.missing,
     loops.on_decay,
+    loops.on_release,
     stereo.dead_side,
     stereo.inverted,
     stereo.mono_loss,
