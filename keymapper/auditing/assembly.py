@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import statistics
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from keymapper.auditing.facts import LoopRequest
+from keymapper.auditing.parts import parts_of, placed_in_parts
 from keymapper.auditing.reading import ReadInstrument, ReadPack, ReadRegion
 from keymapper.auditing.subject import (
     LOOPING,
@@ -26,8 +25,6 @@ from keymapper.model.pitch import DOUBT_TEXT
 from keymapper.model.recipe import Recipe
 from keymapper.model.sample_facts import JudgedLoop, SampleFacts
 
-SHARE_OF_SET = 0.6
-LEAST_OF_SET = 3
 UNSET = Deviation(cents=None, error_cents=0.0, reason="")
 Facts = Mapping[str, SampleFacts | str]
 """By file: what was measured, or why nothing could be."""
@@ -124,12 +121,16 @@ def _zone(
 def played_loop(
     region: SfzRegion, facts: SampleFacts | None
 ) -> tuple[JudgedLoop | None, LoopSource | None]:
-    """Return the loop a region plays and where its points come from; (None, None) for none."""
+    """Return the loop a region plays and where its points come from; (None, None) for none.
+
+    A loop in the file is played where no mode is named, but not by what sounds on release.
+    """
     if facts is None:
         return None, None
     embedded = facts.embedded
     in_file = embedded is not None and embedded.loop_end_frame is not None
-    if (region.loop_mode or ("loop_continuous" if in_file else "no_loop")) not in LOOPING:
+    unasked = "loop_continuous" if in_file and not region.is_release else "no_loop"
+    if (region.loop_mode or unasked) not in LOOPING:
         return None, None
     asked = LoopRequest(start_frame=region.loop_start_frame, end_frame=region.loop_end_frame)
     wanted = asked.resolved(embedded, facts.frames)
@@ -236,26 +237,14 @@ def _as_set(instrument: PackInstrument) -> PackInstrument:
     if not instrument.tuned:
         reason = "one-shots are not tuned to their keys"
         unset = Deviation(cents=None, error_cents=0.0, reason=reason)
-        zones = tuple(replace(zone, deviation=unset) for zone in instrument.zones)
+        zones = tuple(
+            replace(zone, deviation=unset, part=part)
+            for zone, part in zip(instrument.zones, parts_of(instrument.zones), strict=True)
+        )
         return replace(instrument, zones=zones)
-    zones = tuple(replace(zone, deviation=_deviation(zone)) for zone in instrument.zones)
-    return replace(instrument, zones=zones, offset_semitones=_offset_semitones(zones))
-
-
-def _offset_semitones(zones: Sequence[PackZone]) -> int:
-    """Whole semitones that most notes of a set share; 0 where they do not agree.
-
-    A set that is out of tune by half a semitone is not taken for a transposed one: what is
-    counted is the distance from the median of all, rounded once.
-    """
-    cents = [zone.deviation.cents for zone in zones if zone.deviation.cents is not None]
-    if len(cents) < LEAST_OF_SET:
-        return 0
-    shift, count = Counter(round(one / 100) for one in cents).most_common(1)[0]
-    near = sum(abs(one - 100 * shift) < 75 for one in cents)
-    middle = statistics.median(cents)
-    agrees = max(count, near) >= SHARE_OF_SET * len(cents) and abs(middle - 100 * shift) < 75
-    return shift if agrees else 0
+    deviating = [replace(zone, deviation=_deviation(zone)) for zone in instrument.zones]
+    zones, semitones = placed_in_parts(deviating)
+    return replace(instrument, zones=zones, offset_semitones=semitones)
 
 
 def _deviation(zone: PackZone) -> Deviation:

@@ -12,7 +12,7 @@ from keymapper.auditing.drift_fit import Deviations, Fit, fit_drift
 from keymapper.auditing.drift_words import advice_of, sentence_of
 from keymapper.auditing.reading import ReadPack
 from keymapper.auditing.recording_order import NO_ORDER, RecordingOrder, recording_order
-from keymapper.auditing.subject import PackInstrument, PackZone
+from keymapper.auditing.subject import PackInstrument, PackZone, own_cents
 from keymapper.model.finding import Diagnosis, Estimate, Explained, TuningRow, WarmUp
 from keymapper.model.sample_facts import SampleFacts
 
@@ -61,7 +61,7 @@ def _one_a_file(zones: Sequence[PackZone]) -> list[PackZone]:
 
 
 def _tuned_note(instrument: PackInstrument, zone: PackZone) -> TunedNote:
-    cents, hint = zone.deviation.cents, zone.hint
+    hint = zone.hint
     named = None if hint is None else hint.velocity
     middle = (zone.region.lovel + zone.region.hivel) / 2
     return TunedNote(
@@ -71,7 +71,7 @@ def _tuned_note(instrument: PackInstrument, zone: PackZone) -> TunedNote:
         played_velocity=middle if named is None else float(named),
         velocity=named,
         round_robin=None if hint is None else hint.round_robin,
-        cents=None if cents is None else cents - 100.0 * instrument.offset_semitones,
+        cents=None if zone.deviation.cents is None else own_cents(instrument, zone),
         error_cents=zone.deviation.error_cents,
         reason=zone.deviation.reason,
     )

@@ -5,8 +5,10 @@ deviation = offset + slope × octaves + velocity × share + depth × course(time
 The course is straight, from 1 at the first note to 0 at the last, or exponential, from 1 at the
 first note towards 0 with a time constant. Notes that do not fit lose their weight (Tukey's
 biweight, by iteratively reweighted least squares from a fit of least absolute deviations; see
-Maronna, Martin & Yohai, Robust Statistics, 2006, ch. 4 and 5). Between no course, a straight one
-and an exponential one the Bayesian information criterion of the robust deviance decides.
+Maronna, Martin & Yohai, Robust Statistics, 2006, ch. 4 and 5). A course is taken up only where an
+F test of the robust deviances says that chance hardly gives it; between a straight one and an
+exponential one the Bayesian information criterion decides. Few notes leave few degrees of freedom:
+how far a note may lie off before it loses all weight follows Student's t, as intervals do.
 """
 
 from __future__ import annotations
@@ -15,10 +17,15 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import fdtrc, stdtr, stdtrit
 
 from keymapper.model.finding import CourseKind
 
 TUKEY = 4.685
+FARTHEST = 30.0
+"""No note may lie off by more scales than this and keep any weight."""
+MEDIAN_EFFICIENCY = 0.37
+"""What a median magnitude is worth: a scale from it has so many of the degrees of freedom."""
 HUBER_CONSISTENT = 1.4826
 LEAST_SCALE_CENTS = 0.02
 STEPS = 40
@@ -28,6 +35,10 @@ SHORTEST_SHARE, LONGEST_SHARE = 0.02, 1.5
 LEAST_NOTES = 5
 SIGNIFICANCE = 2.0
 """Penalties of the criterion are this many times the usual: rather none than a false one."""
+ADDED: dict[CourseKind, int] = {"none": 0, "straight": 1, "settling": 2}
+"""What a course adds to the numbers that are fitted."""
+CHANCE: dict[CourseKind, float] = {"straight": 0.02, "settling": 0.004}
+"""How often chance may give a course; a settling one is picked from many time constants."""
 INSEPARABLE = 0.985
 
 
@@ -72,12 +83,20 @@ class Fit:
         return float(self.errors[self.columns.index(column)]) if column in self.columns else 0.0
 
 
+_Course = tuple[CourseKind, float | None, np.ndarray | None]
+"""Kind, time constant and shape over the notes."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Solution:
     values: np.ndarray
     rest: np.ndarray
     weights: np.ndarray
+    slopes: np.ndarray
+    """Derivative of weight × rest by the rest."""
     deviance: float
+    kept_deviance: float
+    """The part of notes that keep some weight."""
 
 
 def fit_drift(deviations: Deviations) -> Fit:
@@ -88,7 +107,7 @@ def fit_drift(deviations: Deviations) -> Fit:
     base_names, base = _base(deviations)
     spread = np.maximum(deviations.error_cents / 2, LEAST_SCALE_CENTS)
     inseparable: tuple[str, ...] = ()
-    candidates: list[tuple[CourseKind, float | None, np.ndarray | None]] = [("none", None, None)]
+    candidates: list[_Course] = [("none", None, None)]
     if deviations.time is not None and len(deviations.cents) >= LEAST_NOTES + base.shape[1]:
         courses = _courses(deviations.time)
         straight = courses[0][2]
@@ -96,12 +115,18 @@ def fit_drift(deviations: Deviations) -> Fit:
             inseparable = ("keyboard slope", "straight drift")
             courses = courses[1:]
         candidates += [one for one in courses if not _is_explained(one[2], base)]
-    scale = _scale_of(candidates, base, deviations.cents, spread)
-    solved = [(one, _solve(_design(base, one[2]), deviations.cents, scale)) for one in candidates]
-    best = min(solved, key=lambda pair: _criterion(pair[0][0], pair[1], len(deviations.cents)))
-    (kind, constant, course), solution = best
+    cents = deviations.cents
+    designs = [_design(base, one[2]) for one in candidates]
+    starts = [_least_absolute(design, cents) for design in designs]
+    rests = [cents - design @ start for design, start in zip(designs, starts, strict=True)]
+    scale = _scale_of(rests, [design.shape[1] for design in designs], spread)
+    solved = [
+        (one, _solve(design, cents, scale, start))
+        for one, design, start in zip(candidates, designs, starts, strict=True)
+    ]
+    (kind, constant, course), solution = _chosen(solved, base.shape[1])
     if kind == "settling" and constant is not None and deviations.time is not None:
-        constant, solution = _refined(deviations, base, constant, scale)
+        constant, solution = _refined(deviations, base, constant, (scale, solution.values))
         course = np.exp(-deviations.time / constant)
     return _fit(
         (kind, constant, course),
@@ -146,29 +171,29 @@ def _design(base: np.ndarray, course: np.ndarray | None) -> np.ndarray:
     return base if course is None else np.concatenate([base, course[:, None]], axis=1)
 
 
-def _scale_of(
-    candidates: list[tuple[CourseKind, float | None, np.ndarray | None]],
-    base: np.ndarray,
-    cents: np.ndarray,
-    spread: np.ndarray,
-) -> float:
+def _scale_of(rests: list[np.ndarray], columns: list[int], spread: np.ndarray) -> float:
     """Robust spread of the rest that the best of all candidates leaves, at least what is measured.
 
     It is the common yardstick by which the candidates are compared.
     """
-    least = float(np.median(spread))
-    scales = []
-    for _, _, course in candidates:
-        design = _design(base, course)
-        rest = cents - design @ _least_absolute(design, cents)
-        scales.append(_robust_scale(rest, design.shape[1]))
-    return max(min(scales), 0.5 * least, LEAST_SCALE_CENTS)
+    least = 0.5 * float(np.median(spread))
+    scales = [_first_scale(rest, count) for rest, count in zip(rests, columns, strict=True)]
+    return max(min(scales), least, LEAST_SCALE_CENTS)
 
 
 def _robust_scale(rest: np.ndarray, columns: int) -> float:
     """1.4826 times the median magnitude, with the degrees of freedom taken into account."""
     free = max(1, len(rest) - columns)
     return HUBER_CONSISTENT * float(np.median(np.abs(rest))) * math.sqrt(len(rest) / free)
+
+
+def _first_scale(rest: np.ndarray, columns: int) -> float:
+    """1.4826 times the median magnitude of the rest, without as many zeros as there are columns.
+
+    A fit of least absolute deviations goes exactly through so many notes (Maronna, Martin &
+    Yohai, eq. 4.48).
+    """
+    return HUBER_CONSISTENT * float(np.median(np.sort(np.abs(rest))[columns:]))
 
 
 def _least_absolute(design: np.ndarray, cents: np.ndarray) -> np.ndarray:
@@ -189,11 +214,12 @@ def _weighted(design: np.ndarray, cents: np.ndarray, weights: np.ndarray) -> np.
     return np.asarray(np.linalg.lstsq(design * root[:, None], cents * root, rcond=None)[0])
 
 
-def _solve(design: np.ndarray, cents: np.ndarray, scale: float) -> _Solution:
-    values = _least_absolute(design, cents)
+def _solve(design: np.ndarray, cents: np.ndarray, scale: float, start: np.ndarray) -> _Solution:
+    values = start
     weights = np.ones(len(cents))
+    reach = _reach(len(cents) - design.shape[1]) * scale
     for _ in range(STEPS):
-        ratio = (cents - design @ values) / (TUKEY * scale)
+        ratio = (cents - design @ values) / reach
         weights = np.where(np.abs(ratio) < 1, (1 - np.minimum(np.abs(ratio), 1) ** 2) ** 2, 0.0)
         if weights.sum() <= design.shape[1]:
             break
@@ -203,20 +229,62 @@ def _solve(design: np.ndarray, cents: np.ndarray, scale: float) -> _Solution:
         if done:
             break
     rest = cents - design @ values
-    ratio = np.minimum(np.abs(rest) / (TUKEY * scale), 1)
-    deviance = float(np.sum(1 - (1 - ratio**2) ** 3)) * TUKEY**2 / 3
-    return _Solution(values=values, rest=rest, weights=weights, deviance=deviance)
+    ratio = np.minimum(np.abs(rest) / reach, 1)
+    deviances = (1 - (1 - ratio**2) ** 3) * (reach / scale) ** 2 / 3
+    return _Solution(
+        values=values,
+        rest=rest,
+        weights=weights,
+        slopes=(1 - ratio**2) * (1 - 5 * ratio**2),
+        deviance=float(np.sum(deviances)),
+        kept_deviance=float(np.sum(deviances[weights > 0])),
+    )
+
+
+def _reach(free: int) -> float:
+    """How many scales a note may lie off: as improbable for so few notes as 4.685 is for many.
+
+    Of very few notes, one that is badly off would otherwise never lose any.
+    """
+    few = float(-stdtrit(max(1, free) * MEDIAN_EFFICIENCY, stdtr(math.inf, -TUKEY)))
+    return min(few, FARTHEST)
+
+
+def _chosen(solved: list[tuple[_Course, _Solution]], columns: int) -> tuple[_Course, _Solution]:
+    """Return the best of the courses that chance hardly gives, else no course.
+
+    solved : no course first.
+    """
+    plain = solved[0]
+    likely = [pair for pair in solved[1:] if _chance(pair, plain[1], columns) < CHANCE[pair[0][0]]]
+    notes = len(plain[1].rest)
+    return min([plain, *likely], key=lambda pair: _criterion(pair[0][0], pair[1], notes))
+
+
+def _chance(pair: tuple[_Course, _Solution], plain: _Solution, columns: int) -> float:
+    """Return how often chance alone makes the deviance fall so far (an F test)."""
+    (kind, _, _), solution = pair
+    added = ADDED[kind]
+    free = len(solution.rest) - int(np.sum(solution.weights == 0)) - columns - added
+    if free < 1:
+        return 1.0
+    if solution.kept_deviance <= 0:
+        return 0.0
+    fall = max(0.0, plain.deviance - solution.deviance)
+    return float(fdtrc(added, free, fall / added / (solution.kept_deviance / free)))
 
 
 def _criterion(kind: CourseKind, solution: _Solution, notes: int) -> float:
-    extra = {"none": 0, "straight": 1, "settling": 2}[kind]
-    return solution.deviance + SIGNIFICANCE * extra * math.log(notes)
+    return solution.deviance + SIGNIFICANCE * ADDED[kind] * math.log(notes)
 
 
 def _refined(
-    deviations: Deviations, base: np.ndarray, constant: float, scale: float
+    deviations: Deviations, base: np.ndarray, constant: float, near: tuple[float, np.ndarray]
 ) -> tuple[float, _Solution]:
-    """Search the time constant between its neighbours on the grid, by the golden section."""
+    """Search the time constant between its neighbours on the grid, by the golden section.
+
+    near : the scale, and the values on the grid.
+    """
     assert deviations.time is not None
     step = (LONGEST_SHARE / SHORTEST_SHARE) ** (1 / (TIME_CONSTANTS - 1))
     low, high = math.log(constant / step), math.log(constant * step)
@@ -224,7 +292,7 @@ def _refined(
 
     def solved(logarithm: float) -> _Solution:
         course = np.exp(-deviations.time / math.exp(logarithm))  # type: ignore[operator]
-        return _solve(_design(base, course), deviations.cents, scale)
+        return _solve(_design(base, course), deviations.cents, *near)
 
     inner, outer = high - golden * (high - low), low + golden * (high - low)
     at_inner, at_outer = solved(inner), solved(outer)
@@ -243,7 +311,7 @@ def _refined(
 
 
 def _fit(
-    course: tuple[CourseKind, float | None, np.ndarray | None],
+    course: _Course,
     solution: _Solution,
     base: tuple[tuple[str, ...], np.ndarray],
     deviations: Deviations,
@@ -284,15 +352,12 @@ def _errors(
         slope = solution.values[-1] * ratio * np.exp(-ratio)
         full = np.concatenate([design, slope[:, None]], axis=1)
     used = full[kept]
-    free = max(1, len(used) - full.shape[1])
-    variance = float(np.sum(solution.rest[kept] ** 2)) / free
+    free = len(used) - full.shape[1]
+    if free < 1:
+        return np.full(design.shape[1], math.inf)
+    influence = solution.rest * solution.weights
+    variance = float(np.sum(influence**2)) / free / float(np.mean(solution.slopes[kept])) ** 2
     variance = max(variance, float(np.mean((deviations.error_cents / 4) ** 2)))
     covariance = np.linalg.pinv(used.T @ used) * variance
     spread = np.sqrt(np.maximum(np.diag(covariance), 0.0))[: design.shape[1]]
-    return np.asarray(_student(free) * spread)
-
-
-def _student(free: int) -> float:
-    """Two-sided 95 % point of Student's t (Cornish & Fisher's expansion, good from 3 on)."""
-    z = 1.959964
-    return z + (z**3 + z) / (4 * free) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * free**2)
+    return np.asarray(stdtrit(free, 0.975) * spread)

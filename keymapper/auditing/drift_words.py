@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from keymapper.model.finding import Diagnosis, WarmUp
+from keymapper.model.finding import Diagnosis, Estimate, WarmUp
 
 NOTICEABLE_CENTS = 2.0
 NOTICEABLE_SLOPE = 0.5
 NOTICEABLE_DEPTH = 1.0
+SURELY = 1.3
+"""A cause is told where it is so many times its 95 % interval: in 1 or 2 of 100 sets by chance."""
 TOLD_OUTLIERS = 6
 SETTLED = 3.0
 """Time constants after which 5 % of a settling are left."""
@@ -17,19 +19,25 @@ def sentence_of(diagnosis: Diagnosis) -> str:
     """Return the sentence: the set as a whole, what moved it, and the notes that do not fit."""
     parts = [_whole(diagnosis.middle_cents)]
     slope = diagnosis.slope_cents_per_octave
-    if abs(slope.value) >= NOTICEABLE_SLOPE and abs(slope.value) > slope.error:
+    if _is_told(slope, NOTICEABLE_SLOPE):
         way = "sharper" if slope.value > 0 else "flatter"
-        parts.append(f"it gets {abs(slope.value):.1f} cents {way} with every octave upwards")
-    if diagnosis.warm_up is not None and abs(diagnosis.warm_up.depth_cents.value) >= (
-        NOTICEABLE_DEPTH
-    ):
+        parts.append(f"it gets {_amount(slope)} {way} with every octave upwards")
+    if diagnosis.warm_up is not None and _is_told(diagnosis.warm_up.depth_cents, NOTICEABLE_DEPTH):
         parts.append(_moved(diagnosis.warm_up))
     velocity = diagnosis.velocity_cents
-    if velocity is not None and abs(velocity.value) >= max(NOTICEABLE_DEPTH, velocity.error):
+    if velocity is not None and _is_told(velocity, NOTICEABLE_DEPTH):
         way = "sharper" if velocity.value > 0 else "flatter"
-        parts.append(f"hard notes are {abs(velocity.value):.1f} cents {way} than soft ones")
+        parts.append(f"hard notes are {_amount(velocity)} {way} than soft ones")
     text = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])}, and {parts[-1]}"
     return f"{text}; {_misfits(diagnosis.outliers)}.{_doubts(diagnosis)}"
+
+
+def _is_told(cause: Estimate, noticeable: float) -> bool:
+    return abs(cause.value) >= max(noticeable, SURELY * cause.error)
+
+
+def _amount(cause: Estimate) -> str:
+    return f"{abs(cause.value):.1f} ± {cause.error:.1f} cents"
 
 
 def _whole(middle_cents: float) -> str:
@@ -41,7 +49,7 @@ def _whole(middle_cents: float) -> str:
 
 def _moved(warm_up: WarmUp) -> str:
     way = "sank" if warm_up.depth_cents.value > 0 else "rose"
-    cents = f"{abs(warm_up.depth_cents.value):.1f} cents"
+    cents = _amount(warm_up.depth_cents)
     span = warm_up.span_minutes
     if warm_up.kind == "settling" and warm_up.settling_minutes is not None:
         span = min(span, SETTLED * warm_up.settling_minutes)
@@ -71,7 +79,7 @@ def _doubts(diagnosis: Diagnosis) -> str:
     slope = diagnosis.slope_cents_per_octave
     if diagnosis.order_from == "none":
         return " Nothing says in which order the notes were recorded, so warm-up was not judged."
-    if diagnosis.inseparable and abs(slope.value) >= NOTICEABLE_SLOPE:
+    if diagnosis.inseparable and _is_told(slope, NOTICEABLE_SLOPE):
         return (
             " Keys and time rise together in this recording: what looks like scaling over the "
             "keyboard may as well be drift."
@@ -88,13 +96,13 @@ def advice_of(diagnosis: Diagnosis) -> tuple[str, ...]:
             "or let --write-fixes tune each note."
         )
     slope = diagnosis.slope_cents_per_octave
-    if abs(slope.value) >= 1.0 and abs(slope.value) > slope.error and not diagnosis.inseparable:
+    if _is_told(slope, 1.0) and not diagnosis.inseparable:
         advice.append(
             f"Trim the keyboard scaling of the instrument by {-slope.value:+.1f} cents an octave "
             "before recording again; --write-fixes takes it out of these notes."
         )
     warm_up = diagnosis.warm_up
-    if warm_up is not None and abs(warm_up.depth_cents.value) >= NOTICEABLE_CENTS:
+    if warm_up is not None and _is_told(warm_up.depth_cents, NOTICEABLE_CENTS):
         advice.append(_warm_up_advice(warm_up))
     if diagnosis.outliers:
         names = ", ".join(diagnosis.outliers[:TOLD_OUTLIERS])

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from keymapper.auditing.rule import Hit, Rule
-from keymapper.auditing.rules import ALL_RULES
+from keymapper.auditing.rules import ALL_RULES, rule_by_id
 from keymapper.auditing.subject import Pack, PackInstrument, PackSample, PackZone
 from keymapper.model.finding import GRAVITY, Finding, RuleChange, Severity, Unjudged
 
@@ -32,8 +33,11 @@ def judged_pack(
         if in_force is None:
             continue
         limit, severity = in_force
+        highest = _highest(rule, changes)
         for subject in _subjects(pack, rule):
             for outcome in rule.check(subject, limit):
+                if isinstance(outcome, Hit) and _is_over(outcome, highest):
+                    continue
                 if isinstance(outcome, Hit):
                     findings.append(_finding(pack, rule, subject, outcome, (limit, severity)))
                 else:
@@ -71,14 +75,31 @@ def sorted_findings(
 
 def _in_force(rule: Rule, changes: Sequence[RuleChange]) -> tuple[float, Severity] | None:
     """Return limit and severity once the changes are taken in, None where it is off."""
-    limit, severity = rule.limit, rule.severity
-    for change in changes:
-        if change.rule == rule.id or rule.id.startswith(f"{change.rule}-"):
-            if change.off:
-                return None
-            limit = limit if change.limit is None else change.limit
-            severity = severity if change.severity is None else change.severity
-    return limit, severity
+    severity = rule.severity
+    for change in _about(rule, changes):
+        if change.off:
+            return None
+        severity = severity if change.severity is None else change.severity
+    return _limit(rule, changes), severity
+
+
+def _about(rule: Rule, changes: Sequence[RuleChange]) -> list[RuleChange]:
+    return [one for one in changes if f"{rule.id}-".startswith(f"{one.rule}-")]
+
+
+def _limit(rule: Rule, changes: Sequence[RuleChange]) -> float:
+    moved = [one.limit for one in _about(rule, changes) if one.limit is not None]
+    return moved[-1] if moved else rule.limit
+
+
+def _highest(rule: Rule, changes: Sequence[RuleChange]) -> float:
+    """Return up to where a rule judges: the limit of the graver one, also if that is off."""
+    graver = rule_by_id(rule.graver)
+    return math.inf if graver is None else _limit(graver, changes)
+
+
+def _is_over(hit: Hit, highest: float) -> bool:
+    return isinstance(hit.measured, int | float) and abs(hit.measured) > highest
 
 
 def _subjects(pack: Pack, rule: Rule) -> Iterator[Subject]:

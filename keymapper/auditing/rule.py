@@ -58,6 +58,8 @@ class Rule:
     """What the measured value is held against; 0 where there is nothing to move."""
     unit: str
     """Of the measured value and the limit; "" where the rule has no limit."""
+    graver: str
+    """Id of the rule that judges the same measure from its own limit on; "" for none."""
     check: Check
 
     @property
@@ -73,6 +75,7 @@ def rule(
     on: Scope,
     limit: float = 0.0,
     unit: str = "",
+    graver: str = "",
     **texts: str,
 ) -> Callable[[Check], Rule]:
     """Make a rule of a function that takes its subject and the limit in force.
@@ -87,6 +90,7 @@ def rule(
             on=on,
             limit=limit,
             unit=unit,
+            graver=graver,
             check=check,
             title=texts["title"],
             why=texts["why"],

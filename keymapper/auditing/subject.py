@@ -62,6 +62,10 @@ class PackZone:
     deviation: Deviation
     hint: NameHint | None
     mapped: bool
+    part: int = 0
+    """Number of the articulation, layer or side of a split it belongs to."""
+    part_cents: float = 0.0
+    """How far that part lies from the rest of the set, as it is made: no fault."""
 
     @property
     def facts(self) -> SampleFacts | None:
@@ -82,10 +86,10 @@ class PackZone:
         return f"{keys}{velocities}{turn}{line}"
 
     @property
-    def layer(self) -> tuple[int, int, int, str]:
+    def layer(self) -> tuple[int, int, int, int]:
         """What zones share that are compared from key to key."""
         region = self.region
-        return (region.lovel, region.hivel, region.seq_position, region.trigger)
+        return (self.part, region.lovel, region.hivel, region.seq_position)
 
 
 def key_text(key: int) -> str:
@@ -131,6 +135,11 @@ class Pack:
         """Yield the zones of all instruments."""
         for instrument in self.instruments:
             yield from instrument.zones
+
+
+def own_cents(instrument: PackInstrument, zone: PackZone) -> float:
+    """Return how sharp a zone plays once what its set and its part share by intent is taken off."""
+    return (zone.deviation.cents or 0.0) - 100.0 * instrument.offset_semitones - zone.part_cents
 
 
 def loop_of(zone: PackZone) -> Loop | None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from keymapper.auditing.subject import Deviation, PackZone
-from keymapper.formats.sfz import SfzCrossfade
+from keymapper.formats.sfz import SfzCrossfade, SfzEnvelope
 from keymapper.mapping.names.hints import Contradiction, NameHint
 from keymapper.model.instrument import EmbeddedHints
 from keymapper.model.loop import Loop
@@ -99,6 +99,10 @@ EXAMPLES: dict[str, tuple[Any, Any]] = {
     "tuning-off": (_off(4.0), _off(-12.0)),
     "tuning-slightly-off": (_off(1.0), _off(3.0)),
     "tuning-set-offset": (instrument(offset_semitones=12), instrument(offset_semitones=-5)),
+    "tuning-layer-apart": (
+        GOOD_SET,
+        instrument(zone(60), replace(zone(60, 1200.0), part=1, part_cents=1200.0)),
+    ),
     "tuning-set-octave": (GOOD_SET, instrument(offset_semitones=-12)),
     "tuning-drift": (GOOD_ZONE, zone(known=facts(pitch={"drift_cents_per_second": -9.0}))),
     "tuning-neighbours": (_off(3.0), _off(20.0)),
@@ -179,6 +183,10 @@ EXAMPLES: dict[str, tuple[Any, Any]] = {
     "loop-on-decay": (
         GOOD_ZONE,
         zone(known=facts(sustains=False), loop=judged_loop(fall_db=9.0)),
+    ),
+    "loop-on-release": (
+        zone(region={"trigger": "release", "envelope": SfzEnvelope(sustain_percent=0.0)}),
+        zone(region={"trigger": "release"}),
     ),
     "stereo-dead-side": (GOOD_SAMPLE, _sides(dead="left", balance_db=90.0)),
     "stereo-inverted": (GOOD_SAMPLE, _sides(correlation=-0.99)),

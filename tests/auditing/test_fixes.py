@@ -10,12 +10,16 @@ import soundfile
 
 from keymapper.auditing.audit import AuditedPack, AuditSettings, audit_path
 from keymapper.auditing.fixes.naming import new_names
+from keymapper.auditing.fixes.plan import zone_fixes
 from keymapper.auditing.fixes.writing import write_fixes
+from keymapper.auditing.judging import judged_pack
+from keymapper.auditing.subject import PackInstrument
 from keymapper.errors import OutputError
 from keymapper.formats.sfz import read_sfz
 from keymapper.formats.wav_chunks import read_embedded_hints
-from keymapper.model.finding import Mended
+from keymapper.model.finding import Mended, RuleChange
 from tests import pack_faults, pack_loop_faults, pack_map_faults
+from tests.auditing.subjects import instrument, pack, zone
 from tests.faulty_packs import clean_pack, write_pack
 from tests.simple_notes import write_note
 
@@ -88,6 +92,25 @@ def test_the_sound_of_the_copy_is_the_same(tmp_path):
         assert (hints.root_key, hints.loop_end_frame) == (note.key, note.loop and note.loop[1])
 
 
+@pytest.mark.parametrize(
+    ("fault", "rule"),
+    [
+        (pack_faults.off, "tuning"),
+        (pack_faults.embedded_root, "tuning"),
+        (pack_faults.late_start, "edge-late-start"),
+        (pack_loop_faults.loop_embedded, "loop-embedded-disagrees"),
+        (pack_loop_faults.loop_missing, "loop"),
+    ],
+)
+def test_what_is_switched_off_is_left_alone(fault, rule, tmp_path):
+    spoiled = clean_pack(2, keys=8)
+    fault(spoiled)
+    pack = write_pack(spoiled, tmp_path / "pack")
+    changes = (RuleChange(rule=rule, off=True, reason="meant so"),)
+    audited = audit_path(pack, AuditSettings(workers=1, changes=changes))
+    assert write_fixes(audited, tmp_path / "copy", force=False, workers=1) == ()
+
+
 def test_recordings_get_an_instrument(tmp_path):
     for key, name in [(48, "C3"), (52, "E3"), (55, "G3"), (60, "C4")]:
         write_note(tmp_path / "pack" / f"Tug {name}.wav", key, decay_seconds=0.3)
@@ -96,6 +119,34 @@ def test_recordings_get_an_instrument(tmp_path):
     regions = read_sfz(tmp_path / "copy" / "pack.sfz").regions
     assert sorted(region.pitch_keycenter for region in regions) == [48, 52, 55, 60]
     assert _grave(tmp_path / "copy") == []
+
+
+def test_release_samples_are_not_looped(tmp_path):
+    for name in ("C3", "E3", "G3", "C3 rel", "E3 rel", "G3 rel"):
+        key = {"C": 48, "E": 52, "G": 55}[name[0]]
+        write_note(tmp_path / "pack" / f"Tug {name}.wav", key, seconds=3.0)
+    _fixed(tmp_path / "pack", tmp_path / "copy")
+    regions = read_sfz(tmp_path / "copy" / "pack.sfz").regions
+    assert [one.loop_mode for one in regions if one.is_release] == ["one_shot"] * 3
+    assert [one.loop_mode for one in regions if not one.is_release] == ["loop_continuous"] * 3
+
+
+def test_a_release_sample_that_loops_is_made_to_end(tmp_path):
+    for key in (48, 52):
+        write_note(tmp_path / "pack" / f"Tug {key}.wav", key)
+        write_note(tmp_path / "pack" / f"Tug {key} rel.wav", key)
+    text = "".join(
+        f"<region> sample=Tug {key}.wav key={key} loop_mode=one_shot\n"
+        f"<region> sample=Tug {key} rel.wav key={key} trigger=release loop_mode=loop_continuous"
+        " loop_start=30000 loop_end=60000\n"
+        for key in (48, 52)
+    )
+    (tmp_path / "pack" / "Tug.sfz").write_text(text)
+    assert _grave(tmp_path / "pack").count("loop-on-release") == 2
+    _fixed(tmp_path / "pack", tmp_path / "copy")
+    assert [one.loop_mode for one in read_sfz(tmp_path / "copy" / "Tug.sfz").regions] == [
+        "one_shot"
+    ] * 4
 
 
 def test_a_copy_is_not_replaced_unasked(tmp_path):
@@ -131,3 +182,48 @@ def test_names_are_kept_unless_a_system_refuses_them():
     assert names["a/b?.wav"] == "a/b.wav"
     assert names["A/OK NAME.wav"] == "A/OK NAME_2.wav"
     assert names["a/CON.wav"] == "a/_CON.wav"
+
+
+def _off_zones() -> PackInstrument:
+    cents = {48: 1.4, 52: 0.0, 55: 6.0, 59: 30.0, 62: 0.2, 66: 100.0}
+    return instrument(*(zone(key, off, file=f"{key}.wav") for key, off in cents.items()))
+
+
+@pytest.mark.parametrize(
+    ("changes", "tuned"),
+    [
+        ((), [55, 59, 66]),
+        ((RuleChange(rule="tuning", off=True, reason="ours"),), []),
+        ((RuleChange(rule="tuning-off", limit=8.0, reason="stretched"),), [55, 59, 66]),
+        (
+            (
+                RuleChange(rule="tuning-slightly-off", limit=8.0, reason="stretched"),
+                RuleChange(rule="tuning-off", limit=8.0, reason="stretched"),
+                RuleChange(rule="tuning-neighbours", off=True, reason="stretched"),
+            ),
+            [59, 66],
+        ),
+    ],
+)
+def test_only_what_is_found_is_tuned(changes, tuned):
+    off = _off_zones()
+    judgement = judged_pack(pack(instruments=(off,)), changes)
+    fixes = zone_fixes(off, judgement, {})
+    changed = [
+        zone.root_key
+        for zone, fix in zip(off.zones, fixes, strict=True)
+        if (fix.root_key, fix.tune_cents) != (None, None)
+    ]
+    assert changed == tuned
+
+
+def test_layers_an_octave_apart_stay_so(tmp_path):
+    rows = ""
+    for key in (48, 52, 56):
+        write_note(tmp_path / "pack" / f"Tug {key}.wav", key)
+        keys = f"lokey={key} hikey={key + 3} pitch_keycenter={key}"
+        rows += f"<region> loop_mode=no_loop sample=Tug {key}.wav {keys}\n"
+    text = f"<group>\n{rows}<group> transpose=12\n{rows}"
+    (tmp_path / "pack" / "Tug.sfz").write_text(text)
+    mended = _fixed(tmp_path / "pack", tmp_path / "copy")
+    assert not {one.what for one in mended} & {"tune", "pitch_keycenter"}

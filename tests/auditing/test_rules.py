@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from keymapper.auditing.judging import judged_pack
+from keymapper.auditing.parts import placed_in_parts
 from keymapper.auditing.rule import Hit, NotJudged, Rule
 from keymapper.auditing.rules import ALL_RULES, rule_by_id
 from keymapper.model.finding import GRAVITY, RuleChange
@@ -83,9 +84,31 @@ def test_a_limit_and_a_severity_can_be_moved():
 
 
 def test_moving_a_limit_of_one_rule_leaves_its_neighbours_alone():
-    six_off = pack(instruments=(instrument(*(zone(key) for key in range(58, 63)), zone(63, 6.0)),))
-    change = [RuleChange(rule="tuning-off", limit=8.0, reason="stretched on purpose")]
-    assert [one.rule for one in judged_pack(six_off, change).findings] == []
+    sharp = pack(instruments=(instrument(*(zone(key) for key in range(58, 63)), zone(63, 6.0)),))
+    change = [RuleChange(rule="tuning-off", severity="error", reason="stretched on purpose")]
+    assert [one.severity for one in judged_pack(sharp, change).findings] == ["error"]
+
+
+@pytest.mark.parametrize(
+    ("cents", "change", "found"),
+    [
+        (6.0, {"rule": "tuning-off", "limit": 8.0}, ["tuning-slightly-off"]),
+        (6.0, {"rule": "tuning-off", "off": True}, []),
+        (6.0, {"rule": "tuning-slightly-off", "off": True}, ["tuning-off"]),
+        (4.0, {"rule": "tuning-off", "limit": 3.0}, ["tuning-off"]),
+        (60.0, {"rule": "tuning-wrong-key", "limit": 80.0}, ["tuning-off"]),
+        (40.0, {"rule": "tuning-wrong-key", "limit": 30.0}, ["tuning-wrong-key"]),
+        (1200.0, {"rule": "tuning-wrong-key", "limit": 2000.0}, ["tuning-octave"]),
+    ],
+)
+def test_a_rule_judges_up_to_where_the_graver_one_begins(cents, change, found):
+    off = instrument(*(zone(key) for key in range(58, 63)), zone(63, cents))
+    changes = [
+        RuleChange(reason="stretched on purpose", **change),
+        RuleChange(rule="tuning-neighbours", off=True, reason="stretched on purpose"),
+    ]
+    findings = judged_pack(pack(instruments=(off,)), changes).findings
+    assert [one.rule for one in findings] == found
 
 
 def test_what_cannot_be_judged_is_said_with_its_reason():
@@ -118,3 +141,57 @@ def test_late_recordings_are_judged_by_their_like():
         for at, one in enumerate(seconds)
     ]
     assert [one.file for one in _hits(rule, pack(*files))] == ["3.wav"]
+
+
+BREATH = {"lokey": 48, "hikey": 71, "pitch_keytrack_cents": 0.0}
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        BREATH,
+        BREATH | {"lovel": 100},
+        {"lokey": 50, "hikey": 69, "transpose_semitones": 12.0},
+        {"lokey": 40, "hikey": 61, "other_opcodes": (("sw_down", "24"),)},
+        {"lokey": 40, "hikey": 61, "other_opcodes": (("sw_hilast", "24"),)},
+    ],
+)
+def test_layers_and_articulations_are_no_overlap(changes):
+    rule = rule_by_id("map-overlap")
+    assert rule is not None
+    row = [zone(key, region={"hikey": key + 3}) for key in range(48, 72, 4)]
+    placed, _ = placed_in_parts([*row, zone(60, file="breath.wav", region=changes)])
+    assert _hits(rule, instrument(*placed)) == []
+
+
+def test_all_zones_twice_are_an_overlap():
+    rule = rule_by_id("map-overlap")
+    assert rule is not None
+    row = [zone(key, file=f"{key}.wav", region={"hikey": key + 3}) for key in range(48, 72, 4)]
+    placed, _ = placed_in_parts([*row, *row])
+    assert len(_hits(rule, instrument(*placed))) == len(row)
+
+
+def test_a_noise_started_by_a_pedal_can_sound():
+    rule = rule_by_id("map-unreachable")
+    assert rule is not None
+    pedal = {"lokey": -1, "hikey": -1, "other_opcodes": (("on_locc64", "64"),)}
+    assert _hits(rule, zone(region=pedal)) == []
+    assert _hits(rule, zone(region={"lokey": -1, "hikey": -1}))
+
+
+def test_a_wave_made_by_the_player_is_transposed_as_far_as_it_likes():
+    rule = rule_by_id("map-transposed-far")
+    assert rule is not None
+    assert _hits(rule, zone(region={"lokey": 0, "sample": "*sine"})) == []
+
+
+@pytest.mark.parametrize("identity", ["edge-tail-cut", "edge-late-start"])
+def test_a_reversed_sound_starts_from_nothing_and_ends_at_its_loudest(identity):
+    rule = rule_by_id(identity)
+    assert rule is not None
+    edges = {"lead_seconds": 0.06, "fades_out": False}
+    reversed_one = sample(known=facts(edges=edges | {"tail_db": 6.0}))
+    cut_one = sample(known=facts(edges=edges | {"tail_db": 0.5}))
+    subjects = [pack(one) if rule.on == "pack" else one for one in (reversed_one, cut_one)]
+    assert [len(_hits(rule, one)) for one in subjects] == [0, 1]

@@ -122,6 +122,27 @@ def test_a_slow_attack_is_no_late_start():
     assert measured_edges(samples, RATE, _course(samples)).lead_seconds < 0.05
 
 
+def test_a_stroke_before_the_main_one_is_no_silence():
+    stroke = _note(lead_seconds=0.0, decay_seconds=0.3)
+    late = 1_440
+    flam = np.concatenate([0.3 * stroke[:late], stroke[: RATE - late] + 0.3 * stroke[late:RATE]])
+    assert measured_edges(flam, RATE, _course(flam)).lead_seconds == 0.0
+
+
+def test_a_beat_is_no_silence():
+    time = np.arange(2 * RATE)[:, None] / RATE
+    beat = np.sin(2 * np.pi * 400 * time) + 0.8 * np.sin(2 * np.pi * 400.6 * time + 2.8)
+    assert measured_edges(beat, RATE, _course(beat)).lead_seconds == 0.0
+
+
+def test_silence_under_noise_is_silence():
+    rng = np.random.default_rng(1)
+    samples = _note(lead_seconds=0.2)
+    samples += 10 ** (-62 / 20) * rng.standard_normal(samples.shape)
+    edges = measured_edges(samples, RATE, _course(samples))
+    assert edges.lead_seconds == pytest.approx(0.2, abs=0.006)
+
+
 def test_a_cut_tail_and_a_faded_one():
     samples = note(F0_HZ, 2.0)
     cut = measured_edges(samples[:60_000], RATE, _course(samples[:60_000]))

@@ -86,7 +86,8 @@ def _opcodes(
             ("seq_position", str(place.round_robin)),
         ]
     if place.trigger == "release":
-        opcodes.append(("trigger", "release"))
+        opcodes += [("trigger", "release"), ("loop_mode", "one_shot")]
+        return (*opcodes, *_start(zone))
     return (*opcodes, *_start(zone), *_playback(loops.get(file), tuned=bool(loops)))
 
 

@@ -6,11 +6,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from keymapper.auditing.judging import Judgement
-from keymapper.auditing.subject import Pack, PackInstrument, PackZone, loop_of
+from keymapper.auditing.subject import Pack, PackInstrument, PackZone, loop_of, own_cents
 from keymapper.model.loop import Loop
 
-LEAST_CENTS = 1.0
 PRE_ROLL_SECONDS = 0.003
+_TUNING_RULES = frozenset(
+    (
+        "tuning-slightly-off",
+        "tuning-off",
+        "tuning-wrong-key",
+        "tuning-octave",
+        "tuning-neighbours",
+        "tuning-turns",
+        "tuning-layers",
+    )
+)
 _LOOP_RULES = frozenset(
     (
         "loop-outside-file",
@@ -33,6 +43,8 @@ class ZoneFix:
     offset_frames: int | None = None
     loop: Loop | None = None
     no_loop: bool = False
+    agree: bool = False
+    """Whether what its file says of root and loop is to agree with the zone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +64,8 @@ def zones_to_loop(pack: Pack, judgement: Judgement) -> dict[str, WantedLoop]:
     for zone in pack.zones():
         if zone.facts is None or zone.file is None or (zone.file, zone.label) not in blamed:
             continue
+        if zone.region.is_release:
+            continue
         if zone.facts.measurement.course.sustains:
             pitch = zone.facts.measurement.pitch
             wanted[zone.file] = WantedLoop(
@@ -70,19 +84,22 @@ def zone_fixes(
     loops : the loops that were found, by file.
     """
     late = {finding.file for finding in judgement.findings if finding.rule == "edge-late-start"}
-    decaying = _blamed(judgement, {"loop-on-decay"})
+    unlooped = _blamed(judgement, {"loop-on-decay", "loop-on-release"})
+    mistuned = _blamed(judgement, _TUNING_RULES)
+    contradicting = _blamed(judgement, {"tuning-embedded-root", "loop-embedded-disagrees"})
     blamed = _blamed(judgement, _LOOP_RULES | {"loop-embedded-disagrees"})
     fixes = []
     for zone in instrument.zones:
         place = (zone.file, zone.label)
-        root, tune = _tuning(instrument, zone)
+        root, tune = _tuning(instrument, zone) if place in mistuned else (None, None)
         fixes.append(
             ZoneFix(
                 root_key=root,
                 tune_cents=tune,
                 offset_frames=_offset(zone) if zone.file in late else None,
                 loop=_changed_loop(zone, loops) if place in blamed else None,
-                no_loop=place in decaying,
+                no_loop=place in unlooped,
+                agree=place in contradicting,
             )
         )
     return fixes
@@ -97,8 +114,8 @@ def _tuning(instrument: PackInstrument, zone: PackZone) -> tuple[int | None, int
     deviation = zone.deviation
     if deviation.cents is None:
         return None, None
-    cents = deviation.cents - 100.0 * instrument.offset_semitones
-    if abs(cents) <= max(LEAST_CENTS, deviation.error_cents):
+    cents = own_cents(instrument, zone)
+    if abs(cents) <= deviation.error_cents:
         return None, None
     semitones = round(cents / 100) if abs(cents) > 50 else 0
     tune = round(zone.region.tune_cents - (cents - 100.0 * semitones))
@@ -118,6 +135,6 @@ def _offset(zone: PackZone) -> int | None:
 
 def _changed_loop(zone: PackZone, loops: Mapping[str, Loop]) -> Loop | None:
     found = loops.get(zone.file or "")
-    if found is None or zone.region.loop_mode == "one_shot":
+    if found is None or zone.region.loop_mode == "one_shot" or zone.region.is_release:
         return None
     return found if found != loop_of(zone) or zone.loop_from != "opcodes" else None

@@ -112,7 +112,7 @@ def _wanted(zone: PackZone, fix: ZoneFix, key_offset: int) -> dict[str, str]:
     if fix.offset_frames is not None:
         wanted["offset"] = str(fix.offset_frames)
     if fix.no_loop:
-        wanted["loop_mode"] = "no_loop"
+        wanted["loop_mode"] = "one_shot" if zone.region.is_release else "no_loop"
     elif fix.loop is not None:
         mode = zone.region.loop_mode
         wanted["loop_mode"] = mode if mode == "loop_sustain" else "loop_continuous"

@@ -15,9 +15,14 @@ from keymapper.model.loop import Loop
 
 
 def mend_chunks(path: Path, file: str, zone: PackZone, fix: ZoneFix) -> Iterator[Mended]:
-    """Write root, tuning and loop of a zone into its WAV where they differ; yield what changed."""
+    """Write root, tuning and loop of a mended zone into its WAV where they differ.
+
+    Yields what changed.
+    """
     facts = zone.facts
     if facts is None or facts.container != "WAV" or zone.region.keycenter_from_sample:
+        return
+    if not (fix.agree or fix.no_loop or fix.root_key is not None or fix.loop is not None):
         return
     embedded = facts.embedded
     root = zone.root_key if fix.root_key is None else fix.root_key

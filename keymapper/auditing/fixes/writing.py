@@ -141,7 +141,7 @@ def _loops(audited: AuditedPack, pool: Workers) -> dict[str, Loop]:
     for instrument in audited.pack.instruments:
         if not instrument.mapped and instrument.tuned:
             for zone in instrument.zones:
-                facts = zone.facts
+                facts = None if zone.region.is_release else zone.facts
                 if facts and zone.file and facts.measurement.course.sustains and not facts.loops:
                     pitch = facts.measurement.pitch
                     wanted[zone.file] = WantedLoop(

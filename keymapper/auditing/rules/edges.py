@@ -11,6 +11,8 @@ from keymapper.auditing.subject import Pack, PackSample
 RECORDING_SECONDS = 0.15
 """A recording that waits to be cut may start as late as this."""
 FAINT_PEAK_DBFS = -50.0
+GROWING_DB = 1.5
+"""A sound whose end is louder than its loudest 400 ms by as much is meant so: it is reversed."""
 
 
 @rule(
@@ -26,8 +28,9 @@ FAINT_PEAK_DBFS = -50.0
 def late_start(pack: Pack, limit: float) -> Iterator[Outcome]:
     """Silence before the onset, less the zone's `offset`.
 
-    Recordings that no instrument plays yet are cut when it is built: they are late where they
-    start 0.15 s late, or that much later than the others.
+    A sound that grows to its end may start from nothing. Recordings that no instrument plays yet
+    are cut when it is built: they are late where they start 0.15 s late, or that much later than
+    the others.
     """
     unmapped = [
         sample.facts.edges.lead_seconds
@@ -37,7 +40,7 @@ def late_start(pack: Pack, limit: float) -> Iterator[Outcome]:
     usual = median(unmapped) if unmapped else 0.0
     offsets = {zone.file: zone.region.offset_frames for zone in pack.zones() if zone.mapped}
     for sample in pack.samples:
-        if sample.facts is None:
+        if sample.facts is None or sample.facts.edges.tail_db > GROWING_DB:
             continue
         cut_seconds = offsets.get(sample.file, 0) / sample.facts.rate
         seconds = sample.facts.edges.lead_seconds - cut_seconds
@@ -100,11 +103,11 @@ def click_at_tail(sample: PackSample, limit: float) -> Iterator[Outcome]:
     fix="Record it again and let it ring, or fade the end out.",
 )
 def tail_cut(sample: PackSample, limit: float) -> Iterator[Outcome]:
-    """Level of the last 20 ms against the loudest 400 ms, unless it is faded out."""
+    """Level of the last 20 ms against the loudest 400 ms, unless it fades out or grows to there."""
     if _ends_unheard(sample) or sample.facts is None:
         return
     edges = sample.facts.edges
-    if edges.tail_db > limit and not edges.fades_out:
+    if limit < edges.tail_db <= GROWING_DB and not edges.fades_out:
         yield Hit(
             measured=round(edges.tail_db, 1),
             message=f"is cut off while it still sounds ({edges.tail_db:.0f} dB of its level)",

@@ -214,7 +214,7 @@ def _layer_steps(instrument: PackInstrument) -> Iterator[tuple[PackZone, PackZon
         groups: dict[object, list[PackZone]] = defaultdict(list)
         for zone in instrument.zones:
             if zone.facts and zone.region.trigger == "attack":
-                groups[zone.root_key, zone.region.seq_position].append(zone)
+                groups[zone.part, zone.root_key, zone.region.seq_position].append(zone)
         for members in groups.values():
             for lower in members:
                 for upper in members:

@@ -198,8 +198,26 @@ def missing(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
     for zone in without:
         if zone.region.loop_mode == "one_shot":
             yield NotJudged(file=zone.file, zone=zone.label, reason="it is played as a one-shot")
+        elif zone.region.pitch_keytrack_cents == 0:
+            yield NotJudged(file=zone.file, zone=zone.label, reason="every key plays it alike")
         else:
             yield Hit(file=zone.file, zone=zone.label, message="sustains, but its zone has no loop")
+
+
+@rule(
+    "loop-on-release",
+    "error",
+    on="zone",
+    title="A release sample loops for ever",
+    why="The key is up already: nothing ends the voice, and every note adds one.",
+    fix="Set loop_mode=one_shot in its zone, or let --write-fixes do it.",
+)
+def on_release(zone: PackZone, _limit: float) -> Iterator[Outcome]:
+    """Judge a looping mode of what a key starts when it is let go, unless it fades to nothing."""
+    region = zone.region
+    endless = zone.loop is not None and region.envelope.sustain_percent > 0
+    if zone.mapped and region.is_release and endless:
+        yield Hit(message=f"is triggered by release and has loop_mode={region.loop_mode}")
 
 
 def _holds(zone: PackZone) -> bool:

@@ -57,7 +57,8 @@ def turn_order(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
     groups: dict[object, list[PackZone]] = defaultdict(list)
     for zone in played_zones(instrument):
         if zone.region.seq_length > 1 and zone.hint and zone.hint.round_robin is not None:
-            groups[zone.root_key, zone.region.lovel, zone.region.lokey].append(zone)
+            place = (zone.root_key, zone.region.lovel, zone.region.lokey)
+            groups[place, articulation(zone)].append(zone)
     for zones in groups.values():
         zones.sort(key=lambda zone: zone.region.seq_position)
         named = [zone.hint.round_robin or 0 for zone in zones if zone.hint]

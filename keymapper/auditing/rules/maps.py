@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from keymapper.auditing.overlaps import overlapping_zones
+from keymapper.auditing.parts import conditions, is_struck_by_controller
 from keymapper.auditing.rule import Hit, Outcome, rule
 from keymapper.auditing.subject import PackInstrument, PackZone, key_text
 
@@ -26,8 +27,7 @@ def _keys(zone: PackZone) -> range:
 
 def articulation(zone: PackZone) -> object:
     """Return what chooses a zone beside its key: zones are compared within one articulation."""
-    region = zone.region
-    return (region.sw_last, region.controller_ranges)
+    return conditions(zone.region)
 
 
 @rule(
@@ -159,7 +159,7 @@ def _dead_reason(zone: PackZone) -> str:
     region = zone.region
     checks = {
         f"lokey {region.lokey} lies above hikey {region.hikey}": region.lokey > region.hikey,
-        f"hikey is {region.hikey}": region.hikey < 0,
+        f"hikey is {region.hikey}": region.hikey < 0 and not is_struck_by_controller(region),
         f"lokey is {region.lokey}": region.lokey > 127,
         f"lovel {region.lovel} lies above hivel {region.hivel}": region.lovel > region.hivel,
         "hivel is 0": region.hivel < 1,
@@ -197,12 +197,15 @@ def _switch_is_out(zone: PackZone) -> bool:
     fix="Record more notes, or narrow the zone.",
 )
 def transposed_far(zone: PackZone, limit: float) -> Iterator[Outcome]:
-    """Judge the key of a zone that lies farthest from its root, unless it tracks no key."""
-    if not zone.mapped or zone.region.pitch_keytrack_cents == 0 or not _keys(zone):
+    """Judge the key of a zone that lies farthest from its root, if a sample follows the keys."""
+    region = zone.region
+    if not zone.mapped or region.pitch_keytrack_cents == 0 or region.is_generator:
+        return
+    if not _keys(zone):
         return
     low, high = _keys(zone)[0], _keys(zone)[-1]
     farthest = max(abs(low - zone.root_key), abs(high - zone.root_key))
-    semitones = farthest * abs(zone.region.pitch_keytrack_cents) / 100
+    semitones = farthest * abs(region.pitch_keytrack_cents) / 100
     if semitones > limit:
         yield Hit(
             measured=semitones,

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 
 from keymapper.auditing.rule import Hit, Outcome, rule
-from keymapper.auditing.subject import PackInstrument, PackZone, key_text
+from keymapper.auditing.subject import PackInstrument, PackZone, key_text, own_cents
 
 WRONG_KEY_CENTS = 50.0
 OCTAVE_TOLERANCE_CENTS = 60.0
@@ -20,24 +21,20 @@ def tuned_zones(instrument: PackInstrument) -> list[PackZone]:
     ]
 
 
-def own_cents(instrument: PackInstrument, zone: PackZone) -> float:
-    """Return how sharp a zone plays once the semitones common to the set are taken off."""
-    return (zone.deviation.cents or 0.0) - 100.0 * instrument.offset_semitones
-
-
 @rule(
     "tuning-slightly-off",
     "note",
     on="instrument",
     limit=2.0,
     unit="cents",
+    graver="tuning-off",
     title="A note is more than 2 cents off its key",
     why="Two notes of a pad held together beat when they are a few cents apart.",
     fix="Write the correction to `tune`, or let --write-fixes do it.",
 )
 def slightly_off(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
     """Off by more than this limit, and by no more than that of `tuning-off`."""
-    yield from _off(instrument, limit, 5.0)
+    yield from _off(instrument, limit)
 
 
 @rule(
@@ -46,23 +43,24 @@ def slightly_off(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
     on="instrument",
     limit=5.0,
     unit="cents",
+    graver="tuning-wrong-key",
     title="A note is more than 5 cents off its key",
     why="Against a track in tune, this is heard as sour in anything that is held.",
     fix="Write the correction to `tune`, or let --write-fixes do it.",
 )
 def off(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
-    """Off by more than this limit, and by no more than 50 cents."""
-    yield from _off(instrument, limit, WRONG_KEY_CENTS)
+    """Off by more than this limit, and by no more than that of `tuning-wrong-key`."""
+    yield from _off(instrument, limit)
 
 
-def _off(instrument: PackInstrument, least: float, most: float) -> Iterator[Outcome]:
+def _off(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
     for zone in tuned_zones(instrument):
-        cents = own_cents(instrument, zone)
-        if least < abs(cents) <= most:
+        cents = round(own_cents(instrument, zone), 2)
+        if abs(cents) > limit and not _octaves(cents):
             yield Hit(
                 file=zone.file,
                 zone=zone.label,
-                measured=round(cents, 2),
+                measured=cents,
                 message=f"plays {cents:+.1f} ± {zone.deviation.error_cents:.1f} cents off "
                 f"{key_text(zone.root_key)}",
                 fix=_correction(zone, cents),
@@ -86,9 +84,9 @@ def _correction(zone: PackZone, cents: float) -> str:
     fix="Set pitch_keycenter to the key that sounds, or put the right sample in its place.",
 )
 def wrong_key(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
-    """Off by more than 50 cents, and not by octaves."""
+    """Off by more than this limit, and not by octaves."""
     for zone in tuned_zones(instrument):
-        cents = own_cents(instrument, zone)
+        cents = round(own_cents(instrument, zone), 2)
         if abs(cents) > limit and not _octaves(cents):
             sounding = zone.root_key + round(cents / 100)
             yield Hit(
@@ -178,3 +176,29 @@ def set_octave(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
             message=f"as a whole sounds {abs(shift) // 12} octave(s) "
             f"{'above' if shift > 0 else 'below'} its keys",
         )
+
+
+@rule(
+    "tuning-layer-apart",
+    "note",
+    on="instrument",
+    limit=2.0,
+    unit="cents",
+    title="A layer lies apart from the rest of the set",
+    why="An octave, a fifth or a detuning may be what makes the sound, or a slip in a whole layer.",
+    fix="Keep it if the layer is meant to sound there; else change its `transpose` or `tune`.",
+)
+def layer_apart(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
+    """Judge what all zones of a layer share; layers sound together or say they are transposed."""
+    parts: dict[int, list[PackZone]] = defaultdict(list)
+    for zone in tuned_zones(instrument):
+        parts[zone.part].append(zone)
+    for zones in parts.values():
+        cents = zones[0].part_cents
+        if abs(cents) > limit:
+            yield Hit(
+                file=zones[0].file,
+                zone=zones[0].label,
+                measured=round(cents, 1),
+                message=f"begins a layer of {len(zones)} zones that lies {cents:+.0f} cents apart",
+            )

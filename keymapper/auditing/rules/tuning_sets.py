@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 from statistics import median
 
 from keymapper.auditing.rule import Hit, NotJudged, Outcome, rule
-from keymapper.auditing.rules.tuning import WRONG_KEY_CENTS, own_cents, tuned_zones
-from keymapper.auditing.subject import PackInstrument, PackZone, key_text
+from keymapper.auditing.rules.tuning import WRONG_KEY_CENTS, tuned_zones
+from keymapper.auditing.subject import PackInstrument, PackZone, key_text, own_cents
 from keymapper.model.keys import key_name
 
 NEIGHBOURS = 2
@@ -93,7 +93,7 @@ def _near(members: Sequence[PackZone], index: int) -> list[PackZone]:
 def turns(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
     """Judge the largest difference between turns of the same key and velocities."""
     yield from _disagreeing(
-        instrument, limit, lambda z: (z.root_key, z.region.lovel, z.region.hivel), "turns"
+        instrument, limit, lambda z: (z.part, z.root_key, z.region.lovel, z.region.hivel), "turns"
     )
 
 
@@ -110,7 +110,7 @@ def turns(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
 def layers(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
     """Judge the largest difference between layers of the same key and turn."""
     yield from _disagreeing(
-        instrument, limit, lambda z: (z.root_key, z.region.seq_position), "layers"
+        instrument, limit, lambda z: (z.part, z.root_key, z.region.seq_position), "layers"
     )
 
 

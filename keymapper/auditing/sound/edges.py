@@ -19,6 +19,7 @@ NOISE_RANGE_DB = 6.0
 FADE_DB = 6.0
 LEAD_BLOCK_SECONDS = 0.002
 OVER_NOISE_DB = 8.0
+HEAD_BELOW_PEAK_DB = 40.0
 
 
 def measured_edges(samples: np.ndarray, rate: int, course: Course) -> Edges:
@@ -47,8 +48,8 @@ def measured_edges(samples: np.ndarray, rate: int, course: Course) -> Edges:
 def _lead_seconds(samples: np.ndarray, rate: int) -> float:
     """Return when the first block of 2 ms rises over silence.
 
-    A slow attack is no silence: what counts is 60 dB under the loudest block, or 8 dB over the
-    quietest of the head where that is more.
+    A slow attack, a beat or a stroke before the main one is no silence: what counts is 60 dB under
+    the loudest block, or 8 dB over the quietest of the head where that lies 40 dB under it.
     """
     block = max(1, round(LEAD_BLOCK_SECONDS * rate))
     power = block_energies(samples, block)
@@ -57,11 +58,10 @@ def _lead_seconds(samples: np.ndarray, rate: int) -> float:
     loudest = int(np.argmax(power))
     if loudest == 0:
         return 0.0
-    quietest = float(power[:loudest].min())
-    threshold = max(
-        float(power[loudest]) * 10 ** (-PAUSE_BELOW_PEAK_DB / 10),
-        quietest * 10 ** (OVER_NOISE_DB / 10),
-    )
+    highest, quietest = float(power[loudest]), float(power[:loudest].min())
+    threshold = highest * 10 ** (-PAUSE_BELOW_PEAK_DB / 10)
+    if quietest < highest * 10 ** (-HEAD_BELOW_PEAK_DB / 10):
+        threshold = max(threshold, quietest * 10 ** (OVER_NOISE_DB / 10))
     above = power > threshold
     stays = above & np.append(above[1:], True)
     return float(int(np.argmax(stays)) * block / rate)

@@ -138,3 +138,8 @@ class SfzRegion:
     def is_generator(self) -> bool:
         """True for a waveform made by the player, such as ``*sine``, instead of a file."""
         return self.sample.startswith("*")
+
+    @property
+    def is_release(self) -> bool:
+        """True for what sounds when a key is let go, which no key ends any more."""
+        return self.trigger in ("release", "release_key")
