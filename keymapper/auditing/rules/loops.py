@@ -52,8 +52,8 @@ def outside_file(zone: PackZone, _limit: float) -> Iterator[Outcome]:
     fix="Start the loop in the sustain, a millisecond or more after the onset.",
 )
 def on_frame_0(zone: PackZone, limit: float) -> Iterator[Outcome]:
-    """Where the first frame of the loop is below the limit."""
-    if zone.loop is not None and zone.loop.loop.start_frame < limit:
+    """Where the first frame of the loop is below the limit; the cycle of a wave is all loop."""
+    if zone.loop is not None and not zone.is_wave and zone.loop.loop.start_frame < limit:
         yield Hit(
             measured=zone.loop.loop.start_frame,
             message=f"loops from frame {zone.loop.loop.start_frame}",
@@ -85,8 +85,8 @@ def without_points(zone: PackZone, _limit: float) -> Iterator[Outcome]:
     fix="Take a longer part of the sustain.",
 )
 def too_short(zone: PackZone, limit: float) -> Iterator[Outcome]:
-    """Length of the loop; 4 periods are enough, however short they are."""
-    if zone.loop is None or zone.facts is None or zone.loop.join is None:
+    """Length of the loop; 4 periods are enough, however short they are, or the cycle of a wave."""
+    if zone.loop is None or zone.facts is None or zone.loop.join is None or zone.is_wave:
         return
     seconds = zone.loop.loop.length_frames / zone.facts.rate
     f0_hz = zone.facts.measurement.pitch.f0_hz
@@ -112,6 +112,9 @@ def too_short(zone: PackZone, limit: float) -> Iterator[Outcome]:
 def audible(zone: PackZone, limit: float) -> Iterator[Outcome]:
     """Judge the worst cue of the join over its threshold, in a player that crossfades nothing."""
     if zone.loop is None or zone.loop.join is None:
+        return
+    if zone.is_wave:
+        yield NotJudged(reason="it is the cycle of a wave, which has no join of its own")
         return
     join = zone.loop.join
     cues = {
