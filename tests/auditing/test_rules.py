@@ -212,3 +212,30 @@ def test_the_cycle_of_a_wave_is_all_loop(identity, frames, found):
     loop = judged_loop(Loop(start_frame=0, end_frame=400), worst_db=20.0)
     wave = zone(known=facts(frames=frames), loop=loop, region={"lokey": 0, "hikey": 127})
     assert len(_hits(rule, wave)) == found
+
+
+@pytest.mark.parametrize(
+    ("spans", "measured"),
+    [
+        (((0.0, 0.6), (0.5, 1.0)), [10.0]),
+        (((0.1, 0.6), (0.5, 1.0)), [10.0, 10.0]),
+        (((0.0, 0.5), (0.5, 1.0), (0.0, 0.5)), []),
+        (((0.0, 0.3),), []),
+        (((0.0, 0.333), (0.333, 0.667), (0.667, 1.0)), []),
+    ],
+)
+def test_random_turns_share_the_time_among_them(spans, measured):
+    rule = rule_by_id("map-random-turns")
+    assert rule is not None
+    turns = [
+        zone(file=f"{at}.wav", region={"lorand": low, "hirand": high})
+        for at, (low, high) in enumerate(spans)
+    ]
+    assert [one.measured for one in _hits(rule, instrument(*turns))] == measured
+
+
+def test_random_turns_are_no_overlap():
+    rule = rule_by_id("map-overlap")
+    assert rule is not None
+    turns = [zone(region={"hirand": 0.6}), zone(region={"lorand": 0.5})]
+    assert _hits(rule, instrument(*turns)) == []

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from keymapper.auditing.rule import Hit, NotJudged, Outcome, rule
-from keymapper.auditing.subject import LOOPING, PackInstrument, PackZone
+from keymapper.auditing.subject import LOOPING, PackInstrument, PackSample, PackZone
 from keymapper.model.loop import Loop
 
 
@@ -180,6 +180,44 @@ def embedded_disagrees(zone: PackZone, limit: float) -> Iterator[Outcome]:
             measured=apart,
             message=f"loops over {_place(loop)}, its file says frames "
             f"{embedded.loop_start_frame} to {embedded.loop_end_frame - 1}",
+        )
+
+
+@rule(
+    "loop-embedded-kind",
+    "warning",
+    on="sample",
+    title="The loop written in the file is no plain one",
+    why="Most samplers play it forward and for ever; some do as it says, or drop it.",
+    fix="Write one forward loop that goes on for ever, with what turns back made into the audio.",
+)
+def embedded_kind(sample: PackSample, _limit: float) -> Iterator[Outcome]:
+    """Judge loops of a `smpl` chunk that alternate, run backward, end, or are missing."""
+    if sample.facts is not None:
+        for remark in sample.facts.texts.loop_remarks:
+            yield Hit(message=remark)
+
+
+@rule(
+    "loop-skipped",
+    "warning",
+    on="zone",
+    limit=0.0,
+    unit="frames",
+    title="A zone starts behind its loop",
+    why="Some players never loop it, others jump or fall silent.",
+    fix="Let `offset` lie before loop_end, or take the loop out.",
+)
+def skipped(zone: PackZone, limit: float) -> Iterator[Outcome]:
+    """Judge how far `offset` lies behind the last frame of the loop."""
+    if zone.loop is None or zone.loop.join is None:
+        return
+    behind = zone.region.offset_frames - (zone.loop.loop.end_frame - 1)
+    if behind > limit:
+        yield Hit(
+            measured=behind,
+            message=f"loops over {_place(zone.loop.loop)}, but starts at frame "
+            f"{zone.region.offset_frames}",
         )
 
 
