@@ -25,7 +25,8 @@ def overlapping_zones(zones: Sequence[PackZone]) -> Iterator[Overlap]:
 
     Layers are no mistake: zones with the very same ranges but another sample, and layers that
     cover the keyboard each by itself (see `parts`) or differ in group, pan, delay or transposition.
-    Nor are zones that crossfade, take turns, or wait for different switches or controllers.
+    Nor are zones that crossfade, take turns (random ones have a rule of their own), or wait for
+    different switches or controllers.
     """
     together: dict[object, list[PackZone]] = defaultdict(list)
     for zone in zones:
@@ -47,7 +48,8 @@ def _overlap(zone: PackZone, other: PackZone) -> Overlap | None:
     one, two = zone.region, other.region
     keys = min(one.hikey, two.hikey) - max(one.lokey, two.lokey) + 1
     velocities = min(one.hivel, two.hivel) - max(one.lovel, two.lovel) + 1
-    if not sound_together(one, two) or _is_layered(zone, other):
+    same_turn = (one.lorand, one.hirand) == (two.lorand, two.hirand)
+    if not same_turn or not sound_together(one, two) or _is_layered(zone, other):
         return None
     return Overlap(zone=zone, other=other, keys=keys, velocities=velocities)
 

@@ -17,6 +17,7 @@ from keymapper.model.loop import Loop
 from keymapper.model.sample_facts import JudgedLoop, SampleFacts
 
 LoopSource = Literal["opcodes", "file", "whole file"]
+LONGEST_CYCLE_SECONDS = 0.05
 LOOPING = ("loop_continuous", "loop_sustain")
 
 
@@ -71,6 +72,17 @@ class PackZone:
     def facts(self) -> SampleFacts | None:
         """Facts of the sample, where it could be read."""
         return None if self.sample is None else self.sample.facts
+
+    @property
+    def is_wave(self) -> bool:
+        """Whether it plays a cycle of a wave: made by the player, or a short file looped whole."""
+        if self.region.is_generator:
+            return True
+        if self.facts is None or self.loop is None:
+            return False
+        loop, frames = self.loop.loop, self.facts.frames
+        is_whole = (loop.start_frame, loop.end_frame) == (0, frames)
+        return is_whole and frames < LONGEST_CYCLE_SECONDS * self.facts.rate
 
     @property
     def label(self) -> str:

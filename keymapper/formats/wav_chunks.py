@@ -144,6 +144,24 @@ def _smpl_fields(body: bytes) -> dict[str, Any]:
     return fields
 
 
+def smpl_loop_remarks(body: bytes) -> list[str]:
+    """Return in words what the loops of a `smpl` chunk ask for that few players do, or lack."""
+    if len(body) < 36:
+        return []
+    promised, held = struct.unpack("<I", body[28:32])[0], (len(body) - 36) // 24
+    remarks = []
+    if promised > held:
+        remarks.append(f"its smpl chunk promises {promised} loops and holds {held}")
+    if promised and held:
+        kind, rounds = struct.unpack("<4xI12xI", body[36:60])
+        if kind:
+            how = {1: "back and forth", 2: "backward"}.get(kind, f"in a way of its own ({kind})")
+            remarks.append(f"its smpl loop is to be played {how}")
+        if rounds:
+            remarks.append(f"its smpl loop is to be played {rounds} times, not for ever")
+    return remarks
+
+
 def _inst_fields(body: bytes) -> dict[str, Any]:
     if len(body) < 7:
         return {}

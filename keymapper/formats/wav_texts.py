@@ -12,7 +12,7 @@ from pathlib import Path
 
 from keymapper.errors import InputError
 from keymapper.formats.ixml import read_ixml
-from keymapper.formats.wav_chunks import read_chunk, read_wav_layout
+from keymapper.formats.wav_chunks import read_chunk, read_wav_layout, smpl_loop_remarks
 from keymapper.model.sample_facts import Marker, SampleTexts
 
 _BEXT_BYTES = 348
@@ -33,10 +33,11 @@ def read_wav_texts(path: Path) -> SampleTexts:
     cues: dict[int, int] = {}
     labels: dict[int, str] = {}
     problems: list[str] = []
+    loop_remarks: list[str] = []
     recorded: str | None = None
     time_reference: int | None = None
     for place in layout.chunks:
-        if place.id not in ("cue ", "LIST", "bext", "iXML"):
+        if place.id not in ("cue ", "LIST", "bext", "iXML", "smpl"):
             continue
         body = read_chunk(path, place)
         if place.id == "cue ":
@@ -53,6 +54,8 @@ def read_wav_texts(path: Path) -> SampleTexts:
             facts = read_ixml(body)
             tags += [(f"iXML {name}", text) for name, text in facts.fields]
             problems += [facts.problem] if facts.problem else []
+        elif place.id == "smpl":
+            loop_remarks += smpl_loop_remarks(body)
     markers = [Marker(name=labels.get(cue, ""), frame=frame) for cue, frame in cues.items()]
     return SampleTexts(
         tags=tuple(tags),
@@ -60,6 +63,7 @@ def read_wav_texts(path: Path) -> SampleTexts:
         recorded=recorded,
         time_reference_frames=time_reference,
         problems=tuple(problems),
+        loop_remarks=tuple(loop_remarks),
     )
 
 

@@ -32,6 +32,8 @@ class SampleTexts:
     time_reference_frames: int | None = None
     """Frames since midnight, where a time code says so."""
     problems: tuple[str, ...] = ()
+    loop_remarks: tuple[str, ...] = ()
+    """What the loops of a `smpl` chunk ask for that few players do, or lack."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

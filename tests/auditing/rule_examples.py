@@ -12,6 +12,7 @@ from keymapper.model.instrument import EmbeddedHints
 from keymapper.model.loop import Loop
 from keymapper.model.sample_facts import Click, SampleTexts, Span
 from tests.auditing.subjects import (
+    LOOP,
     facts,
     instrument,
     judged_loop,
@@ -57,6 +58,15 @@ def _turns(positions: tuple[int, ...], cents: float = 0.0, **changes: Any) -> An
                 region={"seq_length": 2, "seq_position": position} | changes,
             )
             for at, position in enumerate(positions)
+        )
+    )
+
+
+def _random(*spans: tuple[float, float]) -> Any:
+    return instrument(
+        *(
+            zone(file=f"t{at}.wav", region={"lorand": low, "hirand": high})
+            for at, (low, high) in enumerate(spans)
         )
     )
 
@@ -184,6 +194,15 @@ EXAMPLES: dict[str, tuple[Any, Any]] = {
         GOOD_ZONE,
         zone(known=facts(sustains=False), loop=judged_loop(fall_db=9.0)),
     ),
+    "loop-embedded-kind": (
+        GOOD_SAMPLE,
+        sample(known=facts(texts=SampleTexts(loop_remarks=("its smpl loop runs backward",)))),
+    ),
+    "loop-skipped": (
+        zone(region={"offset_frames": LOOP.end_frame - 1}),
+        zone(region={"offset_frames": LOOP.end_frame}),
+    ),
+    "map-random-turns": (_random((0.0, 0.5), (0.5, 1.0)), _random((0.0, 0.4), (0.5, 1.0))),
     "loop-on-release": (
         zone(region={"trigger": "release", "envelope": SfzEnvelope(sustain_percent=0.0)}),
         zone(region={"trigger": "release"}),

@@ -149,6 +149,18 @@ def test_a_release_sample_that_loops_is_made_to_end(tmp_path):
     ] * 4
 
 
+def test_tuning_that_the_levels_above_give_is_taken_into_account(tmp_path):
+    rows = ""
+    for key in (48, 52, 56):
+        write_note(tmp_path / "pack" / f"Tug {key}.wav", key)
+        rows += f"<region> sample=Tug {key}.wav key={key} loop_mode=one_shot tune=3\n"
+    (tmp_path / "pack" / "Tug.sfz").write_text(f"<group> group_tune=-20\n{rows}")
+    assert _grave(tmp_path / "pack").count("tuning-off") == 3
+    mended = [one for one in _fixed(tmp_path / "pack", tmp_path / "copy") if one.what == "tune"]
+    assert [(one.before, one.after) for one in mended] == [("3", "20")] * 3
+    assert "tuning-off" not in _grave(tmp_path / "copy")
+
+
 def test_a_copy_is_not_replaced_unasked(tmp_path):
     write_note(tmp_path / "pack" / "Tug C3.wav", 48)
     (tmp_path / "copy").mkdir()

@@ -9,8 +9,9 @@ from keymapper.auditing.parts import placed_in_parts
 from keymapper.auditing.rule import Hit, NotJudged, Rule
 from keymapper.auditing.rules import ALL_RULES, rule_by_id
 from keymapper.model.finding import GRAVITY, RuleChange
+from keymapper.model.loop import Loop
 from tests.auditing.rule_examples import EXAMPLES
-from tests.auditing.subjects import facts, instrument, pack, sample, zone
+from tests.auditing.subjects import facts, instrument, judged_loop, pack, sample, zone
 
 FAMILIES = {"tuning", "level", "edge", "loop", "stereo", "map", "file", "sfz"}
 
@@ -195,3 +196,46 @@ def test_a_reversed_sound_starts_from_nothing_and_ends_at_its_loudest(identity):
     cut_one = sample(known=facts(edges=edges | {"tail_db": 0.5}))
     subjects = [pack(one) if rule.on == "pack" else one for one in (reversed_one, cut_one)]
     assert [len(_hits(rule, one)) for one in subjects] == [0, 1]
+
+
+@pytest.mark.parametrize(
+    ("identity", "frames", "found"),
+    [
+        (identity, frames, found)
+        for identity in ("loop-on-frame-0", "loop-too-short", "loop-audible", "map-transposed-far")
+        for frames, found in ((400, 0), (401, 1))
+    ],
+)
+def test_the_cycle_of_a_wave_is_all_loop(identity, frames, found):
+    rule = rule_by_id(identity)
+    assert rule is not None
+    loop = judged_loop(Loop(start_frame=0, end_frame=400), worst_db=20.0)
+    wave = zone(known=facts(frames=frames), loop=loop, region={"lokey": 0, "hikey": 127})
+    assert len(_hits(rule, wave)) == found
+
+
+@pytest.mark.parametrize(
+    ("spans", "measured"),
+    [
+        (((0.0, 0.6), (0.5, 1.0)), [10.0]),
+        (((0.1, 0.6), (0.5, 1.0)), [10.0, 10.0]),
+        (((0.0, 0.5), (0.5, 1.0), (0.0, 0.5)), []),
+        (((0.0, 0.3),), []),
+        (((0.0, 0.333), (0.333, 0.667), (0.667, 1.0)), []),
+    ],
+)
+def test_random_turns_share_the_time_among_them(spans, measured):
+    rule = rule_by_id("map-random-turns")
+    assert rule is not None
+    turns = [
+        zone(file=f"{at}.wav", region={"lorand": low, "hirand": high})
+        for at, (low, high) in enumerate(spans)
+    ]
+    assert [one.measured for one in _hits(rule, instrument(*turns))] == measured
+
+
+def test_random_turns_are_no_overlap():
+    rule = rule_by_id("map-overlap")
+    assert rule is not None
+    turns = [zone(region={"hirand": 0.6}), zone(region={"lorand": 0.5})]
+    assert _hits(rule, instrument(*turns)) == []

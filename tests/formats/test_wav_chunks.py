@@ -1,3 +1,5 @@
+import struct
+
 import numpy as np
 import pytest
 import soundfile
@@ -10,6 +12,7 @@ from keymapper.formats.wav_chunks import (
     pcm_bytes,
     read_embedded_hints,
     read_wav_layout,
+    smpl_loop_remarks,
     write_wav,
 )
 
@@ -102,3 +105,22 @@ def test_damaged_files_never_do_worse_than_an_input_error(tmp_path_factory, tail
 
 def test_24_bit_bytes_are_little_endian():
     assert pcm_bytes(np.array([[1], [-2]]), 24) == b"\x01\x00\x00\xfe\xff\xff"
+
+
+@pytest.mark.parametrize(
+    ("promised", "kind", "rounds", "remarks"),
+    [
+        (1, 0, 0, []),
+        (1, 1, 0, ["back and forth"]),
+        (1, 2, 3, ["backward", "3 times"]),
+        (5, 0, 0, ["promises 5 loops and holds 1"]),
+        (0, 1, 3, []),
+    ],
+)
+def test_what_few_players_do_with_a_loop_is_told(promised, kind, rounds, remarks):
+    loop = struct.pack("<6I", 0, kind, 100, 200, 0, rounds)
+    body = struct.pack("<9I", 0, 0, 20_833, 60, 0, 0, 0, promised, 0) + loop
+    told = smpl_loop_remarks(body)
+    assert len(told) == len(remarks)
+    assert all(part in one for part, one in zip(remarks, told, strict=True))
+    assert smpl_loop_remarks(body[:20]) == []

@@ -118,11 +118,11 @@ def _tuning(instrument: PackInstrument, zone: PackZone) -> tuple[int | None, int
     if abs(cents) <= deviation.error_cents:
         return None, None
     semitones = round(cents / 100) if abs(cents) > 50 else 0
-    tune = round(zone.region.tune_cents - (cents - 100.0 * semitones))
+    tune = round(zone.region.own_tune_cents - (cents - 100.0 * semitones))
     root = zone.root_key + semitones
     if not 0 <= root <= 127:
         return None, None
-    return root if semitones else None, tune if tune != zone.region.tune_cents else None
+    return root if semitones else None, tune if tune != zone.region.own_tune_cents else None
 
 
 def _offset(zone: PackZone) -> int | None:

@@ -132,7 +132,7 @@ def _changes(zone: PackZone, wanted: Mapping[str, str], path: str) -> Iterator[M
     loop_end = None if region.loop_end_frame is None else region.loop_end_frame - 1
     before = {
         "pitch_keycenter": zone.root_key,
-        "tune": f"{region.tune_cents:g}",
+        "tune": f"{region.own_tune_cents:g}",
         "offset": region.offset_frames,
         "loop_mode": region.loop_mode or "",
         "loop_start": "" if region.loop_start_frame is None else region.loop_start_frame,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from keymapper.auditing.rule import Hit, NotJudged, Outcome, rule
-from keymapper.auditing.subject import LOOPING, PackInstrument, PackZone
+from keymapper.auditing.subject import LOOPING, PackInstrument, PackSample, PackZone
 from keymapper.model.loop import Loop
 
 
@@ -52,8 +52,8 @@ def outside_file(zone: PackZone, _limit: float) -> Iterator[Outcome]:
     fix="Start the loop in the sustain, a millisecond or more after the onset.",
 )
 def on_frame_0(zone: PackZone, limit: float) -> Iterator[Outcome]:
-    """Where the first frame of the loop is below the limit."""
-    if zone.loop is not None and zone.loop.loop.start_frame < limit:
+    """Where the first frame of the loop is below the limit; the cycle of a wave is all loop."""
+    if zone.loop is not None and not zone.is_wave and zone.loop.loop.start_frame < limit:
         yield Hit(
             measured=zone.loop.loop.start_frame,
             message=f"loops from frame {zone.loop.loop.start_frame}",
@@ -85,8 +85,8 @@ def without_points(zone: PackZone, _limit: float) -> Iterator[Outcome]:
     fix="Take a longer part of the sustain.",
 )
 def too_short(zone: PackZone, limit: float) -> Iterator[Outcome]:
-    """Length of the loop; 4 periods are enough, however short they are."""
-    if zone.loop is None or zone.facts is None or zone.loop.join is None:
+    """Length of the loop; 4 periods are enough, however short they are, or the cycle of a wave."""
+    if zone.loop is None or zone.facts is None or zone.loop.join is None or zone.is_wave:
         return
     seconds = zone.loop.loop.length_frames / zone.facts.rate
     f0_hz = zone.facts.measurement.pitch.f0_hz
@@ -112,6 +112,9 @@ def too_short(zone: PackZone, limit: float) -> Iterator[Outcome]:
 def audible(zone: PackZone, limit: float) -> Iterator[Outcome]:
     """Judge the worst cue of the join over its threshold, in a player that crossfades nothing."""
     if zone.loop is None or zone.loop.join is None:
+        return
+    if zone.is_wave:
+        yield NotJudged(reason="it is the cycle of a wave, which has no join of its own")
         return
     join = zone.loop.join
     cues = {
@@ -177,6 +180,44 @@ def embedded_disagrees(zone: PackZone, limit: float) -> Iterator[Outcome]:
             measured=apart,
             message=f"loops over {_place(loop)}, its file says frames "
             f"{embedded.loop_start_frame} to {embedded.loop_end_frame - 1}",
+        )
+
+
+@rule(
+    "loop-embedded-kind",
+    "warning",
+    on="sample",
+    title="The loop written in the file is no plain one",
+    why="Most samplers play it forward and for ever; some do as it says, or drop it.",
+    fix="Write one forward loop that goes on for ever, with what turns back made into the audio.",
+)
+def embedded_kind(sample: PackSample, _limit: float) -> Iterator[Outcome]:
+    """Judge loops of a `smpl` chunk that alternate, run backward, end, or are missing."""
+    if sample.facts is not None:
+        for remark in sample.facts.texts.loop_remarks:
+            yield Hit(message=remark)
+
+
+@rule(
+    "loop-skipped",
+    "warning",
+    on="zone",
+    limit=0.0,
+    unit="frames",
+    title="A zone starts behind its loop",
+    why="Some players never loop it, others jump or fall silent.",
+    fix="Let `offset` lie before loop_end, or take the loop out.",
+)
+def skipped(zone: PackZone, limit: float) -> Iterator[Outcome]:
+    """Judge how far `offset` lies behind the last frame of the loop."""
+    if zone.loop is None or zone.loop.join is None:
+        return
+    behind = zone.region.offset_frames - (zone.loop.loop.end_frame - 1)
+    if behind > limit:
+        yield Hit(
+            measured=behind,
+            message=f"loops over {_place(zone.loop.loop)}, but starts at frame "
+            f"{zone.region.offset_frames}",
         )
 
 

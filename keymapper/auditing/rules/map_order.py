@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
+from keymapper.auditing.parts import manner
 from keymapper.auditing.rule import Hit, Outcome, rule
 from keymapper.auditing.rules.maps import articulation, played_zones
 from keymapper.auditing.subject import PackInstrument, PackZone, key_text
@@ -42,6 +43,59 @@ def turns(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
 
 def _turn_hit(zone: PackZone, measured: str, message: str) -> Hit:
     return Hit(file=zone.file, zone=zone.label, measured=measured, message=message)
+
+
+@rule(
+    "map-random-turns",
+    "warning",
+    on="instrument",
+    limit=0.5,
+    unit="percent",
+    title="Random turns leave gaps or overlap",
+    why="Every so often a key falls silent, or two samples sound at once.",
+    fix="Let each hirand be the lorand of the next, from 0 to 1.",
+)
+def random_turns(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
+    """How often no zone, or two, of those that share keys, velocities and manner would sound.
+
+    A zone alone that sounds at times is no turn; zones with the same range are layers.
+    """
+    groups: dict[object, list[PackZone]] = defaultdict(list)
+    for zone in played_zones(instrument):
+        region = zone.region
+        if region.lorand > 0 or region.hirand < 1:
+            place = (region.lokey, region.hikey, region.lovel, region.hivel)
+            turn = (region.seq_length, region.seq_position)
+            groups[place, turn, manner(region)].append(zone)
+    for zones in groups.values():
+        spans = sorted({(zone.region.lorand, zone.region.hirand) for zone in zones})
+        silent, doubled = _uncovered(spans), _doubled(spans)
+        for percent, what in ((silent, "leave a key silent"), (doubled, "sound two at once")):
+            if len(spans) > 1 and percent > limit:
+                yield Hit(
+                    file=zones[0].file,
+                    zone=zones[0].label,
+                    measured=round(percent, 1),
+                    message=f"and its other random turns {what} {percent:.1f} % of the time",
+                )
+
+
+def _uncovered(spans: Sequence[tuple[float, float]]) -> float:
+    """Return the percentage of 0 to 1 that no span holds; spans are in order."""
+    reached, silent = 0.0, 0.0
+    for low, high in spans:
+        silent += max(0.0, low - reached)
+        reached = max(reached, high)
+    return 100 * (silent + max(0.0, 1.0 - reached))
+
+
+def _doubled(spans: Sequence[tuple[float, float]]) -> float:
+    """Return the percentage of 0 to 1 that spans share with those before; spans are in order."""
+    reached, doubled = 0.0, 0.0
+    for low, high in spans:
+        doubled += max(0.0, min(reached, high) - low)
+        reached = max(reached, high)
+    return 100 * doubled
 
 
 @rule(

@@ -197,9 +197,12 @@ def _switch_is_out(zone: PackZone) -> bool:
     fix="Record more notes, or narrow the zone.",
 )
 def transposed_far(zone: PackZone, limit: float) -> Iterator[Outcome]:
-    """Judge the key of a zone that lies farthest from its root, if a sample follows the keys."""
+    """Judge the key of a zone that lies farthest from its root, if a sample follows the keys.
+
+    A wave made by the player, or cycled by it, sounds like itself on all of them.
+    """
     region = zone.region
-    if not zone.mapped or region.pitch_keytrack_cents == 0 or region.is_generator:
+    if not zone.mapped or region.pitch_keytrack_cents == 0 or zone.is_wave:
         return
     if not _keys(zone):
         return

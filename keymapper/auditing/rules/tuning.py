@@ -70,7 +70,7 @@ def _off(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
 def _correction(zone: PackZone, cents: float) -> str:
     if not zone.mapped:
         return f"Tune it by {-cents:+.0f} cents when it is mapped, or build with keymapper."
-    return f"Set tune={round(zone.region.tune_cents - cents)} in its zone."
+    return f"Set tune={round(zone.region.own_tune_cents - cents)} in its zone."
 
 
 @rule(

@@ -93,6 +93,9 @@ class SfzRegion:
     keycenter_from_sample: bool = False
     pitch_keytrack_cents: float = 100.0
     tune_cents: float = 0.0
+    """With what `level_tune_cents` holds."""
+    level_tune_cents: float = 0.0
+    """Sum of what the levels above add to `tune`: ``group_tune`` and the like."""
     transpose_semitones: float = 0.0
 
     volume_db: float = 0.0
@@ -133,6 +136,11 @@ class SfzRegion:
     sw_default: int | None = None
 
     other_opcodes: tuple[tuple[str, str], ...] = field(default=())
+
+    @property
+    def own_tune_cents(self) -> float:
+        """What the opcode ``tune`` alone says."""
+        return self.tune_cents - self.level_tune_cents
 
     @property
     def is_generator(self) -> bool:

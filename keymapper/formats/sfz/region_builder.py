@@ -25,6 +25,7 @@ Report = Callable[[PlacedOpcode, ProblemKind, str], None]
 _VELOCITY_CURVE = re.compile(r"amp_velcurve_(\d{1,3})")
 _LEVELS = ("region", "group", "master", "global")
 _VOLUMES = frozenset(f"{level}_volume" for level in _LEVELS[1:])
+_TUNES = frozenset(f"{level}_tune" for level in _LEVELS[1:])
 _AMPLITUDES = frozenset(f"{level}_amplitude" for level in _LEVELS[1:])
 _CONTROLLER_FADES = {
     "xfin_lo": "in_low",
@@ -72,6 +73,7 @@ class RegionBuilder:
     report: Report
     _parts: dict[str, dict[str, Any]] = field(default_factory=dict)
     _volumes_db: dict[str, float] = field(default_factory=dict)
+    _tunes_cents: dict[str, float] = field(default_factory=dict)
     _amplitudes: dict[str, float] = field(default_factory=dict)
     _velocity_curve: dict[int, float] = field(default_factory=dict)
     _ranges: dict[int, dict[str, float]] = field(default_factory=dict)
@@ -95,6 +97,8 @@ class RegionBuilder:
             self._take_rule(RULES[name], opcode)
         elif name in _VOLUMES:
             self._take_number(self._volumes_db, name, opcode, RULES["volume"])
+        elif name in _TUNES:
+            self._take_number(self._tunes_cents, name, opcode, RULES["tune"])
         elif name in _AMPLITUDES:
             self._take_number(self._amplitudes, name, opcode, RULES["amplitude"])
         elif name == "xf_cccurve" and opcode.value in ("power", "gain"):
@@ -106,6 +110,9 @@ class RegionBuilder:
         """Return the region; its `sample_path` and `line` are for the caller to fill in."""
         region = self._part("region")
         region["volume_db"] = region.get("volume_db", 0.0) + sum(self._volumes_db.values())
+        if self._tunes_cents:
+            region["level_tune_cents"] = sum(self._tunes_cents.values())
+            region["tune_cents"] = region.get("tune_cents", 0.0) + region["level_tune_cents"]
         for percent in self._amplitudes.values():
             region["amplitude_percent"] = region.get("amplitude_percent", 100.0) * percent / 100
         if region.get("loop_end_frame") == 0:

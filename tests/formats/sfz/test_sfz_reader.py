@@ -276,3 +276,9 @@ def test_hostile_text_takes_no_hostile_time(monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr(reader, "_MAX_OPCODES", 100_000)
     with pytest.raises(InputError, match="opcodes"):
         parse_sfz("<group>" + "pan=1 " * 1000 + "<region>sample=a.wav " * 101)
+
+
+def test_tuning_of_the_levels_above_is_added():
+    text = "<global> global_tune=-20 <group> group_tune=5 tune=3 <region> sample=a.wav"
+    (region,) = parse_sfz(text).regions
+    assert (region.tune_cents, region.level_tune_cents, region.own_tune_cents) == (-12, -15, 3)
