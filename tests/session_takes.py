@@ -58,6 +58,13 @@ PATCHES: dict[str, Patch] = {
     "bass": Patch(attack_seconds=0.004, decay_seconds=6.0, partials=20, release_seconds=0.15),
     "brass": Patch(attack_seconds=0.06, partials=14, release_seconds=0.3, vibrato_cents=8.0),
     "pad": Patch(attack_seconds=2.0, voices_cents=(-6.0, 5.0), release_seconds=1.5, partials=6),
+    "curved_pad": Patch(
+        attack_seconds=0.6,
+        attack_power=3.0,
+        voices_cents=(-6.0, 5.0),
+        release_seconds=1.0,
+        partials=6,
+    ),
     "click_pad": Patch(attack_seconds=1.5, click=0.25, voices_cents=(-4.0, 3.0), release_seconds=1),
     "chorus": Patch(attack_seconds=0.01, voices_cents=(-7.0, 0.0, 8.0), release_seconds=0.6),
     "tails": Patch(attack_seconds=0.002, release_seconds=6.0, decay_seconds=12.0),

@@ -27,8 +27,10 @@ from keymapper.slicing.side_by_side import side_by_side
 from keymapper.slicing.struck_again import struck_again
 from keymapper.slicing.swelling import beginning_of, key_down_seconds
 from keymapper.slicing.timing import (
+    OUT_OF_SILENCE,
     Asked,
     Timed,
+    as_first_heard,
     clock_line,
     is_slow,
     settled_onsets,
@@ -39,6 +41,9 @@ _LINE_NOTES, _ROUGH_LINE_NOTES = 40, 20
 _ROUGH_REACH_SECONDS = 0.3
 _LEAST_GROWN = 3
 """Notes whose growing is seen, for a line through them."""
+_MOST_MOVES = 6
+_BEGUN_BEFORE_SECONDS = 0.12
+_HEARD_BEFORE_SECONDS, _MOST_SHARE = 0.002, 0.8
 _LEAST_FIT = 0.5
 _GOOD_FIT = 0.85
 _LATE_SECONDS = 0.02
@@ -143,6 +148,11 @@ def _line(
     latency, drift = placed.alignment.latency_seconds, placed.alignment.drift
     if placed.by_swells:
         latency, drift = _rough_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
+    for _ in range(_MOST_MOVES):
+        begun = _begun_before_seconds(heard, probes(_ROUGH_LINE_NOTES)[0])
+        if begun <= GUARD_SECONDS:
+            break
+        latency -= begun
     for _ in range(2 if placed.by_swells else 1):
         asked, seconds = probes(_LINE_NOTES)
         timed = timed_notes(heard, asked)
@@ -156,7 +166,49 @@ def _line(
     if not placed.by_swells:
         latency, drift = _rough_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
     line = _key_down_line(heard, *probes(_LINE_NOTES), latency, drift, GUARD_SECONDS)
-    return line or clock_line(timed, seconds, latency, drift, heard.levels)
+    latency, drift = line or clock_line(timed, seconds, latency, drift, heard.levels)
+    for _ in range(_MOST_MOVES):
+        moved = _no_later_than_heard(timed_notes(heard, probes(_LINE_NOTES)[0]), plan)
+        if moved is None:
+            break
+        latency, drift = moved
+    return latency, drift
+
+
+def _begun_before_seconds(heard: HeardTake, asked: Sequence[Asked]) -> float:
+    """Return how long before they are expected notes usually begin, as far as they are looked for.
+
+    Notes that grow slowly at first are lined up by the moments at which they have grown.
+    """
+    sooner = [
+        replace(one, expected_seconds=one.expected_seconds - _BEGUN_BEFORE_SECONDS)
+        for one in asked
+        if one.expected_seconds > _BEGUN_BEFORE_SECONDS
+    ]
+    begun = [
+        one.asked.expected_seconds + _BEGUN_BEFORE_SECONDS - one.onset_seconds
+        for one in timed_notes(heard, sooner)
+        if one.onset_seconds is not None and one.case in OUT_OF_SILENCE
+    ]
+    return float(np.median(begun)) if len(begun) >= _LEAST_GROWN else 0.0
+
+
+def _no_later_than_heard(timed: Sequence[Timed], plan: FloatArray) -> tuple[float, float] | None:
+    """Return a line that is not later than most notes are heard; None where theirs is not.
+
+    What grows along a curve looks as if its key went down late, but no note is heard before.
+    """
+    seen = [
+        (n.asked, n.onset_seconds) for n in timed if n.onset_seconds and n.case in OUT_OF_SILENCE
+    ]
+    late = np.array([asked.expected_seconds - onset for asked, onset in seen])
+    if len(late) < _LEAST_GROWN or np.median(late) <= _HEARD_BEFORE_SECONDS:
+        return None
+    planned = plan[[asked.plan_index for asked, _ in seen]]
+    moments = np.array([onset for _, onset in seen])
+    latency, drift = fitted_line(planned, moments, np.ones(len(seen)), float(moments[0]), 0.0)
+    rest = latency + (1 + drift) * planned - moments
+    return latency - max(0.0, float(np.quantile(rest, _MOST_SHARE))), drift
 
 
 def _rough_line(
@@ -215,7 +267,8 @@ def _settled_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
     settled: list[Timed] = []
     for patch in sorted({note.asked.patch for note in timed}):
         notes = [note for note in timed if note.asked.patch == patch]
-        settled += settled_onsets(timed_again(heard, notes), heard.levels)
+        timed_by_model = settled_onsets(timed_again(heard, notes), heard.levels)
+        settled += as_first_heard(notes, timed_by_model)
     return sorted(settled, key=lambda note: note.asked.plan_index)
 
 

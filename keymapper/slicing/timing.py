@@ -42,6 +42,9 @@ _APART = 0.2
 """Slow notes begun under a tail differ by no more than this from others like them."""
 _MOST_LATE_SECONDS = 0.0003
 _WEIGHTS = {"clear": 1.0, "grown": 0.2, "noise": 0.2, "tail": 0.1}
+OUT_OF_SILENCE = ("clear", "noise")
+"""Cases in which a note is heard by itself."""
+_MODEL_LATER_SECONDS = 0.006
 _MOST_LAG_SECONDS = 0.1
 _SWELL_SECONDS, _SWELL_RATIO = 0.1, 0.75
 """A note that swells is softer than this part of its peak for so long."""
@@ -239,6 +242,31 @@ def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
         settled = _held_together([_settled_slow(note, levels, usual) for note in notes])
         return [replace(note, abrupt=False) for note in settled]
     return [_settled(note, usual, spread) for note in notes]
+
+
+def as_first_heard(heard: Sequence[Timed], settled: Sequence[Timed]) -> list[Timed]:
+    """Return the notes of one patch, each no later than it was first heard out of silence.
+
+    Only where the notes are usually heard before they are taken to begin: then they grow in another
+    way than straight, which noise alone does not feign.
+    """
+    pairs = list(zip(heard, settled, strict=True))
+    later = [_later_seconds(*pair) for pair in pairs]
+    known = [seconds for seconds in later if seconds is not None]
+    if not known or float(np.median(known)) <= _MODEL_LATER_SECONDS:
+        return list(settled)
+    return [
+        replace(one, onset_seconds=first.onset_seconds)
+        if seconds is not None and seconds > 0
+        else one
+        for (first, one), seconds in zip(pairs, later, strict=True)
+    ]
+
+
+def _later_seconds(first: Timed, settled: Timed) -> float | None:
+    if first.case not in OUT_OF_SILENCE or first.onset_seconds is None:
+        return None
+    return None if settled.onset_seconds is None else settled.onset_seconds - first.onset_seconds
 
 
 def _held_together(notes: Sequence[Timed]) -> list[Timed]:

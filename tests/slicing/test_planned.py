@@ -62,6 +62,17 @@ def test_slow_pads_are_one_note_each(patch):
     assert np.median(np.abs(errors_ms(cut, take))) <= 10.0
 
 
+@pytest.mark.parametrize("noise_dbfs", [-95.0, -75.0])
+def test_what_grows_along_a_curve_is_not_cut_late(noise_dbfs):
+    how = Recording(latency_seconds=0.8, drift_ppm=-130.0, noise_dbfs=noise_dbfs)
+    take, heard = played(PAD_SHEET, "curved_pad", how)
+    cut = slice_by_plan(heard, PAD_SHEET)
+    assert indexes(cut) == list(range(len(PAD_SHEET.notes)))
+    errors = errors_ms(cut, take)
+    assert np.median(np.abs(errors)) <= 8.0
+    assert errors.max() <= 12.0
+
+
 def test_missing_doubled_and_extra_notes_are_told_by_their_place():
     how = Recording(
         missing=frozenset({3, 9}),
