@@ -135,10 +135,11 @@ def test_a_beat_is_no_silence():
     assert measured_edges(beat, RATE, _course(beat)).lead_seconds == 0.0
 
 
-def test_silence_under_noise_is_silence():
+@pytest.mark.parametrize("noise_dbfs", [-62, -45])
+def test_silence_under_noise_is_silence(noise_dbfs):
     rng = np.random.default_rng(1)
     samples = _note(lead_seconds=0.2)
-    samples += 10 ** (-62 / 20) * rng.standard_normal(samples.shape)
+    samples += 10 ** (noise_dbfs / 20) * rng.standard_normal(samples.shape)
     edges = measured_edges(samples, RATE, _course(samples))
     assert edges.lead_seconds == pytest.approx(0.2, abs=0.006)
 
