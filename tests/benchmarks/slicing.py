@@ -37,6 +37,7 @@ SOFT = ("brass", "breath")
 PADS = ("pad",)
 CLICKED = ("click_pad",)
 SLOW = (*PADS, *CLICKED)
+CURVED = ("curved_pad",)
 NEAR_SECONDS = 0.3
 
 
@@ -299,10 +300,12 @@ def rows(seeds: Sequence[int]) -> Iterator[tuple[str, str, tuple[str, bool]]]:
     for condition in ("clean", "latency, drift", "and noise, hum"):
         sharp, soft = planned(SHARP, seeds, condition), planned(SOFT, seeds, condition)
         pads, clicked = planned(PADS, seeds, condition), planned(CLICKED, seeds, condition)
-        yield f"planned, {condition}", whole, names_row(sharp + soft + pads + clicked)
+        curved = planned(CURVED, seeds, condition)
+        yield f"planned, {condition}", whole, names_row(sharp + soft + pads + clicked + curved)
         yield "  onsets, sharp attacks", "<= 1, 95 % <= 3 ms", onset_row(sharp, 1.0, 3.0)
         yield "  onsets, 30-60 ms attacks", "(no target)", (onset_row(soft, 99, 99)[0], True)
         yield "  onsets, pads of 2 s", "95 % <= 10 ms", onset_row(pads, 10.0, 10.0)
+        yield "  onsets, pads that rise cubed", "95 % <= 10 ms", onset_row(curved, 10.0, 10.0)
         yield "  onsets, pads with a click", "<= 1, 95 % <= 3 ms", onset_row(clicked, 1.0, 3.0)
     names, _ = names_row(told := accidents((*SHARP, *SOFT), seeds))
     lost = told.planned - told.found
