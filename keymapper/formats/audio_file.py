@@ -25,6 +25,10 @@ AUDIO_SUFFIXES = frozenset(
 FloatArray = np.ndarray[tuple[int, int], np.dtype[Any]]
 
 
+_MOST_FRAMES = 1 << 48
+UNKNOWN_LENGTH = "does not say how long it is, as streamed FLAC; convert it to WAV."
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AudioInfo:
     """What the header of an audio file says."""
@@ -121,7 +125,14 @@ def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
         raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
 
 
+def length_is_unknown(file: soundfile.SoundFile) -> bool:
+    """Say whether the header leaves open how long a file is: libsndfile then says "for ever"."""
+    return bool(file.frames > _MOST_FRAMES)
+
+
 def _audio_info(file: soundfile.SoundFile, path: Path) -> AudioInfo:
+    if length_is_unknown(file):
+        raise InputError(f"{path}: {UNKNOWN_LENGTH}")
     missing = 0
     if file.format in ("WAV", "WAVEX", "RF64"):
         layout = read_wav_layout(path)

@@ -64,3 +64,14 @@ def test_what_is_no_audio_or_not_there_is_told(
         read(path)
     with pytest.raises(InputError, match="cannot be read"):
         read(tmp_path / "b.wav")
+
+
+def test_a_flac_of_unknown_length_is_refused_in_one_line(tmp_path):
+    path = tmp_path / "streamed.flac"
+    soundfile.write(path, np.zeros((4_800, 1)), 48_000, subtype="PCM_24")
+    content = bytearray(path.read_bytes())
+    content[21] &= 0xF0  # 36 bits of STREAMINFO count the frames
+    content[22:26] = bytes(4)
+    path.write_bytes(content)
+    with pytest.raises(InputError, match="does not say how long it is"):
+        read_audio(path)

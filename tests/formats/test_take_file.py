@@ -131,3 +131,14 @@ def test_what_cannot_be_used_is_refused_in_one_line(tmp_path, spoil, reason):
     with pytest.raises(InputError, match=reason) as caught, TakeFile(path) as take:
         list(take.blocks(1000))
     assert "\n" not in str(caught.value)
+
+
+def test_a_flac_of_unknown_length_is_refused_in_one_line(tmp_path):
+    path = tmp_path / "streamed.flac"
+    soundfile.write(path, np.zeros((48_000, 2)), 48_000, subtype="PCM_24")
+    content = bytearray(path.read_bytes())
+    content[21] &= 0xF0  # 36 bits of STREAMINFO count the frames
+    content[22:26] = bytes(4)
+    path.write_bytes(content)
+    with pytest.raises(InputError, match=r"does not say how long it is, .* convert it to WAV\.$"):
+        TakeFile(path)
