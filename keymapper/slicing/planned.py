@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -158,6 +159,7 @@ def _line(
         timed = timed_notes(heard, asked)
         if not placed.by_swells or not is_slow(timed):
             timed = timed_again(heard, timed)
+        timed, seconds = _of_quick_patches(timed, seconds)
         if is_slow(timed):
             break
         latency, drift = clock_line(timed, seconds, latency, drift, heard.levels)
@@ -175,22 +177,36 @@ def _line(
     return latency, drift
 
 
-def _begun_before_seconds(heard: HeardTake, asked: Sequence[Asked]) -> float:
-    """Return how long before they are expected notes usually begin, as far as they are looked for.
+def _of_quick_patches(timed: list[Timed], plan: FloatArray) -> tuple[list[Timed], FloatArray]:
+    """Return the notes of patches that begin at once, if any do: they tell the time exactly."""
+    patches = {note.asked.patch for note in timed}
+    quick = {
+        patch for patch in patches if not is_slow([n for n in timed if n.asked.patch == patch])
+    }
+    kept = [index for index, note in enumerate(timed) if note.asked.patch in quick]
+    if len(kept) < _LEAST_GROWN or quick == patches:
+        return timed, plan
+    return [timed[index] for index in kept], plan[kept]
 
-    Notes that grow slowly at first are lined up by the moments at which they have grown.
+
+def _begun_before_seconds(heard: HeardTake, asked: Sequence[Asked]) -> float:
+    """Return how long before they are expected the notes of some patch begin, as far as is seen.
+
+    Notes that grow slowly at first are lined up by the moments at which they have grown; beside
+    them, those of a patch that begins at once come too early.
     """
     sooner = [
         replace(one, expected_seconds=one.expected_seconds - _BEGUN_BEFORE_SECONDS)
         for one in asked
         if one.expected_seconds > _BEGUN_BEFORE_SECONDS
     ]
-    begun = [
-        one.asked.expected_seconds + _BEGUN_BEFORE_SECONDS - one.onset_seconds
-        for one in timed_notes(heard, sooner)
-        if one.onset_seconds is not None and one.case in OUT_OF_SILENCE
-    ]
-    return float(np.median(begun)) if len(begun) >= _LEAST_GROWN else 0.0
+    begun: dict[int, list[float]] = defaultdict(list)
+    for one in timed_notes(heard, sooner):
+        if one.onset_seconds is not None and one.case in OUT_OF_SILENCE:
+            expected = one.asked.expected_seconds + _BEGUN_BEFORE_SECONDS
+            begun[one.asked.patch].append(expected - one.onset_seconds)
+    usual = [float(np.median(some)) for some in begun.values() if len(some) >= _LEAST_GROWN]
+    return max(usual, default=0.0)
 
 
 def _no_later_than_heard(timed: Sequence[Timed], plan: FloatArray) -> tuple[float, float] | None:

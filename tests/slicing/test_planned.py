@@ -10,10 +10,11 @@ from keymapper.errors import MeasurementError
 from keymapper.slicing.evidence import HeardPitch
 from keymapper.slicing.hearing import hear_take
 from keymapper.slicing.planned import slice_by_plan
-from tests.session_takes import Key, Recording
+from tests.session_takes import PATCHES, Key, Recording, render_take
 from tests.slicing.takes import ArrayTake, played, sheet_of
 
 SHEET = sheet_of(range(40, 76, 5), (50, 110))
+TIMES = ("on_seconds", "off_seconds", "until_seconds")
 PAD_SHEET = sheet_of(range(45, 70, 6), (60, 110), spacing=4.2, hold=2.6)
 
 
@@ -194,3 +195,33 @@ def test_a_note_played_late_is_told(patch):
     }
     assert list(told) == [5]
     assert told[5].startswith(("begins +39", "begins +40", "begins +41"))
+
+
+def test_patches_that_begin_at_once_tell_the_time_for_slow_ones_too():
+    pads = sheet_of(range(45, 70, 3), (60, 110), spacing=3.4, hold=2.0)
+    leads = sheet_of(range(40, 76, 5), (110,))
+    moved = [
+        replace(
+            note, patch=1, **{name: getattr(note, name) + pads.duration_seconds for name in TIMES}
+        )
+        for note in leads.notes
+    ]
+    sheet = replace(
+        pads,
+        patches=(*pads.patches, *leads.patches),
+        patch_starts_seconds=(0.0, pads.duration_seconds),
+        notes=(*pads.notes, *moved),
+        duration_seconds=pads.duration_seconds + leads.duration_seconds,
+    )
+    how = Recording(latency_seconds=1.1, drift_ppm=140.0, noise_dbfs=-80.0)
+    parts = [
+        render_take(pads.notes, PATCHES["curved_pad"], how),
+        render_take(moved, PATCHES["lead"], how),
+    ]
+    samples = np.zeros((max(len(part.samples) for part in parts), parts[0].samples.shape[1]))
+    for part in parts:
+        samples[: len(part.samples)] += part.samples
+    cut = slice_by_plan(hear_take(ArrayTake(samples, parts[0].rate_hz), None), sheet)
+    assert cut.missing == ()
+    assert abs(cut.latency_seconds - 1.1) < 0.0015
+    assert abs(cut.drift_ppm - 140.0) < 60
