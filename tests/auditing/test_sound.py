@@ -122,6 +122,11 @@ def test_a_slow_attack_is_no_late_start():
     assert measured_edges(samples, RATE, _course(samples)).lead_seconds < 0.05
 
 
+def test_a_pad_that_grows_from_nothing_starts_at_once():
+    samples = note(F0_HZ, 2.0, lead_seconds=0.0) * np.linspace(0, 1, 2 * RATE)[:, None]
+    assert measured_edges(samples, RATE, _course(samples)).lead_seconds < 0.008
+
+
 def test_a_stroke_before_the_main_one_is_no_silence():
     stroke = _note(lead_seconds=0.0, decay_seconds=0.3)
     late = 1_440

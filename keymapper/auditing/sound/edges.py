@@ -50,7 +50,7 @@ def _lead_seconds(samples: np.ndarray, rate: int) -> float:
     """Return when the first block of 2 ms rises over silence.
 
     A slow attack, a beat or a stroke before the main one is no silence: what counts is 60 dB under
-    the loudest block, or 8 dB over the quietest 10 ms of the head where these lie 30 dB under it.
+    the loudest block, or 8 dB over the quietest of the head where 10 ms of it lie 30 dB under it.
     """
     block = max(1, round(LEAD_BLOCK_SECONDS * rate))
     power = block_energies(samples, block)
@@ -59,12 +59,12 @@ def _lead_seconds(samples: np.ndarray, rate: int) -> float:
     loudest = int(np.argmax(power))
     if loudest == 0:
         return 0.0
+    head, highest = power[:loudest], float(power[loudest])
     few = min(HEAD_BLOCKS, loudest)
-    highest = float(power[loudest])
-    quietest = float(np.convolve(power[:loudest], np.full(few, 1 / few), mode="valid").min())
+    quiet = float(np.convolve(head, np.full(few, 1 / few), mode="valid").min())
     threshold = highest * 10 ** (-PAUSE_BELOW_PEAK_DB / 10)
-    if quietest < highest * 10 ** (-HEAD_BELOW_PEAK_DB / 10):
-        threshold = max(threshold, quietest * 10 ** (OVER_NOISE_DB / 10))
+    if quiet < highest * 10 ** (-HEAD_BELOW_PEAK_DB / 10):
+        threshold = max(threshold, float(head.min()) * 10 ** (OVER_NOISE_DB / 10))
     above = power > threshold
     stays = above & np.append(above[1:], True)
     return float(int(np.argmax(stays)) * block / rate)
