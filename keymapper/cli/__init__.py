@@ -48,6 +48,9 @@ class ErrorsAsLines(TyperGroup):
             _complain("interrupted; nothing was changed.")
             number = interrupt.number if isinstance(interrupt, Ended) else signal.SIGINT
             raise SystemExit(EXIT_OF_SIGNAL + number) from None
+        except BrokenPipeError:  # whoever reads what we print has seen enough
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            raise SystemExit(0) from None
         except OSError as error:
             _complain(f"{error.filename or 'the system'}: {error.strerror or error}.")
             raise SystemExit(5) from None

@@ -203,3 +203,9 @@ def test_a_scale_beside_the_recipe_tunes_the_keys(folder, tmp_path):
     options = ["--recipe", tmp_path / "recipe.toml", "--out", tmp_path / "o", "--json"]
     zones = json.loads(keymapper("build", folder, *options).stdout)["zones"]
     assert all(zone["low_key"] == zone["high_key"] for zone in zones)
+
+
+def test_whoever_reads_may_stop_reading(folder):
+    script = f"{sys.executable} -m keymapper measure {folder} --json | true"
+    done = subprocess.run(["bash", "-c", script], capture_output=True, text=True, check=True)
+    assert done.stderr == ""
