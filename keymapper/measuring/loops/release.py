@@ -12,8 +12,10 @@ _AROUND_PARTS = 2
 _PART_SECONDS = _PART_BLOCKS * BLOCK_SECONDS
 _RISEN_BELOW_PEAK_DB = 6.0
 _LEAST_LINE_PARTS = 3
-_LEAST_HELD_PARTS = 6
-_LEAST_HELD_BLOCKS = 40
+_LEAST_HELD_PARTS = 10
+_LEAST_HELD_BLOCKS = 120
+_MOST_HELD_FALL_DB = 8.0
+"""Plucks in a reverberation stand still too, but neither for so long nor so well."""
 _LEAST_FALL_DB = 12.0
 _LEAST_DB_A_SECOND = 4.0
 _STEEPER_RATIO, _STEEPER_DB_A_SECOND = 2.0, 2.0
@@ -27,8 +29,9 @@ def release_block(levels_db: np.ndarray) -> int | None:
     """Return the first block of a long release; None where none is seen.
 
     Two straight lines, one after the other, are drawn through the upper envelope so that least is
-    left. The second is a release where it falls far, evenly, and much faster than the first; it
-    begins after the last block that is as loud as the sound was while it was held.
+    left. The second is a release where it falls far, evenly, and much faster than the first, and
+    the first is as long and as level as a held key makes it. The release begins after the last
+    block that is as loud as the sound was while it was held.
 
     levels_db : of every 10 ms, from the onset to where the sound is lost.
     """
@@ -84,8 +87,10 @@ def _is_release(held: np.ndarray, falling: np.ndarray) -> bool:
     after = float(line[0]) / _PART_SECONDS
     fall = float(np.median(held[len(held) // 3 :])) - float(falling[-_LEAST_LINE_PARTS:].mean())
     rough = float(np.std(falling - np.polyval(line, place)))
+    held_fall = float(held.max() - np.median(held[-_LEAST_LINE_PARTS:]))
     return (
         after <= min(-_LEAST_DB_A_SECOND, _STEEPER_RATIO * before - _STEEPER_DB_A_SECOND)
         and fall >= _LEAST_FALL_DB
+        and held_fall <= _MOST_HELD_FALL_DB
         and rough <= _ROUGH_SHARE * fall + _ROUGH_DB
     )

@@ -23,7 +23,7 @@ def levels(held_seconds: float, reverb_seconds: float, *, slope: float = 0.0) ->
 
 
 @given(
-    held=st.floats(1.0, 8.0),
+    held=st.floats(1.4, 8.0),
     reverb=st.floats(2.0, 8.0),
     slope=st.floats(-0.7, 1.0),
     seed=st.integers(0, 1000),
@@ -55,6 +55,18 @@ def test_what_is_cut_while_it_is_held_has_no_release(seconds: float) -> None:
 def test_an_even_decay_has_no_release(db_a_second: float) -> None:
     course = -db_a_second * np.arange(600) / 100
     assert release_block(course[course > SOUND_LOST_DB]) is None
+
+
+@pytest.mark.parametrize("still_seconds", [0.3, 0.6, 0.9])
+@pytest.mark.parametrize("reverb_seconds", [2.0, 4.0, 8.0])
+def test_a_pluck_that_stands_still_in_its_reverberation_has_no_release(
+    still_seconds: float, reverb_seconds: float
+) -> None:
+    assert release_block(levels(still_seconds, reverb_seconds)) is None
+
+
+def test_echoes_of_a_pluck_that_end_are_no_release() -> None:
+    assert release_block(levels(2.0, 2.0, slope=-6.0)) is None
 
 
 @pytest.mark.parametrize("kind", sorted(DECAYING))
