@@ -19,6 +19,7 @@ FLOOR_DB = -60.0
 BLOCK_FRAMES = 1 << 16
 WIDE_FIRST_HZ = (0.0, 400.0, 1600.0, 6400.0)
 AROUND_HOPS = 10
+STRETCHES = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -170,6 +171,24 @@ def slope_per_hop(levels_db: np.ndarray) -> np.ndarray:
     time = np.arange(len(levels_db), dtype=levels_db.dtype)
     time -= time.mean()
     return np.asarray(time @ levels_db / max(float(time @ time), 1.0))
+
+
+def stretch_means(values: np.ndarray) -> np.ndarray:
+    """Return the means of eight stretches, one after the other, of values along the first axis."""
+    return np.stack([part.mean(axis=0) for part in np.array_split(values, STRETCHES)])
+
+
+def slope_certainty(values: np.ndarray) -> np.ndarray:
+    """Return the slope of each column's straight line over its standard error.
+
+    values : float, shape (times, columns), three times or more.
+    """
+    place = np.arange(len(values)) - (len(values) - 1) / 2
+    spread = float(place @ place)
+    slopes = place @ values / spread
+    left = values - values.mean(axis=0) - np.outer(place, slopes)
+    errors = np.sqrt((left**2).sum(axis=0) / (len(values) - 2) / spread)
+    return np.asarray(slopes / (errors + 1e-9))
 
 
 def trend_share(levels_db: np.ndarray) -> np.ndarray:

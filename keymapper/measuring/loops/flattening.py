@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from keymapper.measuring.loops.features import BandPowers, band_edges_hz
+from keymapper.measuring.loops.features import (
+    STRETCHES,
+    BandPowers,
+    band_edges_hz,
+    slope_certainty,
+    stretch_means,
+)
 from keymapper.measuring.loops.spectral import (
     hop_frames,
     resynthesised,
@@ -19,8 +25,7 @@ LARGEST_GAIN_DB = 30.0
 SAY_OF_POWER = 0.3
 HALVES = 2
 LEAD_SECONDS = 0.15
-STRETCHES = 8
-SURE_SLOPES = 3.0
+SURE_CERTAINTY = 3.0
 
 
 def find_flattening(
@@ -81,14 +86,8 @@ def dies_away(power: np.ndarray) -> bool:
     """
     if len(power) < 2 * STRETCHES:
         return False
-    stretches = np.array([part.mean() for part in np.array_split(power, STRETCHES)])
-    level_db = 10 * np.log10(stretches + 1e-20)
-    place = np.arange(STRETCHES) - (STRETCHES - 1) / 2
-    spread = float(place @ place)
-    slope = float(place @ level_db) / spread
-    rest = level_db - level_db.mean() - slope * place
-    error = np.sqrt(float(rest @ rest) / (STRETCHES - 2) / spread)
-    return slope < 0 and -slope > SURE_SLOPES * error
+    level_db = 10 * np.log10(stretch_means(power) + 1e-20)
+    return bool(slope_certainty(level_db[:, None])[0] < -SURE_CERTAINTY)
 
 
 def flatten(samples: np.ndarray, rate: int, flattening: Flattening, end_frame: int) -> np.ndarray:
