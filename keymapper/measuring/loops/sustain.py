@@ -23,6 +23,7 @@ from keymapper.measuring.loops.features import (
     wide_levels,
 )
 from keymapper.measuring.loops.likeness import Moments, measure_moments
+from keymapper.measuring.loops.period import Period, find_period
 
 REACH_HOPS = 12
 COMPARED_EVERY = 2
@@ -37,7 +38,8 @@ class Sustain:
     are compared with in either, ``reach_hops`` to both sides (a third of the sustain in all, at
     most); ``around_db`` are the levels averaged over +-100 ms; ``distances`` the rms difference of
     every pair of times, ``level_distances`` the same with the trend taken out, ``achievable_db``
-    the least that loops of this note come to; ``periodicity`` the autocorrelation at every lag.
+    the least that loops of this note come to; ``periodicity`` the autocorrelation at every lag,
+    ``period`` what it repeats with.
     """
 
     bands: BandPowers
@@ -52,6 +54,7 @@ class Sustain:
     achievable_db: float
     movement_db: float
     periodicity: np.ndarray
+    period: Period
     rate: int
 
 
@@ -62,6 +65,7 @@ def measure_sustain(bands: BandPowers, rate: int) -> Sustain:
     drift = measure_drift(levels)
     distances = lag_distances_db(levels)
     wide = wide_levels(bands)
+    periodicity = _periodicity(levels)
     reach = min(REACH_HOPS, max(1, len(levels) // 3) // 2)
     moments, wide_moments = (
         measure_moments(
@@ -85,7 +89,8 @@ def measure_sustain(bands: BandPowers, rate: int) -> Sustain:
         level_distances=levelled_distances_db(distances, drift.around_db, drift.trend_db),
         achievable_db=achievable_distance_db(distances, round(0.1 / HOP_SECONDS)),
         movement_db=movement_db(levels),
-        periodicity=_periodicity(levels),
+        periodicity=periodicity,
+        period=find_period(periodicity),
         rate=rate,
     )
 

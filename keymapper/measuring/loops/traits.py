@@ -25,6 +25,7 @@ class Traits:
     distance, excess : level distance of the surroundings, relative to what the note achieves, and
         what goes beyond twice of that in dB.
     levelling_db : drift to be taken out. repetition_db : movement heard coming round.
+    off_period : how far from a whole number of the periods the note repeats with, in periods.
     short : octaves by which the loop falls short of the wanted length.
     rarity, quick_rarity : how unusual the start is, at 43 ms and at 5 ms.
     wobble : swing at the loop's rate beyond its own.
@@ -37,6 +38,7 @@ class Traits:
     excess: np.ndarray
     levelling_db: np.ndarray
     repetition_db: np.ndarray
+    off_period: np.ndarray
     short: np.ndarray
     rarity: np.ndarray
     wobble: np.ndarray
@@ -69,6 +71,7 @@ def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Trait
         excess=np.maximum(0, distance - 2 * achievable - 1),
         levelling_db=np.sqrt(np.mean(levelled**2, axis=1)),
         repetition_db=_repetition_db(sustain, at_start, at_end, levelled, lengths / sustain.rate),
+        off_period=sustain.period.off(lengths / sustain.envelope.hop_frames),
         short=short_penalty(lengths, bounds.wanted_frames),
         rarity=slow_rarity(sustain.distances, at_start, at_end),
         wobble=none,
