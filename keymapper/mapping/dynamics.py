@@ -2,7 +2,8 @@
 
 Within its layer a zone plays at its own level at the velocity it was recorded at, and meets its
 neighbour layers half-way (in dB, along the straight line between the two levels) at the
-hand-over. Beyond the softest and the loudest recording the usual square law goes on.
+hand-over. Neighbours are the nearest layers that reach its keys. Beyond the softest and the
+loudest recording the usual square law goes on.
 """
 
 from __future__ import annotations
@@ -48,8 +49,8 @@ def velocity_gains(zones: Sequence[DynamicZone], fade: int = 0) -> list[tuple[Ve
 
 
 def _gains(zone: DynamicZone, zones: Sequence[DynamicZone], fade: int) -> tuple[VelocityGain, ...]:
-    below = _neighbours(zone, [z for z in zones if z.high_velocity == zone.low_velocity - 1])
-    above = _neighbours(zone, [z for z in zones if z.low_velocity == zone.high_velocity + 1])
+    below = _neighbours(zone, [z for z in zones if z.high_velocity < zone.low_velocity])
+    above = _neighbours(zone, [z for z in zones if z.low_velocity > zone.high_velocity])
     low, high = faded_range(zone.low_velocity, zone.high_velocity, fade)
     points = sorted({low, zone.nominal_velocity, high, *range(low, high, VELOCITY_STEP)})
     return tuple(
@@ -92,7 +93,7 @@ def even_through_fade(
 
     return tuple(
         VelocityGain(
-            velocity=velocity, gain_db=_between_points(gains, velocity) - together_db(velocity)
+            velocity=velocity, gain_db=gain_between_db(gains, velocity) - together_db(velocity)
         )
         for velocity in sorted(velocities)
     )
@@ -110,7 +111,8 @@ def _sum_db(way: float, correlation: float | None) -> float:
     return max(-MOST_RAISED_DB, 10.0 * math.log10(max(power, 1e-12)))
 
 
-def _between_points(gains: Sequence[VelocityGain], velocity: int) -> float:
+def gain_between_db(gains: Sequence[VelocityGain], velocity: int) -> float:
+    """Return the gain at a velocity as players draw it between points; the ends go on level."""
     amplitude = np.interp(
         velocity,
         [gain.velocity for gain in gains],
@@ -126,10 +128,12 @@ class _Neighbour:
 
 
 def _neighbours(zone: DynamicZone, others: Sequence[DynamicZone]) -> _Neighbour | None:
-    """Mean of the zones of the next layer that share keys with this one."""
-    shared = [o for o in others if o.low_key <= zone.high_key and zone.low_key <= o.high_key]
-    if not shared:
+    """Mean of the zones of the nearest layer that shares keys with this one."""
+    sharing = [o for o in others if o.low_key <= zone.high_key and zone.low_key <= o.high_key]
+    if not sharing:
         return None
+    nearest = min(abs(o.low_velocity - zone.low_velocity) for o in sharing)
+    shared = [o for o in sharing if abs(o.low_velocity - zone.low_velocity) == nearest]
     return _Neighbour(
         velocity=sum(o.nominal_velocity for o in shared) / len(shared),
         level_db=sum(o.level_db for o in shared) / len(shared),

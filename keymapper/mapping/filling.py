@@ -8,7 +8,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
-from keymapper.mapping.dynamics import LEAST_GAIN_DB, VELOCITY_STEP
+from keymapper.mapping.dynamics import (
+    LEAST_GAIN_DB,
+    VELOCITY_STEP,
+    faded_range,
+    gain_between_db,
+)
 from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import Area, PlacedNote
 from keymapper.model.instrument import VelocityGain
@@ -18,16 +23,9 @@ Layers = dict[int, list[int]]
 """Indices of placed notes by the lowest velocity of their layer, from soft to loud."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Reach:
-    """The velocities a note plays at one key, and the level the next layer begins at there."""
-
-    low_velocity: int
-    high_velocity: int
-    next_dbfs: float | None
-
-
-def filled(placed: Sequence[PlacedNote], levels_dbfs: Sequence[float]) -> tuple[PlacedNote, ...]:
+def filled(
+    placed: Sequence[PlacedNote], levels_dbfs: Sequence[float], fade: int = 0
+) -> tuple[PlacedNote, ...]:
     """Return placed notes that play, where another layer has none, that layer's velocities too.
 
     At a key which a layer does not reach, the next softer layer goes on, or the next louder one
@@ -35,6 +33,7 @@ def filled(placed: Sequence[PlacedNote], levels_dbfs: Sequence[float]) -> tuple[
     along a straight line (in dB) to the next layer, or by the square law of velocity.
 
     levels_dbfs : of each placed note at the velocity it was recorded at.
+    fade : velocities over which layers overlap; the level goes on as that of the next layer there.
     """
     result = list(placed)
     for trigger in ("attack", "release"):
@@ -43,7 +42,7 @@ def filled(placed: Sequence[PlacedNote], levels_dbfs: Sequence[float]) -> tuple[
             if note.place.trigger == trigger:
                 layers[note.place.low_velocity].append(index)
         for index in [i for low in layers for i in layers[low]]:
-            result[index] = _filled(index, placed, levels_dbfs, layers)
+            result[index] = _filled(index, placed, levels_dbfs, (layers, fade))
     return tuple(result)
 
 
@@ -98,24 +97,21 @@ def _named(keys: set[int]) -> str:
 
 
 def _filled(
-    index: int, placed: Sequence[PlacedNote], levels_dbfs: Sequence[float], layers: Layers
+    index: int,
+    placed: Sequence[PlacedNote],
+    levels_dbfs: Sequence[float],
+    laid: tuple[Layers, int],
 ) -> PlacedNote:
     note = placed[index]
-    keys = range(note.place.low_key, note.place.high_key + 1)
-    reaches = [_reach(note, key, placed, levels_dbfs, layers) for key in keys]
-    areas: list[Area] = []
-    for reach, run in groupby(zip(keys, reaches, strict=True), key=lambda one: one[1]):
-        here = [key for key, _ in run]
-        areas.append(
-            Area(
-                low_key=here[0],
-                high_key=here[-1],
-                low_velocity=reach.low_velocity,
-                high_velocity=reach.high_velocity,
-                velocity_gains=_gains(note, reach, levels_dbfs[index]),
-            )
-        )
     place = note.place
+    by_key = [
+        _area(index, key, placed, levels_dbfs, laid)
+        for key in range(place.low_key, place.high_key + 1)
+    ]
+    areas: list[Area] = []
+    for _, run in groupby(by_key, key=lambda one: replace(one, low_key=0, high_key=0)):
+        here = list(run)
+        areas.append(replace(here[0], high_key=here[-1].high_key))
     alone = len(areas) == 1 and (areas[0].low_velocity, areas[0].high_velocity) == (
         place.low_velocity,
         place.high_velocity,
@@ -123,42 +119,73 @@ def _filled(
     return note if alone else replace(note, areas=tuple(areas))
 
 
-def _reach(
-    note: PlacedNote,
+def _area(
+    index: int,
     key: int,
     placed: Sequence[PlacedNote],
     levels_dbfs: Sequence[float],
-    layers: Layers,
-) -> _Reach:
+    laid: tuple[Layers, int],
+) -> Area:
+    """Return what a note plays at one of its keys."""
+    note, (layers, fade) = placed[index], laid
     here = {
         low: [i for i in layers[low] if placed[i].place.low_key <= key <= placed[i].place.high_key]
         for low in sorted(layers)
     }
     present = [low for low in here if here[low]]
     own = note.place.low_velocity
-    louder = [low for low in present if low > own]
-    begins = [
-        levels_dbfs[i] + (gains[0].gain_db if (gains := placed[i].velocity_gains) else 0.0)
-        for i in (here[louder[0]] if louder else [])
-    ]
-    goes_on = bool(louder) and louder[0] - 1 > note.place.high_velocity
-    return _Reach(
-        low_velocity=1 if own == present[0] else own,
-        high_velocity=louder[0] - 1 if louder else 127,
-        next_dbfs=sum(begins) / len(begins) if goes_on else None,
+    louder = next((low for low in present if low > own), None)
+    low_velocity = 1 if own == present[0] else own
+    high_velocity = 127 if louder is None else louder - 1
+    goes_on_to = None
+    if note.velocity_gains and louder is not None and high_velocity > note.place.high_velocity:
+        goes_on_to = _NextLayer(
+            over_db=tuple(levels_dbfs[i] - levels_dbfs[index] for i in here[louder]),
+            gains=tuple(placed[i].velocity_gains for i in here[louder]),
+        )
+    sounding = (low_velocity, faded_range(low_velocity, high_velocity, fade)[1])
+    return Area(
+        low_key=key,
+        high_key=key,
+        low_velocity=low_velocity,
+        high_velocity=high_velocity,
+        velocity_gains=_gains(note.velocity_gains, sounding, goes_on_to),
     )
 
 
-def _gains(note: PlacedNote, reach: _Reach, level_dbfs: float) -> tuple[VelocityGain, ...]:
-    """Return the note's own gains over velocity, drawn out to the velocities it reaches."""
-    own = note.velocity_gains
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _NextLayer:
+    """The notes of the layer that a note goes on to beyond its own velocities."""
+
+    over_db: tuple[float, ...]
+    """Of each, its level over that of the note."""
+    gains: tuple[tuple[VelocityGain, ...], ...]
+
+    @property
+    def begins(self) -> int:
+        """The velocity that it sounds from."""
+        return min(gains[0].velocity for gains in self.gains)
+
+    def level_db(self, velocity: int) -> float:
+        """Return its mean level at a velocity, over that of the note."""
+        levels = [
+            over + gain_between_db(gains, velocity)
+            for over, gains in zip(self.over_db, self.gains, strict=True)
+        ]
+        return sum(levels) / len(levels)
+
+
+def _gains(
+    own: tuple[VelocityGain, ...], sounding: tuple[int, int], goes_on_to: _NextLayer | None
+) -> tuple[VelocityGain, ...]:
+    """Return a note's own gains over velocity, drawn out to the velocities it sounds at."""
     if not own:
         return ()
     first, last = own[0], own[-1]
-    below = range(reach.low_velocity, first.velocity, VELOCITY_STEP)
-    above = sorted({*range(reach.high_velocity, last.velocity, -VELOCITY_STEP)})
-    way_db = 0.0 if reach.next_dbfs is None else reach.next_dbfs - level_dbfs - last.gain_db
-    way = reach.high_velocity + 1 - last.velocity
+    below = range(sounding[0], first.velocity, VELOCITY_STEP)
+    above = {*range(sounding[1], last.velocity, -VELOCITY_STEP)}
+    if goes_on_to is not None:
+        above |= {goes_on_to.begins} & {*range(last.velocity + 1, sounding[1])}
     return (
         *(VelocityGain(velocity=v, gain_db=_by_square_law(first, v)) for v in below),
         *own,
@@ -166,12 +193,20 @@ def _gains(note: PlacedNote, reach: _Reach, level_dbfs: float) -> tuple[Velocity
             VelocityGain(
                 velocity=v,
                 gain_db=_by_square_law(last, v)
-                if reach.next_dbfs is None
-                else last.gain_db + way_db * (v - last.velocity) / way,
+                if goes_on_to is None
+                else _on_the_way_db(last, v, goes_on_to),
             )
-            for v in above
+            for v in sorted(above)
         ),
     )
+
+
+def _on_the_way_db(last: VelocityGain, velocity: int, to: _NextLayer) -> float:
+    """Return the gain along a straight line to where the next layer begins, then along that."""
+    if velocity >= to.begins:
+        return to.level_db(velocity)
+    way = (velocity - last.velocity) / (to.begins - last.velocity)
+    return last.gain_db + way * (to.level_db(to.begins) - last.gain_db)
 
 
 def _by_square_law(known: VelocityGain, velocity: int) -> float:

@@ -55,7 +55,7 @@ def voiced(
         )
         for (one, place), gain, curve, tracking in zip(pairs, gains, curves, trackings, strict=True)
     )
-    return filled(placed, levels) if layout == "keys" else placed
+    return filled(placed, levels, recipe.zones.velocity_fade) if layout == "keys" else placed
 
 
 def _instruments(pairs: Sequence[Voiced], layout: ResolvedLayout) -> list[list[int]]:
