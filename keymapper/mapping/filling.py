@@ -67,6 +67,14 @@ def by_area(placed: PlacedNote) -> list[PlacedNote]:
     ]
 
 
+def with_gains(placed: PlacedNote, gains: Sequence[tuple[VelocityGain, ...]]) -> PlacedNote:
+    """Return a note with other gains over velocity, one row for each part that `by_area` gives."""
+    if not placed.areas:
+        return replace(placed, velocity_gains=gains[0])
+    areas = zip(placed.areas, gains, strict=True)
+    return replace(placed, areas=tuple(replace(area, velocity_gains=row) for area, row in areas))
+
+
 def unreached(placed: Sequence[PlacedNote]) -> list[str]:
     """Say at which keys a velocity layer has no note, though others have."""
     found = []

@@ -44,4 +44,8 @@ def played_peak_dbfs(layers: Sequence[Sequence[PeakOfSample]]) -> float:
 def lowered(placed: PlacedNote, by_db: float) -> PlacedNote:
     """Return a placed note that plays softer; gain beyond the most volume goes into its sample."""
     baked_db = max(0.0, highest_gain_db(placed) - by_db - MOST_VOLUME_DB)
-    return replace(placed, gain_db=placed.gain_db - by_db - baked_db, baked_gain_db=baked_db)
+    return replace(
+        placed,
+        gain_db=placed.gain_db - by_db - baked_db,
+        baked_gain_db=placed.baked_gain_db + baked_db,
+    )
