@@ -51,11 +51,24 @@ def levels_db(folder: Path) -> list[float]:
     settings = player_settings(reading, (sample.rate for sample in samples.values()))
     player = Player(reading.regions, samples, settings)
     found = []
-    for velocity in range(30, 128):
+    for velocity in range(2, 128):
         voices = player.voices((NoteOn(at_frame=0, key=60, velocity=velocity),))
         sound = player.render(voices, 2 * RATE)[RATE // 5 :].astype(float)
         found.append(10 * np.log10(np.mean(sound**2)))
     return found
+
+
+def test_layers_narrower_than_the_fade_stay_level(tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    time = np.arange(2 * RATE) / RATE
+    for index, velocity in enumerate((10, 22, 30, 41, 52, 120)):
+        sound = np.sin(2 * np.pi * HZ * time) + 0.5 * np.sin(4 * np.pi * HZ * time + index)
+        sound *= 0.02 * 1.5**index * np.minimum(1.0, time / 0.005)
+        lead = np.random.default_rng(1).normal(0, 1e-5, RATE // 20)
+        samples = np.concatenate([lead, sound])
+        soundfile.write(tmp_path / "in" / f"C4_v{velocity}.wav", samples, RATE, subtype="PCM_24")
+    plain, faded = levels_db(built(tmp_path, 0)), levels_db(built(tmp_path, 30))
+    assert np.abs(np.subtract(faded, plain)).max() < 0.2
 
 
 def built(folder: Path, fade: int) -> Path:

@@ -34,24 +34,27 @@ class DynamicZone:
     nominal_velocity: int
     """The velocity it was recorded at, within its range."""
     level_db: float
+    fade_below: int = 0
+    """Velocities over which it overlaps the layer below; its gains go on along the same line."""
+    fade_above: int = 0
 
 
-def velocity_gains(zones: Sequence[DynamicZone], fade: int = 0) -> list[tuple[VelocityGain, ...]]:
+def velocity_gains(zones: Sequence[DynamicZone]) -> list[tuple[VelocityGain, ...]]:
     """Return the gain over velocity of each zone, in dB over its recorded level.
 
     A set with one layer gets none: the usual square law of velocity serves it.
-
-    fade : velocities over which layers overlap; the gains go on along the same line there.
     """
     if len({zone.low_velocity for zone in zones}) < 2:
         return [() for _ in zones]
-    return [_gains(zone, zones, fade) for zone in zones]
+    return [_gains(zone, zones) for zone in zones]
 
 
-def _gains(zone: DynamicZone, zones: Sequence[DynamicZone], fade: int) -> tuple[VelocityGain, ...]:
+def _gains(zone: DynamicZone, zones: Sequence[DynamicZone]) -> tuple[VelocityGain, ...]:
     below = _neighbours(zone, [z for z in zones if z.high_velocity < zone.low_velocity])
     above = _neighbours(zone, [z for z in zones if z.low_velocity > zone.high_velocity])
-    low, high = faded_range(zone.low_velocity, zone.high_velocity, fade)
+    low, high = faded_range(
+        (zone.low_velocity, zone.high_velocity), zone.fade_below, zone.fade_above
+    )
     points = sorted({low, zone.nominal_velocity, high, *range(low, high, VELOCITY_STEP)})
     return tuple(
         VelocityGain(
@@ -62,11 +65,13 @@ def _gains(zone: DynamicZone, zones: Sequence[DynamicZone], fade: int) -> tuple[
     )
 
 
-def faded_range(low_velocity: int, high_velocity: int, fade: int) -> tuple[int, int]:
-    """Return the velocities a layer sounds at when it fades into its neighbours."""
-    below, above = (fade + 1) // 2, fade // 2
-    low = low_velocity if low_velocity == 1 else max(1, low_velocity - below)
-    return low, (high_velocity if high_velocity == 127 else min(127, high_velocity + above))
+def faded_range(own: tuple[int, int], fade_below: int, fade_above: int) -> tuple[int, int]:
+    """Return the velocities a layer sounds at when it fades into its neighbours.
+
+    own : its lowest and highest velocity.
+    fade_below, fade_above : velocities over which it fades; half of them are its neighbour's own.
+    """
+    return own[0] - (fade_below + 1) // 2, own[1] + fade_above // 2
 
 
 def even_through_fade(

@@ -23,17 +23,15 @@ Layers = dict[int, list[int]]
 """Indices of placed notes by the lowest velocity of their layer, from soft to loud."""
 
 
-def filled(
-    placed: Sequence[PlacedNote], levels_dbfs: Sequence[float], fade: int = 0
-) -> tuple[PlacedNote, ...]:
+def filled(placed: Sequence[PlacedNote], levels_dbfs: Sequence[float]) -> tuple[PlacedNote, ...]:
     """Return placed notes that play, where another layer has none, that layer's velocities too.
 
     At a key which a layer does not reach, the next softer layer goes on, or the next louder one
     begins sooner, so that no key that sounds at all is silent at some velocities. Level goes on
-    along a straight line (in dB) to the next layer, or by the square law of velocity.
+    along a straight line (in dB) to the next layer, and as that of the next layer where they
+    overlap, or by the square law of velocity.
 
     levels_dbfs : of each placed note at the velocity it was recorded at.
-    fade : velocities over which layers overlap; the level goes on as that of the next layer there.
     """
     result = list(placed)
     for trigger in ("attack", "release"):
@@ -42,7 +40,7 @@ def filled(
             if note.place.trigger == trigger:
                 layers[note.place.low_velocity].append(index)
         for index in [i for low in layers for i in layers[low]]:
-            result[index] = _filled(index, placed, levels_dbfs, (layers, fade))
+            result[index] = _filled(index, placed, levels_dbfs, layers)
     return tuple(result)
 
 
@@ -60,6 +58,8 @@ def by_area(placed: PlacedNote) -> list[PlacedNote]:
                 high_key=area.high_key,
                 low_velocity=area.low_velocity,
                 high_velocity=area.high_velocity,
+                fade_below=area.fade_below,
+                fade_above=area.fade_above,
             ),
             velocity_gains=area.velocity_gains,
         )
@@ -108,12 +108,12 @@ def _filled(
     index: int,
     placed: Sequence[PlacedNote],
     levels_dbfs: Sequence[float],
-    laid: tuple[Layers, int],
+    layers: Layers,
 ) -> PlacedNote:
     note = placed[index]
     place = note.place
     by_key = [
-        _area(index, key, placed, levels_dbfs, laid)
+        _area(index, key, placed, levels_dbfs, layers)
         for key in range(place.low_key, place.high_key + 1)
     ]
     areas: list[Area] = []
@@ -132,10 +132,10 @@ def _area(
     key: int,
     placed: Sequence[PlacedNote],
     levels_dbfs: Sequence[float],
-    laid: tuple[Layers, int],
+    layers: Layers,
 ) -> Area:
     """Return what a note plays at one of its keys."""
-    note, (layers, fade) = placed[index], laid
+    note = placed[index]
     here = {
         low: [i for i in layers[low] if placed[i].place.low_key <= key <= placed[i].place.high_key]
         for low in sorted(layers)
@@ -143,20 +143,25 @@ def _area(
     present = [low for low in here if here[low]]
     own = note.place.low_velocity
     louder = next((low for low in present if low > own), None)
-    low_velocity = 1 if own == present[0] else own
+    is_softest = own == present[0]
+    low_velocity = 1 if is_softest else own
     high_velocity = 127 if louder is None else louder - 1
+    fade_below = 0 if is_softest else note.place.fade_below
+    fade_above = 0 if louder is None else placed[here[louder][0]].place.fade_below
     goes_on_to = None
     if note.velocity_gains and louder is not None and high_velocity > note.place.high_velocity:
         goes_on_to = _NextLayer(
             over_db=tuple(levels_dbfs[i] - levels_dbfs[index] for i in here[louder]),
             gains=tuple(placed[i].velocity_gains for i in here[louder]),
         )
-    sounding = (low_velocity, faded_range(low_velocity, high_velocity, fade)[1])
+    sounding = faded_range((low_velocity, high_velocity), fade_below, fade_above)
     return Area(
         low_key=key,
         high_key=key,
         low_velocity=low_velocity,
         high_velocity=high_velocity,
+        fade_below=fade_below,
+        fade_above=fade_above,
         velocity_gains=_gains(note.velocity_gains, sounding, goes_on_to),
     )
 

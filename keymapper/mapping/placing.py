@@ -11,6 +11,7 @@ from typing import Literal
 from keymapper.mapping.key_ranges import key_ranges
 from keymapper.mapping.velocities import (
     LayerNote,
+    velocity_fades,
     velocity_layers,
     velocity_ranges,
 )
@@ -44,6 +45,9 @@ class Place:
     round_robin: int
     round_robins: int
     trigger: Literal["attack", "release"]
+    fade_below: int = 0
+    """Velocities over which it fades in from the layer below."""
+    fade_above: int = 0
 
 
 def placed_on_keys(notes: Sequence[PlaceableNote], settings: ZoneSettings) -> tuple[Place, ...]:
@@ -70,8 +74,9 @@ def _placed(
     by_layer = _by_layer(notes, chosen)
     nominal = [_nominal_velocity(notes, members) for members in by_layer]
     ranges = velocity_ranges(nominal, settings.velocity_split)
+    fades = [0, *velocity_fades(ranges, settings.velocity_fade), 0]
     places: list[Place] = []
-    for velocities, members in zip(ranges, by_layer, strict=True):
+    for layer, (velocities, members) in enumerate(zip(ranges, by_layer, strict=True)):
         for keys in key_ranges([notes[i].root_key for i in members], settings):
             turns = _turns(notes, [i for i in members if notes[i].root_key == keys.root_key])
             places += [
@@ -84,6 +89,8 @@ def _placed(
                     round_robin=turn + 1,
                     round_robins=len(turns),
                     trigger=trigger,
+                    fade_below=fades[layer],
+                    fade_above=fades[layer + 1],
                 )
                 for turn, note in enumerate(turns)
             ]

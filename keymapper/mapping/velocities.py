@@ -185,3 +185,16 @@ def velocity_ranges(
         VelocityRange(low_velocity=low, high_velocity=top)
         for low, top in zip(lows, tops, strict=True)
     )
+
+
+def velocity_fades(ranges: Sequence[VelocityRange], wanted: int) -> list[int]:
+    """Return the velocities over which each layer but the last fades into the next.
+
+    Fewer than wanted where a layer is narrower: it is whole before it fades out again.
+    """
+    room = [
+        (one.high_velocity - one.low_velocity)
+        * (2 if one.low_velocity == LOWEST_VELOCITY or one.high_velocity == HIGHEST_VELOCITY else 1)
+        for one in ranges
+    ]
+    return [min(wanted, below, above) for below, above in pairwise(room)]

@@ -94,7 +94,7 @@ def _zone(
 ) -> Zone:
     place = placed.place
     mode = _play_mode(placed, playback)
-    low_velocity, high_velocity, fade = _velocities(place, recipe.zones.velocity_fade)
+    low_velocity, high_velocity, fade = _velocities(place)
     low_key, high_key, target_cents = keys
     return Zone(
         sample=playback.sample,
@@ -122,22 +122,20 @@ def _zone(
     )
 
 
-def _velocities(place: Place, fade: int) -> tuple[int, int, VelocityFade | None]:
+def _velocities(place: Place) -> tuple[int, int, VelocityFade | None]:
     """Velocities that a zone sounds at, and how it fades over where it overlaps its neighbours."""
-    low, high = faded_range(place.low_velocity, place.high_velocity, fade)
-    if (low, high) == (place.low_velocity, place.high_velocity):
+    own = (place.low_velocity, place.high_velocity)
+    low, high = faded_range(own, place.fade_below, place.fade_above)
+    if not place.fade_below and not place.fade_above:
         return low, high, None
-    below, above = (fade + 1) // 2, fade // 2
-    from_below = low != place.low_velocity
-    into_above = high != place.high_velocity
     return (
         low,
         high,
         VelocityFade(
-            in_low=low - 1 if from_below else 0,
-            in_high=place.low_velocity + above if from_below else 0,
-            out_low=place.high_velocity - below if into_above else 127,
-            out_high=high + 1 if into_above else 127,
+            in_low=low - 1 if place.fade_below else 0,
+            in_high=own[0] + place.fade_below // 2 if place.fade_below else 0,
+            out_low=own[1] - (place.fade_above + 1) // 2 if place.fade_above else 127,
+            out_high=high + 1 if place.fade_above else 127,
             law="gain",
         ),
     )

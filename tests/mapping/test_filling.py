@@ -25,7 +25,7 @@ def laid(roots: list[tuple[int, int]], fade: int = 0) -> tuple[tuple[PlacedNote,
         )
         for (key, velocity), level in zip(roots, levels, strict=True)
     ]
-    places = placed_on_keys(notes, ZoneSettings())
+    places = placed_on_keys(notes, ZoneSettings(velocity_fade=fade))
     curves = velocity_gains(
         [
             DynamicZone(
@@ -37,10 +37,11 @@ def laid(roots: list[tuple[int, int]], fade: int = 0) -> tuple[tuple[PlacedNote,
                     max(roots[place.note][1], place.low_velocity), place.high_velocity
                 ),
                 level_db=levels[place.note],
+                fade_below=place.fade_below,
+                fade_above=place.fade_above,
             )
             for place in places
-        ],
-        fade,
+        ]
     )
     placed = [
         PlacedNote(
@@ -63,7 +64,7 @@ def laid(roots: list[tuple[int, int]], fade: int = 0) -> tuple[tuple[PlacedNote,
         for place, curve in zip(places, curves, strict=True)
     ]
     ordered = [levels[place.note] for place in places]
-    return filled(placed, ordered, fade), ordered
+    return filled(placed, ordered), ordered
 
 
 def areas(note: PlacedNote) -> tuple[Area, ...]:
@@ -75,6 +76,8 @@ def areas(note: PlacedNote) -> tuple[Area, ...]:
             high_key=place.high_key,
             low_velocity=place.low_velocity,
             high_velocity=place.high_velocity,
+            fade_below=place.fade_below,
+            fade_above=place.fade_above,
             velocity_gains=note.velocity_gains,
         ),
     )

@@ -3,7 +3,12 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from keymapper.mapping.velocities import LayerNote, velocity_layers, velocity_ranges
+from keymapper.mapping.velocities import (
+    LayerNote,
+    velocity_fades,
+    velocity_layers,
+    velocity_ranges,
+)
 
 
 def layer_note(key=60, velocity=None, level=-20.0, turn=None):
@@ -87,3 +92,20 @@ def test_ranges_are_never_empty_whatever_velocities_are_known(velocities):
     covered = [v for r in ranges for v in range(r.low_velocity, r.high_velocity + 1)]
     assert covered == list(range(1, 128))
     assert all(r.low_velocity <= r.high_velocity for r in ranges)
+
+
+@given(
+    st.lists(st.integers(1, 127), min_size=1, max_size=16, unique=True).map(sorted),
+    st.integers(0, 60),
+)
+def test_a_layer_has_faded_in_before_it_fades_out(velocities, wanted):
+    ranges = velocity_ranges(velocities)
+    fades = [0, *velocity_fades(ranges, wanted), 0]
+    assert max(fades) <= wanted
+    for one, below, above in zip(ranges, fades, fades[1:], strict=False):
+        assert one.low_velocity + below // 2 <= one.high_velocity - (above + 1) // 2
+
+
+def test_wide_layers_fade_as_wide_as_is_wanted():
+    assert velocity_fades(velocity_ranges([20, 60, 100]), 30) == [30, 30]
+    assert velocity_fades(velocity_ranges([60, 64, 127]), 30) == [30, 30]
