@@ -45,14 +45,14 @@ def write_layers(
         soundfile.write(folder / f"C4_v{velocity}.wav", samples, RATE, subtype="PCM_24")
 
 
-def levels_db(folder: Path) -> list[float]:
+def levels_db(folder: Path, key: int = 60) -> list[float]:
     reading = read_sfz(sfz_file(folder))
     samples = load_samples(reading.regions)
     settings = player_settings(reading, (sample.rate for sample in samples.values()))
     player = Player(reading.regions, samples, settings)
     found = []
     for velocity in range(2, 128):
-        voices = player.voices((NoteOn(at_frame=0, key=60, velocity=velocity),))
+        voices = player.voices((NoteOn(at_frame=0, key=key, velocity=velocity),))
         sound = player.render(voices, 2 * RATE)[RATE // 5 :].astype(float)
         found.append(10 * np.log10(np.mean(sound**2)))
     return found
@@ -69,6 +69,26 @@ def test_layers_narrower_than_the_fade_stay_level(tmp_path: Path) -> None:
         soundfile.write(tmp_path / "in" / f"C4_v{velocity}.wav", samples, RATE, subtype="PCM_24")
     plain, faded = levels_db(built(tmp_path, 0)), levels_db(built(tmp_path, 30))
     assert np.abs(np.subtract(faded, plain)).max() < 0.2
+
+
+def test_a_note_stays_level_in_fades_into_each_of_several_notes(tmp_path: Path) -> None:
+    """One soft note under two loud ones, of which one takes from it and the other adds to it."""
+    (tmp_path / "in").mkdir()
+    time = np.arange(3 * RATE) / RATE
+    for name, hz, peak, turn in (
+        ("C4_v40", HZ, 0.05, 0.0),
+        ("C4_v110", HZ, 0.3, 0.0),
+        ("E4_v110", HZ * 2 ** (4 / 12), 0.3, 2.0),
+    ):
+        sound = peak * np.sin(2 * np.pi * hz * time + turn) * np.minimum(1.0, time / 0.005)
+        lead = np.random.default_rng(1).normal(0, 1e-5, RATE // 20)
+        samples = np.concatenate([lead, sound])
+        soundfile.write(tmp_path / "in" / f"{name}.wav", samples, RATE, subtype="PCM_24")
+    for fade in (0, 20):
+        built(tmp_path, fade)
+    for key in (60, 64):
+        plain, faded = (levels_db(tmp_path / f"fade{fade}", key) for fade in (0, 20))
+        assert np.abs(np.subtract(faded, plain)).max() < 0.5
 
 
 def built(folder: Path, fade: int) -> Path:

@@ -46,8 +46,6 @@ def filled(placed: Sequence[PlacedNote], levels_dbfs: Sequence[float]) -> tuple[
 
 def by_area(placed: PlacedNote) -> list[PlacedNote]:
     """Return a note once for each area it plays, as if that were its place."""
-    if not placed.areas:
-        return [placed]
     return [
         replace(
             placed,
@@ -63,15 +61,55 @@ def by_area(placed: PlacedNote) -> list[PlacedNote]:
             ),
             velocity_gains=area.velocity_gains,
         )
-        for area in placed.areas
+        for area in areas_of(placed)
+    ]
+
+
+def areas_of(placed: PlacedNote) -> tuple[Area, ...]:
+    """Return where a note plays: its areas, or just its place."""
+    place = placed.place
+    whole = Area(
+        low_key=place.low_key,
+        high_key=place.high_key,
+        low_velocity=place.low_velocity,
+        high_velocity=place.high_velocity,
+        fade_below=place.fade_below,
+        fade_above=place.fade_above,
+        velocity_gains=placed.velocity_gains,
+    )
+    return placed.areas or (whole,)
+
+
+def cut_where_fades_change(placed: Sequence[PlacedNote]) -> tuple[PlacedNote, ...]:
+    """Return notes whose areas end where a layer that they fade into hands over to another note."""
+    attacks = [area for note in placed if note.place.trigger == "attack" for area in areas_of(note)]
+    return tuple(
+        replace(note, areas=tuple(part for area in areas_of(note) for part in _cut(area, attacks)))
+        if note.place.trigger == "attack"
+        else note
+        for note in placed
+    )
+
+
+def _cut(area: Area, others: Sequence[Area]) -> list[Area]:
+    edges = {
+        key
+        for other in others
+        if (area.fade_above and other.low_velocity == area.high_velocity + 1)
+        or (area.fade_below and other.high_velocity == area.low_velocity - 1)
+        for key in (other.low_key, other.high_key + 1)
+        if area.low_key < key <= area.high_key
+    }
+    lows = [area.low_key, *sorted(edges)]
+    return [
+        replace(area, low_key=low, high_key=after - 1)
+        for low, after in zip(lows, [*lows[1:], area.high_key + 1], strict=True)
     ]
 
 
 def with_gains(placed: PlacedNote, gains: Sequence[tuple[VelocityGain, ...]]) -> PlacedNote:
-    """Return a note with other gains over velocity, one row for each part that `by_area` gives."""
-    if not placed.areas:
-        return replace(placed, velocity_gains=gains[0])
-    areas = zip(placed.areas, gains, strict=True)
+    """Return a note with other gains over velocity, one row for each area."""
+    areas = zip(areas_of(placed), gains, strict=True)
     return replace(placed, areas=tuple(replace(area, velocity_gains=row) for area, row in areas))
 
 

@@ -14,7 +14,7 @@ from keymapper.exporting.sfz_file import region_of_zone
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.sfz import SfzDocument, SfzRegion, parse_sfz, write_sfz
 from keymapper.mapping.dynamics import even_through_fade
-from keymapper.mapping.filling import by_area, with_gains
+from keymapper.mapping.filling import by_area, cut_where_fades_change, with_gains
 from keymapper.mapping.zones import zones_of
 from keymapper.measuring.loops import flattened
 from keymapper.model.instrument import VelocityFade, VelocityGain, Zone
@@ -52,6 +52,8 @@ class _Part:
 
 
 def _evened(plan: BuildPlan) -> BuildPlan:
+    cut = cut_where_fades_change(plan.assembly.placed)
+    plan = replace(plan, assembly=replace(plan.assembly, placed=cut))
     orders = sample_orders(plan)
     parts = _parts(plan, orders)
     sound = lru_cache(_KEPT_SAMPLES)(partial(_sound, {order.file: order for order in orders}))
