@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from keymapper.mapping.names.agreement import LEAST_CONFIDENCE
 from keymapper.mapping.names.hints import Contradiction, MeasuredHint, NameHint, SetHints
@@ -28,7 +29,9 @@ def hints_from_names(names: Sequence[str], measured: Sequence[MeasuredHint | Non
 
     Which number is the key, the velocity or the repeat, and which octave convention note names
     follow, is inferred from all names at once. One shift is allowed for the set as a whole; a file
-    that deviates from it is listed, and where its pitch is sure its name is not believed.
+    that deviates from it is listed, and where its pitch is sure its name is not believed. Release
+    notes may be noises: their pitch says nothing of the others, nor, where most differ, of their
+    own names.
 
     names : paths relative to the set's folder; folders carry hints too. Any script.
     measured : one a name, None where nothing was measured.
@@ -47,14 +50,35 @@ def hints_from_names(names: Sequence[str], measured: Sequence[MeasuredHint | Non
             contradictions=(),
         )
     files = tuple(pieces_of(name) for name in names)
-    note_names = find_note_names(files, measured)
-    believed, reading = _read_with_note_names(files, note_names, measured)
-    named = named_keys(believed, reading.keys, measured)
+    is_release = release_flags(files)
+    held = [
+        replace(hint, root_key=None) if hint is not None and released else hint
+        for hint, released in zip(measured, is_release, strict=True)
+    ]
+    note_names = find_note_names(files, held)
+    believed, reading = _read_with_note_names(files, note_names, held)
+    named = named_keys(believed, reading.keys, held)
     if named is None and note_names is not None:
-        named = named_keys(note_names, None, measured)
+        named = named_keys(note_names, None, held)
     contradictions = [] if named is None else key_contradictions(names, named, measured)
+    contradictions = _without_noises(contradictions, measured, is_release)
     contradictions += _velocity_contradictions(names, reading)
     return _set_hints(files, named, reading, tuple(contradictions))
+
+
+def _without_noises(
+    contradictions: Sequence[Contradiction],
+    measured: Sequence[MeasuredHint | None],
+    is_release: Sequence[bool],
+) -> list[Contradiction]:
+    """Leave out release notes where most of those with a pitch have not that of their key."""
+    pitched = sum(
+        released and _measured_key(hint) is not None
+        for hint, released in zip(measured, is_release, strict=True)
+    )
+    of_releases = [one for one in contradictions if is_release[one.index]]
+    are_noises = 2 * len(of_releases) > pitched
+    return [one for one in contradictions if not (are_noises and is_release[one.index])]
 
 
 def _read_with_note_names(
