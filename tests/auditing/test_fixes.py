@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+import numpy as np
 import pytest
 import soundfile
 
@@ -119,6 +120,23 @@ def test_recordings_get_an_instrument(tmp_path):
     regions = read_sfz(tmp_path / "copy" / "pack.sfz").regions
     assert sorted(region.pitch_keycenter for region in regions) == [48, 52, 55, 60]
     assert _grave(tmp_path / "copy") == []
+
+
+def test_recordings_at_full_scale_are_not_turned_up_beyond_it(tmp_path):
+    """One note is softer than the others for its loud attack: evening raises it."""
+    for key in range(48, 76, 4):
+        path = tmp_path / "pack" / f"Tug {key}.wav"
+        write_note(path, key, decay_seconds=5.0)
+        samples, rate = soundfile.read(path)
+        if key == 60:
+            samples *= 0.5 / abs(samples).max()
+            samples[rate // 10 : rate // 10 + 30] += np.hanning(30)
+        soundfile.write(path, 0.99 * samples / abs(samples).max(), rate, subtype="PCM_24")
+    _fixed(tmp_path / "pack", tmp_path / "copy")
+    regions = read_sfz(tmp_path / "copy" / "pack.sfz").regions
+    volumes = [region.volume_db for region in regions]
+    assert max(volumes) - min(volumes) > 3.0
+    assert max(volumes) < 0.1
 
 
 def test_release_samples_are_not_looped(tmp_path):

@@ -9,7 +9,12 @@ from keymapper.auditing.subject import PackInstrument, PackZone
 from keymapper.formats.sfz import SfzDocument, SfzHeader, write_sfz
 from keymapper.mapping.assembling import assembled
 from keymapper.mapping.filling import by_area
-from keymapper.mapping.headroom import MOST_VOLUME_DB, highest_gain_db, lowered
+from keymapper.mapping.headroom import (
+    MOST_VOLUME_DB,
+    highest_gain_db,
+    lowered,
+    played_peak_dbfs,
+)
 from keymapper.mapping.set_notes import PlacedNote, SetNote
 from keymapper.model.instrument import NoteHints, ResolvedLayout
 from keymapper.model.loop import Loop
@@ -23,14 +28,17 @@ def sfz_of_recordings(
 ) -> str:
     """Return the SFZ text that plays a folder of recordings as they lie there.
 
+    All are turned down alike where one has more volume than players take, or plays over full scale.
+
     names : where each file lies in the copy. loops : found or written loops, by file.
     """
     zones = [zone for zone in instrument.zones if zone.facts is not None]
     layout: ResolvedLayout = "keys" if instrument.tuned else "one-shots"
     recipe = Recipe(reference_hz=instrument.reference_hz)
     assembly = assembled([_set_note(zone, instrument) for zone in zones], layout, recipe)
-    volumes = [highest_gain_db(placed) for placed in assembly.placed]
-    over_db = max(0.0, max(volumes, default=0.0) - MOST_VOLUME_DB)
+    volumes_db = [highest_gain_db(placed) for placed in assembly.placed]
+    peaks = [(placed, _peak_dbfs(zones[placed.note])) for placed in assembly.placed]
+    over_db = max(0.0, max(volumes_db, default=0.0) - MOST_VOLUME_DB, played_peak_dbfs([peaks]))
     regions = [
         SfzHeader(
             name="region",
@@ -45,6 +53,11 @@ def sfz_of_recordings(
         for part in by_area(lowered(placed, over_db))
     ]
     return write_sfz(SfzDocument(headers=tuple(regions)))
+
+
+def _peak_dbfs(zone: PackZone) -> float:
+    assert zone.facts is not None
+    return zone.facts.measurement.levels.peak_dbfs
 
 
 def _set_note(zone: PackZone, instrument: PackInstrument) -> SetNote:
