@@ -186,8 +186,9 @@ def _area(
     high_velocity = 127 if louder is None else louder - 1
     fade_below = 0 if is_softest else note.place.fade_below
     fade_above = 0 if louder is None else placed[here[louder][0]].place.fade_below
-    goes_on_to = None
-    if note.velocity_gains and louder is not None and high_velocity > note.place.high_velocity:
+    gains, goes_on_to = note.velocity_gains, None
+    if gains and louder is not None and high_velocity > note.place.high_velocity:
+        gains = _up_to(gains, note.place.high_velocity)
         goes_on_to = _NextLayer(
             over_db=tuple(levels_dbfs[i] - levels_dbfs[index] for i in here[louder]),
             gains=tuple(placed[i].velocity_gains for i in here[louder]),
@@ -200,7 +201,7 @@ def _area(
         high_velocity=high_velocity,
         fade_below=fade_below,
         fade_above=fade_above,
-        velocity_gains=_gains(note.velocity_gains, sounding, goes_on_to),
+        velocity_gains=_gains(gains, sounding, goes_on_to),
     )
 
 
@@ -250,6 +251,12 @@ def _gains(
             for v in sorted(above)
         ),
     )
+
+
+def _up_to(gains: tuple[VelocityGain, ...], velocity: int) -> tuple[VelocityGain, ...]:
+    """Return gains that end at a velocity: what lies beyond leads to a layer that is not there."""
+    last = VelocityGain(velocity=velocity, gain_db=gain_between_db(gains, velocity))
+    return (*(gain for gain in gains if gain.velocity < velocity), last)
 
 
 def _on_the_way_db(last: VelocityGain, velocity: int, to: _NextLayer) -> float:

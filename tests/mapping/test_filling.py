@@ -16,9 +16,17 @@ from keymapper.model.recipe import ZoneSettings
 SOFT_DBFS, DB_A_VELOCITY = -40.0, 0.2
 
 
-def laid(roots: list[tuple[int, int]], fade: int = 0) -> tuple[tuple[PlacedNote, ...], list[float]]:
-    """Notes of given (key, velocity) laid on keys, louder with velocity; and their levels."""
-    levels = [SOFT_DBFS + DB_A_VELOCITY * velocity for _, velocity in roots]
+def laid(
+    roots: list[tuple[int, int]], fade: int = 0, raised: tuple[int, float] = (0, 0.0)
+) -> tuple[tuple[PlacedNote, ...], list[float]]:
+    """Notes of given (key, velocity) laid on keys, louder with velocity; and their levels.
+
+    raised : a velocity whose notes are louder than that, and by how many decibels.
+    """
+    levels = [
+        SOFT_DBFS + DB_A_VELOCITY * velocity + (raised[1] if velocity == raised[0] else 0.0)
+        for _, velocity in roots
+    ]
     notes = [
         PlaceableNote(
             root_key=key, velocity=velocity, round_robin=None, is_release=False, level_db=level
@@ -151,6 +159,16 @@ def test_where_layers_fade_the_level_goes_on_to_the_end_of_the_fade() -> None:
     for velocity in range(20, 106):
         wanted = SOFT_DBFS + DB_A_VELOCITY * velocity
         assert level_dbfs(area, levels[index], velocity) == pytest.approx(wanted, abs=0.02)
+
+
+def test_a_missing_layer_leads_no_note_past_its_own_velocities() -> None:
+    notes, levels = laid(MIDDLE_MISSING, fade=40, raised=(70, 10.0))
+    ((index, area),) = playing(notes, 36, 70)
+    own, next_begins = (level_dbfs(area, levels[index], velocity) for velocity in (45, 76))
+    for velocity in range(45, 77):
+        way = (velocity - 45) / (76 - 45)
+        wanted = own + way * (next_begins - own)
+        assert level_dbfs(area, levels[index], velocity) == pytest.approx(wanted, abs=0.1)
 
 
 def test_a_complete_set_keeps_its_places() -> None:
