@@ -137,3 +137,21 @@ def test_what_a_fade_raises_stays_within_the_volume_that_players_take(
     assert np.abs(np.subtract(levels_db(faded), levels_db(built(tmp_path, 0)))).max() < 0.5
     peaks = [note.sample.peak_dbfs for note in manifest_beside(sfz_file(faded)).notes]
     assert max(peaks) <= -3.0 + 0.01
+
+
+def test_no_note_plays_above_the_peak_asked_for_where_layers_begin_alike(tmp_path: Path) -> None:
+    """Raised because they take from each other later, they add up while they begin."""
+    (tmp_path / "in").mkdir()
+    time = np.arange(3 * RATE) / RATE
+    for velocity, turn in ((90, 0.0), (110, 2.0)):
+        phase = 2 * np.pi * HZ * time + turn * np.clip((time - 0.06) / 0.04, 0.0, 1.0)
+        sound = 0.3 * np.sin(phase) * np.minimum(1.0, time / 0.005)
+        lead = np.random.default_rng(1).normal(0, 1e-5, RATE // 20)
+        samples = np.concatenate([lead, sound])
+        soundfile.write(tmp_path / "in" / f"C4_v{velocity}.wav", samples, RATE, subtype="PCM_24")
+    reading = read_sfz(sfz_file(built(tmp_path, 40)))
+    samples = load_samples(reading.regions)
+    player = Player(reading.regions, samples, player_settings(reading, [RATE]))
+    for velocity in range(1, 128):
+        voices = player.voices((NoteOn(at_frame=0, key=60, velocity=velocity),))
+        assert np.abs(player.render(voices, RATE)).max() < 10 ** (-3.0 / 20) * 1.02

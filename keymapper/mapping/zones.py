@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from keymapper.mapping.dynamics import faded_range
+from keymapper.mapping.dynamics import fade_of, faded_range
 from keymapper.mapping.filling import by_area
-from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import PlacedNote
 from keymapper.model.instrument import (
     AmplitudeEnvelope,
@@ -15,7 +14,6 @@ from keymapper.model.instrument import (
     Brightness,
     PlayMode,
     ResolvedLayout,
-    VelocityFade,
     Zone,
 )
 from keymapper.model.loop import LoopVerdict
@@ -94,7 +92,8 @@ def _zone(
 ) -> Zone:
     place = placed.place
     mode = _play_mode(placed, playback)
-    low_velocity, high_velocity, fade = _velocities(place)
+    own = (place.low_velocity, place.high_velocity)
+    low_velocity, high_velocity = faded_range(own, place.fade_below, place.fade_above)
     low_key, high_key, target_cents = keys
     return Zone(
         sample=playback.sample,
@@ -105,7 +104,7 @@ def _zone(
         high_key=high_key,
         low_velocity=low_velocity,
         high_velocity=high_velocity,
-        velocity_fade=fade,
+        velocity_fade=fade_of(own, place.fade_below, place.fade_above),
         round_robin=place.round_robin,
         round_robins=place.round_robins,
         trigger=place.trigger,
@@ -119,25 +118,6 @@ def _zone(
         envelope=_envelope(playback, mode, recipe.release_seconds),
         brightness=playback.brightness,
         choke_group=placed.choke_group,
-    )
-
-
-def _velocities(place: Place) -> tuple[int, int, VelocityFade | None]:
-    """Velocities that a zone sounds at, and how it fades over where it overlaps its neighbours."""
-    own = (place.low_velocity, place.high_velocity)
-    low, high = faded_range(own, place.fade_below, place.fade_above)
-    if not place.fade_below and not place.fade_above:
-        return low, high, None
-    return (
-        low,
-        high,
-        VelocityFade(
-            in_low=low - 1 if place.fade_below else 0,
-            in_high=own[0] + place.fade_below // 2 if place.fade_below else 0,
-            out_low=own[1] - (place.fade_above + 1) // 2 if place.fade_above else 127,
-            out_high=high + 1 if place.fade_above else 127,
-            law="gain",
-        ),
     )
 
 

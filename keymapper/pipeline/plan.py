@@ -145,19 +145,23 @@ def levelled(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
 def within_most_volume(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
     """Return plans no zone of which has more volume than players take.
 
-    What is over goes into its sample, and where that would pass the peak asked for, all come down.
+    What is over goes into its sample; where that, or what is played, would pass the peak asked
+    for, all come down.
     """
     highest_dbfs = plans[0].recipe.levels.peak_dbfs
-    baked_peaks_dbfs = [
-        _levels(plan, note).peak_dbfs
-        + plan.gain_db
-        + note.baked_gain_db
-        + highest_gain_db(note)
-        - MOST_VOLUME_DB
+    peaks = [
+        [
+            (note, _levels(plan, note).peak_dbfs + plan.gain_db + note.baked_gain_db)
+            for note in plan.assembly.placed
+        ]
         for plan in plans
-        for note in plan.assembly.placed
     ]
-    over_db = max(0.0, max(baked_peaks_dbfs) - highest_dbfs)
+    baked_peaks_dbfs = [
+        peak_dbfs + highest_gain_db(note) - MOST_VOLUME_DB
+        for layer in peaks
+        for note, peak_dbfs in layer
+    ]
+    over_db = max(0.0, max(*baked_peaks_dbfs, played_peak_dbfs(peaks)) - highest_dbfs)
     return [replace(plan, assembly=_lowered(plan.assembly, over_db)) for plan in plans]
 
 
