@@ -119,6 +119,7 @@ def test_recordings_get_an_instrument(tmp_path):
     assert [(one.what, one.after) for one in mended] == [("instrument", "pack.sfz")]
     regions = read_sfz(tmp_path / "copy" / "pack.sfz").regions
     assert sorted(region.pitch_keycenter for region in regions) == [48, 52, 55, 60]
+    assert {region.loop_mode for region in regions} == {"no_loop"}
     assert _grave(tmp_path / "copy") == []
 
 

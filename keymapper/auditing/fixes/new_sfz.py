@@ -42,14 +42,14 @@ def sfz_of_recordings(
     regions = [
         SfzHeader(
             name="region",
-            opcodes=_opcodes(
-                zones[placed.note],
-                part,
-                names,
-                loops if instrument.tuned else {},
+            opcodes=(
+                *_opcodes(zone, part, names),
+                *_start(zone),
+                *_playback(part, loops.get(zone.file or ""), layout),
             ),
         )
         for placed in assembly.placed
+        for zone in (zones[placed.note],)
         for part in by_area(lowered(placed, over_db))
     ]
     return write_sfz(SfzDocument(headers=tuple(regions)))
@@ -80,8 +80,8 @@ def _set_note(zone: PackZone, instrument: PackInstrument) -> SetNote:
 
 
 def _opcodes(
-    zone: PackZone, placed: PlacedNote, names: Mapping[str, str], loops: Mapping[str, Loop]
-) -> tuple[tuple[str, str], ...]:
+    zone: PackZone, placed: PlacedNote, names: Mapping[str, str]
+) -> Sequence[tuple[str, str]]:
     place, file = placed.place, zone.file or ""
     opcodes = [
         ("sample", names[file]),
@@ -98,10 +98,7 @@ def _opcodes(
             ("seq_length", str(place.round_robins)),
             ("seq_position", str(place.round_robin)),
         ]
-    if place.trigger == "release":
-        opcodes += [("trigger", "release"), ("loop_mode", "one_shot")]
-        return (*opcodes, *_start(zone))
-    return (*opcodes, *_start(zone), *_playback(loops.get(file), tuned=bool(loops)))
+    return opcodes
 
 
 def _level(placed: PlacedNote) -> Sequence[tuple[str, str]]:
@@ -125,9 +122,15 @@ def _start(zone: PackZone) -> Sequence[tuple[str, str]]:
     return [("offset", str(round(lead * zone.facts.rate)))]
 
 
-def _playback(loop: Loop | None, *, tuned: bool) -> Sequence[tuple[str, str]]:
+def _playback(
+    placed: PlacedNote, loop: Loop | None, layout: ResolvedLayout
+) -> Sequence[tuple[str, str]]:
+    if placed.place.trigger == "release":
+        return [("trigger", "release"), ("loop_mode", "one_shot")]
+    if layout == "one-shots":
+        return [("loop_mode", "one_shot"), ("ampeg_release", "0.15")]
     if loop is None:
-        return [("loop_mode", "no_loop" if tuned else "one_shot"), ("ampeg_release", "0.15")]
+        return [("loop_mode", "no_loop"), ("ampeg_release", "0.15")]
     return [
         ("loop_mode", "loop_continuous"),
         ("loop_start", str(loop.start_frame)),
