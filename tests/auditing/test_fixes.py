@@ -123,6 +123,37 @@ def test_recordings_get_an_instrument(tmp_path):
     assert _grave(tmp_path / "copy") == []
 
 
+@pytest.mark.parametrize(
+    ("rule", "opcode"),
+    [("tuning", "tune"), ("edge-late-start", "offset"), ("loop-missing", "loop_start")],
+)
+def test_an_instrument_of_recordings_leaves_alone_what_is_switched_off(rule, opcode, tmp_path):
+    for key, name in [(48, "C3"), (52, "E3"), (55, "G3"), (60, "C4")]:
+        write_note(tmp_path / "pack" / f"Tug {name}.wav", key + 0.2, seconds=3.0)
+
+    def written(*changes: RuleChange) -> str:
+        audited = audit_path(tmp_path / "pack", AuditSettings(workers=1, changes=changes))
+        write_fixes(audited, tmp_path / "copy", force=True, workers=1)
+        return (tmp_path / "copy" / "pack.sfz").read_text("utf-8")
+
+    line = f"{opcode}=-20" if opcode == "tune" else f"{opcode}="
+    assert line in written()
+    spared = written(RuleChange(rule=rule, off=True, reason="meant so"))
+    assert line not in spared
+    assert all(other in spared for other in ("tune=-20", "offset=", "loop_start=") if other != line)
+
+
+@pytest.mark.parametrize(("limit", "tune"), [(10.0, "-20"), (30.0, "0")])
+def test_an_instrument_of_recordings_is_tuned_beyond_the_limit_asked_for(limit, tune, tmp_path):
+    for key, name in [(48, "C3"), (52, "E3"), (55, "G3"), (60, "C4")]:
+        write_note(tmp_path / "pack" / f"Tug {name}.wav", key + 0.2)
+    change = RuleChange(rule="tuning", limit=limit, reason="loose on purpose")
+    audited = audit_path(tmp_path / "pack", AuditSettings(workers=1, changes=(change,)))
+    write_fixes(audited, tmp_path / "copy", force=False, workers=1)
+    regions = read_sfz(tmp_path / "copy" / "pack.sfz").regions
+    assert {f"{region.tune_cents:g}" for region in regions} == {tune}
+
+
 def test_recordings_at_full_scale_are_not_turned_up_beyond_it(tmp_path):
     """One note is softer than the others for its loud attack: evening raises it."""
     for key in range(48, 76, 4):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from keymapper.auditing.fixes.plan import PRE_ROLL_SECONDS
+from keymapper.auditing.judging import limit_in_force
+from keymapper.auditing.rules import rule_by_id
 from keymapper.auditing.subject import PackInstrument, PackZone
 from keymapper.formats.sfz import SfzDocument, SfzHeader, write_sfz
 from keymapper.mapping.assembling import assembled
@@ -16,6 +18,7 @@ from keymapper.mapping.headroom import (
     played_peak_dbfs,
 )
 from keymapper.mapping.set_notes import PlacedNote, SetNote
+from keymapper.model.finding import RuleChange
 from keymapper.model.instrument import NoteHints, ResolvedLayout
 from keymapper.model.loop import Loop
 from keymapper.model.recipe import Recipe
@@ -24,13 +27,17 @@ LATE_SECONDS = 0.008
 
 
 def sfz_of_recordings(
-    instrument: PackInstrument, names: Mapping[str, str], loops: Mapping[str, Loop]
+    instrument: PackInstrument,
+    names: Mapping[str, str],
+    loops: Mapping[str, Loop],
+    changes: Sequence[RuleChange] = (),
 ) -> str:
     """Return the SFZ text that plays a folder of recordings as they lie there.
 
     All are turned down alike where one has more volume than players take, or plays over full scale.
 
     names : where each file lies in the copy. loops : found or written loops, by file.
+    changes : rules switched off or moved; what they no longer find stays as it is.
     """
     zones = [zone for zone in instrument.zones if zone.facts is not None]
     layout: ResolvedLayout = "keys" if instrument.tuned else "one-shots"
@@ -43,8 +50,8 @@ def sfz_of_recordings(
         SfzHeader(
             name="region",
             opcodes=(
-                *_opcodes(zone, part, names),
-                *_start(zone),
+                *_opcodes(zone, part, names, _least_cents(changes)),
+                *_start(zone, limit_in_force("edge-late-start", changes, LATE_SECONDS)),
                 *_playback(part, loops.get(zone.file or ""), layout),
             ),
         )
@@ -80,15 +87,16 @@ def _set_note(zone: PackZone, instrument: PackInstrument) -> SetNote:
 
 
 def _opcodes(
-    zone: PackZone, placed: PlacedNote, names: Mapping[str, str]
+    zone: PackZone, placed: PlacedNote, names: Mapping[str, str], least_cents: float
 ) -> Sequence[tuple[str, str]]:
     place, file = placed.place, zone.file or ""
+    cents = placed.decision.tuning_cents
     opcodes = [
         ("sample", names[file]),
         ("lokey", str(place.low_key)),
         ("hikey", str(place.high_key)),
         ("pitch_keycenter", str(placed.decision.root_key)),
-        ("tune", str(-round(placed.decision.tuning_cents))),
+        ("tune", str(-round(cents) if abs(cents) > least_cents else 0)),
         ("lovel", str(place.low_velocity)),
         ("hivel", str(place.high_velocity)),
         *_level(placed),
@@ -115,8 +123,16 @@ def _level(placed: PlacedNote) -> Sequence[tuple[str, str]]:
     ]
 
 
-def _start(zone: PackZone) -> Sequence[tuple[str, str]]:
-    if zone.facts is None or zone.facts.edges.lead_seconds < LATE_SECONDS:
+def _least_cents(changes: Sequence[RuleChange]) -> float:
+    """Return how far off a note may be and keep its tuning; none may by default."""
+    slightly = limit_in_force("tuning-slightly-off", changes, 0.0)
+    off = rule_by_id("tuning-off")
+    assert off is not None
+    return min(slightly, limit_in_force(off.id, changes, off.limit))
+
+
+def _start(zone: PackZone, late_seconds: float) -> Sequence[tuple[str, str]]:
+    if zone.facts is None or zone.facts.edges.lead_seconds < late_seconds:
         return []
     lead = zone.facts.edges.lead_seconds - PRE_ROLL_SECONDS
     return [("offset", str(round(lead * zone.facts.rate)))]
