@@ -20,6 +20,7 @@ from keymapper.model.recipe import (
     TuningSettings,
     ZoneSettings,
 )
+from keymapper.proving.proof import ProofSettings, prove_instrument
 from tests.simple_notes import RATE, note, write_note
 
 ONE = BuildSettings(workers=1, prove=False, page=False)
@@ -199,6 +200,24 @@ def test_layers_sound_together_and_equally_loud(tmp_path):
     assert "one of 2 layers that sound together: 2 voices a key" in manifest.layers[0].remarks
     assert dict(read_sfz(tmp_path / "out" / "in.sfz").control.labels)[16] == "Layer balance"
     assert [f.folder for f in manifest.layers] == ["bright", "dark"]
+
+
+def test_a_layer_on_some_keys_is_meant_to_sound_there(tmp_path):
+    """And a zone that sounds twice within the layers is still told."""
+    for folder in ("bright", "dark"):
+        for name, key in (("C3", 48), ("C4", 60)):
+            write_note(tmp_path / "in" / folder / f"{name}.wav", key)
+    layers = (LayerSettings(folder="bright"), LayerSettings(folder="dark", keys=(47, 48)))
+    build_instrument(tmp_path / "in", tmp_path / "out", Recipe(layer=layers), ONE)
+
+    def doubled():
+        proof = prove_instrument(tmp_path / "out", ProofSettings(short=True, hold_seconds=0.5))
+        return [found for found in proof.findings if found.rule == "proof-doubled"]
+
+    assert doubled() == []
+    (file,) = (tmp_path / "out").glob("*.sfz")
+    file.write_text(file.read_text() + file.read_text().replace("<control>", "<region>"))
+    assert doubled()
 
 
 def test_a_layer_may_not_leave_the_folder(tmp_path):

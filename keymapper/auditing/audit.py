@@ -51,6 +51,8 @@ class AuditedPack:
     pack: Pack
     judgement: Judgement
     diagnoses: tuple[Diagnosis, ...]
+    changes: tuple[RuleChange, ...] = ()
+    """Rules that were switched off or moved."""
 
 
 def audit_path(path: Path, settings: AuditSettings) -> list[AuditedPack]:
@@ -85,6 +87,7 @@ def _audited(
         pack=pack,
         judgement=judged_pack(pack, settings.changes),
         diagnoses=tuple(one for one in diagnoses if one is not None),
+        changes=settings.changes,
     )
 
 

@@ -73,29 +73,38 @@ def sorted_findings(
     )
 
 
+def limit_in_force(rule_id: str, changes: Sequence[RuleChange], usual: float) -> float:
+    """Return what a measure is held against: `usual` where no limit was asked for.
+
+    Infinity where the rule is switched off.
+    """
+    about = _about(rule_id, changes)
+    return math.inf if any(change.off for change in about) else _limit(about, usual)
+
+
 def _in_force(rule: Rule, changes: Sequence[RuleChange]) -> tuple[float, Severity] | None:
     """Return limit and severity once the changes are taken in, None where it is off."""
-    severity = rule.severity
-    for change in _about(rule, changes):
+    about, severity = _about(rule.id, changes), rule.severity
+    for change in about:
         if change.off:
             return None
         severity = severity if change.severity is None else change.severity
-    return _limit(rule, changes), severity
+    return _limit(about, rule.limit), severity
 
 
-def _about(rule: Rule, changes: Sequence[RuleChange]) -> list[RuleChange]:
-    return [one for one in changes if f"{rule.id}-".startswith(f"{one.rule}-")]
+def _about(rule_id: str, changes: Sequence[RuleChange]) -> list[RuleChange]:
+    return [one for one in changes if f"{rule_id}-".startswith(f"{one.rule}-")]
 
 
-def _limit(rule: Rule, changes: Sequence[RuleChange]) -> float:
-    moved = [one.limit for one in _about(rule, changes) if one.limit is not None]
-    return moved[-1] if moved else rule.limit
+def _limit(about: Sequence[RuleChange], usual: float) -> float:
+    moved = [one.limit for one in about if one.limit is not None]
+    return moved[-1] if moved else usual
 
 
 def _highest(rule: Rule, changes: Sequence[RuleChange]) -> float:
     """Return up to where a rule judges: the limit of the graver one, also if that is off."""
     graver = rule_by_id(rule.graver)
-    return math.inf if graver is None else _limit(graver, changes)
+    return math.inf if graver is None else _limit(_about(graver.id, changes), graver.limit)
 
 
 def _is_over(hit: Hit, highest: float) -> bool:

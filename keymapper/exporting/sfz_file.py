@@ -22,8 +22,13 @@ Opcodes = tuple[tuple[str, str], ...]
 
 def sfz_document(manifest: Manifest) -> SfzDocument:
     """Return the instrument as SFZ: one region a zone, sorted as the zones are."""
-    regions = [SfzHeader(name="region", opcodes=_region(zone)) for zone in manifest.zones]
+    regions = [region_of_zone(zone) for zone in manifest.zones]
     return SfzDocument(headers=(*_controls(manifest), *regions))
+
+
+def region_of_zone(zone: Zone) -> SfzHeader:
+    """Return the region that plays a zone."""
+    return SfzHeader(name="region", opcodes=_region(zone))
 
 
 def _controls(manifest: Manifest) -> tuple[SfzHeader, ...]:

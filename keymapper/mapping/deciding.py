@@ -13,7 +13,8 @@ from keymapper.model.recipe import NoteCorrection
 UNSET_ROOT = 60
 """What programs write as the root of a sample when nobody told them one."""
 SAME_KEY_CENTS, OTHER_KEY_CENTS = 50.0, 100.0
-"""A doubtful and a sure pitch further than this from a root, octaves apart, are of another key."""
+"""A pitch further than this from a root, octaves apart, is of another key: what may be a noise, and
+what is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +33,8 @@ def decided_note(evidence: Evidence, reference_hz: float) -> Decision | None:
     """Return key, tuning, velocity and turn of a note; None where nothing tells its key.
 
     The recipe is believed first, then the sound, then the name, then what the file states; where
-    the sound is doubtful, the name tells its octave.
+    the sound is doubtful, the name tells its octave. Release notes, which are noises as a rule,
+    belong to the key in their name.
     """
     correction = evidence.correction or NoteCorrection(file=evidence.file)
     root, decided_by = _root_key(evidence, correction)
@@ -41,7 +43,9 @@ def decided_note(evidence: Evidence, reference_hz: float) -> Decision | None:
     hints = believed_hints(evidence.hints, correction)
     return Decision(
         root_key=root,
-        tuning_cents=_tuning_cents(evidence.pitch, correction, root, reference_hz),
+        tuning_cents=_tuning_cents(
+            evidence.pitch, correction, root, reference_hz, is_release=hints.is_release
+        ),
         velocity=hints.velocity,
         round_robin=hints.round_robin,
         is_release=hints.is_release,
@@ -89,21 +93,23 @@ def _root_key(evidence: Evidence, correction: NoteCorrection) -> tuple[int | Non
 
 
 def _is_told_by_name(heard: int, named: int, evidence: Evidence) -> bool:
-    """Say whether a name is believed against a doubtful sound: of its octave, or of a noise.
-
-    Release noises belong to the key in their name.
-    """
+    """Say whether a name is believed against a sound: of a release, or a doubtful one's octave."""
     hints = believed_hints(evidence.hints, evidence.correction)
-    return evidence.pitch.doubtful and ((named - heard) % 12 == 0 or hints.is_release)
+    return hints.is_release or (evidence.pitch.doubtful and (named - heard) % 12 == 0)
 
 
 def _tuning_cents(
-    pitch: Pitch, correction: NoteCorrection, root_key: int, reference_hz: float
+    pitch: Pitch,
+    correction: NoteCorrection,
+    root_key: int,
+    reference_hz: float,
+    *,
+    is_release: bool,
 ) -> float:
     """Return how sharp the note is against root_key, whichever octave its pitch was heard in.
 
-    0 where its pitch is unknown, or doubtful and of another key: a noise that is to lie on a key
-    must not be tuned to it.
+    0 where its pitch is unknown, or of another key and doubtful or of a release: a noise that is
+    to lie on a key must not be tuned to it.
     """
     if correction.tuning_cents is not None:
         return correction.tuning_cents
@@ -111,9 +117,10 @@ def _tuning_cents(
         return 0.0
     cents = 100.0 * (hz_to_key(pitch.f0_hz, reference_hz) - root_key)
     within = cents - 1200.0 * round(cents / 1200.0)
-    if abs(within) <= (SAME_KEY_CENTS if pitch.doubtful else OTHER_KEY_CENTS):
+    may_be_noise = pitch.doubtful or is_release
+    if abs(within) <= (SAME_KEY_CENTS if may_be_noise else OTHER_KEY_CENTS):
         return within
-    return 0.0 if pitch.doubtful else cents
+    return 0.0 if may_be_noise else cents
 
 
 def doubts_of_key(evidence: Evidence, decision: Decision) -> list[Doubt]:

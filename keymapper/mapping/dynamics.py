@@ -2,7 +2,8 @@
 
 Within its layer a zone plays at its own level at the velocity it was recorded at, and meets its
 neighbour layers half-way (in dB, along the straight line between the two levels) at the
-hand-over. Beyond the softest and the loudest recording the usual square law goes on.
+hand-over. Neighbours are the nearest layers that reach its keys. Beyond the softest and the
+loudest recording the usual square law goes on.
 """
 
 from __future__ import annotations
@@ -33,24 +34,27 @@ class DynamicZone:
     nominal_velocity: int
     """The velocity it was recorded at, within its range."""
     level_db: float
+    fade_below: int = 0
+    """Velocities over which it overlaps the layer below; its gains go on along the same line."""
+    fade_above: int = 0
 
 
-def velocity_gains(zones: Sequence[DynamicZone], fade: int = 0) -> list[tuple[VelocityGain, ...]]:
+def velocity_gains(zones: Sequence[DynamicZone]) -> list[tuple[VelocityGain, ...]]:
     """Return the gain over velocity of each zone, in dB over its recorded level.
 
     A set with one layer gets none: the usual square law of velocity serves it.
-
-    fade : velocities over which layers overlap; the gains go on along the same line there.
     """
     if len({zone.low_velocity for zone in zones}) < 2:
         return [() for _ in zones]
-    return [_gains(zone, zones, fade) for zone in zones]
+    return [_gains(zone, zones) for zone in zones]
 
 
-def _gains(zone: DynamicZone, zones: Sequence[DynamicZone], fade: int) -> tuple[VelocityGain, ...]:
-    below = _neighbours(zone, [z for z in zones if z.high_velocity == zone.low_velocity - 1])
-    above = _neighbours(zone, [z for z in zones if z.low_velocity == zone.high_velocity + 1])
-    low, high = faded_range(zone.low_velocity, zone.high_velocity, fade)
+def _gains(zone: DynamicZone, zones: Sequence[DynamicZone]) -> tuple[VelocityGain, ...]:
+    below = _neighbours(zone, [z for z in zones if z.high_velocity < zone.low_velocity])
+    above = _neighbours(zone, [z for z in zones if z.low_velocity > zone.high_velocity])
+    low, high = faded_range(
+        (zone.low_velocity, zone.high_velocity), zone.fade_below, zone.fade_above
+    )
     points = sorted({low, zone.nominal_velocity, high, *range(low, high, VELOCITY_STEP)})
     return tuple(
         VelocityGain(
@@ -61,11 +65,35 @@ def _gains(zone: DynamicZone, zones: Sequence[DynamicZone], fade: int) -> tuple[
     )
 
 
-def faded_range(low_velocity: int, high_velocity: int, fade: int) -> tuple[int, int]:
-    """Return the velocities a layer sounds at when it fades into its neighbours."""
-    below, above = (fade + 1) // 2, fade // 2
-    low = low_velocity if low_velocity == 1 else max(1, low_velocity - below)
-    return low, (high_velocity if high_velocity == 127 else min(127, high_velocity + above))
+def faded_range(own: tuple[int, int], fade_below: int, fade_above: int) -> tuple[int, int]:
+    """Return the velocities a layer sounds at when it fades into its neighbours.
+
+    own : its lowest and highest velocity.
+    fade_below, fade_above : velocities over which it fades; half of them are its neighbour's own.
+    """
+    return own[0] - (fade_below + 1) // 2, own[1] + fade_above // 2
+
+
+def fade_of(own: tuple[int, int], fade_below: int, fade_above: int) -> VelocityFade | None:
+    """Return how a layer fades over the velocities at which it overlaps its neighbours."""
+    if not fade_below and not fade_above:
+        return None
+    low, high = faded_range(own, fade_below, fade_above)
+    return VelocityFade(
+        in_low=low - 1 if fade_below else 0,
+        in_high=own[0] + fade_below // 2 if fade_below else 0,
+        out_low=own[1] - (fade_above + 1) // 2 if fade_above else 127,
+        out_high=high + 1 if fade_above else 127,
+        law="gain",
+    )
+
+
+def fade_share(fade: VelocityFade | None, velocity: int) -> float:
+    """Return the share of its amplitude, 0 to 1, that a fade by straight lines leaves a layer."""
+    if fade is None:
+        return 1.0
+    fading_in = _way(velocity, fade.in_low, fade.in_high) if fade.in_high else 1.0
+    return fading_in * (1.0 - _way(velocity, fade.out_low, fade.out_high))
 
 
 def even_through_fade(
@@ -92,7 +120,7 @@ def even_through_fade(
 
     return tuple(
         VelocityGain(
-            velocity=velocity, gain_db=_between_points(gains, velocity) - together_db(velocity)
+            velocity=velocity, gain_db=gain_between_db(gains, velocity) - together_db(velocity)
         )
         for velocity in sorted(velocities)
     )
@@ -110,7 +138,8 @@ def _sum_db(way: float, correlation: float | None) -> float:
     return max(-MOST_RAISED_DB, 10.0 * math.log10(max(power, 1e-12)))
 
 
-def _between_points(gains: Sequence[VelocityGain], velocity: int) -> float:
+def gain_between_db(gains: Sequence[VelocityGain], velocity: int) -> float:
+    """Return the gain at a velocity as players draw it between points; the ends go on level."""
     amplitude = np.interp(
         velocity,
         [gain.velocity for gain in gains],
@@ -126,10 +155,12 @@ class _Neighbour:
 
 
 def _neighbours(zone: DynamicZone, others: Sequence[DynamicZone]) -> _Neighbour | None:
-    """Mean of the zones of the next layer that share keys with this one."""
-    shared = [o for o in others if o.low_key <= zone.high_key and zone.low_key <= o.high_key]
-    if not shared:
+    """Mean of the zones of the nearest layer that shares keys with this one."""
+    sharing = [o for o in others if o.low_key <= zone.high_key and zone.low_key <= o.high_key]
+    if not sharing:
         return None
+    nearest = min(abs(o.low_velocity - zone.low_velocity) for o in sharing)
+    shared = [o for o in sharing if abs(o.low_velocity - zone.low_velocity) == nearest]
     return _Neighbour(
         velocity=sum(o.nominal_velocity for o in shared) / len(shared),
         level_db=sum(o.level_db for o in shared) / len(shared),

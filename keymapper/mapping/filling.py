@@ -8,7 +8,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
-from keymapper.mapping.dynamics import LEAST_GAIN_DB, VELOCITY_STEP
+from keymapper.mapping.dynamics import (
+    LEAST_GAIN_DB,
+    VELOCITY_STEP,
+    faded_range,
+    gain_between_db,
+)
 from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import Area, PlacedNote
 from keymapper.model.instrument import VelocityGain
@@ -18,21 +23,13 @@ Layers = dict[int, list[int]]
 """Indices of placed notes by the lowest velocity of their layer, from soft to loud."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Reach:
-    """The velocities a note plays at one key, and the level the next layer begins at there."""
-
-    low_velocity: int
-    high_velocity: int
-    next_dbfs: float | None
-
-
 def filled(placed: Sequence[PlacedNote], levels_dbfs: Sequence[float]) -> tuple[PlacedNote, ...]:
     """Return placed notes that play, where another layer has none, that layer's velocities too.
 
     At a key which a layer does not reach, the next softer layer goes on, or the next louder one
     begins sooner, so that no key that sounds at all is silent at some velocities. Level goes on
-    along a straight line (in dB) to the next layer, or by the square law of velocity.
+    along a straight line (in dB) to the next layer, and as that of the next layer where they
+    overlap, or by the square law of velocity.
 
     levels_dbfs : of each placed note at the velocity it was recorded at.
     """
@@ -49,8 +46,6 @@ def filled(placed: Sequence[PlacedNote], levels_dbfs: Sequence[float]) -> tuple[
 
 def by_area(placed: PlacedNote) -> list[PlacedNote]:
     """Return a note once for each area it plays, as if that were its place."""
-    if not placed.areas:
-        return [placed]
     return [
         replace(
             placed,
@@ -61,11 +56,61 @@ def by_area(placed: PlacedNote) -> list[PlacedNote]:
                 high_key=area.high_key,
                 low_velocity=area.low_velocity,
                 high_velocity=area.high_velocity,
+                fade_below=area.fade_below,
+                fade_above=area.fade_above,
             ),
             velocity_gains=area.velocity_gains,
         )
-        for area in placed.areas
+        for area in areas_of(placed)
     ]
+
+
+def areas_of(placed: PlacedNote) -> tuple[Area, ...]:
+    """Return where a note plays: its areas, or just its place."""
+    place = placed.place
+    whole = Area(
+        low_key=place.low_key,
+        high_key=place.high_key,
+        low_velocity=place.low_velocity,
+        high_velocity=place.high_velocity,
+        fade_below=place.fade_below,
+        fade_above=place.fade_above,
+        velocity_gains=placed.velocity_gains,
+    )
+    return placed.areas or (whole,)
+
+
+def cut_where_fades_change(placed: Sequence[PlacedNote]) -> tuple[PlacedNote, ...]:
+    """Return notes whose areas end where a layer that they fade into hands over to another note."""
+    attacks = [area for note in placed if note.place.trigger == "attack" for area in areas_of(note)]
+    return tuple(
+        replace(note, areas=tuple(part for area in areas_of(note) for part in _cut(area, attacks)))
+        if note.place.trigger == "attack"
+        else note
+        for note in placed
+    )
+
+
+def _cut(area: Area, others: Sequence[Area]) -> list[Area]:
+    edges = {
+        key
+        for other in others
+        if (area.fade_above and other.low_velocity == area.high_velocity + 1)
+        or (area.fade_below and other.high_velocity == area.low_velocity - 1)
+        for key in (other.low_key, other.high_key + 1)
+        if area.low_key < key <= area.high_key
+    }
+    lows = [area.low_key, *sorted(edges)]
+    return [
+        replace(area, low_key=low, high_key=after - 1)
+        for low, after in zip(lows, [*lows[1:], area.high_key + 1], strict=True)
+    ]
+
+
+def with_gains(placed: PlacedNote, gains: Sequence[tuple[VelocityGain, ...]]) -> PlacedNote:
+    """Return a note with other gains over velocity, one row for each area."""
+    areas = zip(areas_of(placed), gains, strict=True)
+    return replace(placed, areas=tuple(replace(area, velocity_gains=row) for area, row in areas))
 
 
 def unreached(placed: Sequence[PlacedNote]) -> list[str]:
@@ -98,24 +143,21 @@ def _named(keys: set[int]) -> str:
 
 
 def _filled(
-    index: int, placed: Sequence[PlacedNote], levels_dbfs: Sequence[float], layers: Layers
+    index: int,
+    placed: Sequence[PlacedNote],
+    levels_dbfs: Sequence[float],
+    layers: Layers,
 ) -> PlacedNote:
     note = placed[index]
-    keys = range(note.place.low_key, note.place.high_key + 1)
-    reaches = [_reach(note, key, placed, levels_dbfs, layers) for key in keys]
-    areas: list[Area] = []
-    for reach, run in groupby(zip(keys, reaches, strict=True), key=lambda one: one[1]):
-        here = [key for key, _ in run]
-        areas.append(
-            Area(
-                low_key=here[0],
-                high_key=here[-1],
-                low_velocity=reach.low_velocity,
-                high_velocity=reach.high_velocity,
-                velocity_gains=_gains(note, reach, levels_dbfs[index]),
-            )
-        )
     place = note.place
+    by_key = [
+        _area(index, key, placed, levels_dbfs, layers)
+        for key in range(place.low_key, place.high_key + 1)
+    ]
+    areas: list[Area] = []
+    for _, run in groupby(by_key, key=lambda one: replace(one, low_key=0, high_key=0)):
+        here = list(run)
+        areas.append(replace(here[0], high_key=here[-1].high_key))
     alone = len(areas) == 1 and (areas[0].low_velocity, areas[0].high_velocity) == (
         place.low_velocity,
         place.high_velocity,
@@ -123,42 +165,79 @@ def _filled(
     return note if alone else replace(note, areas=tuple(areas))
 
 
-def _reach(
-    note: PlacedNote,
+def _area(
+    index: int,
     key: int,
     placed: Sequence[PlacedNote],
     levels_dbfs: Sequence[float],
     layers: Layers,
-) -> _Reach:
+) -> Area:
+    """Return what a note plays at one of its keys."""
+    note = placed[index]
     here = {
         low: [i for i in layers[low] if placed[i].place.low_key <= key <= placed[i].place.high_key]
         for low in sorted(layers)
     }
     present = [low for low in here if here[low]]
     own = note.place.low_velocity
-    louder = [low for low in present if low > own]
-    begins = [
-        levels_dbfs[i] + (gains[0].gain_db if (gains := placed[i].velocity_gains) else 0.0)
-        for i in (here[louder[0]] if louder else [])
-    ]
-    goes_on = bool(louder) and louder[0] - 1 > note.place.high_velocity
-    return _Reach(
-        low_velocity=1 if own == present[0] else own,
-        high_velocity=louder[0] - 1 if louder else 127,
-        next_dbfs=sum(begins) / len(begins) if goes_on else None,
+    louder = next((low for low in present if low > own), None)
+    is_softest = own == present[0]
+    low_velocity = 1 if is_softest else own
+    high_velocity = 127 if louder is None else louder - 1
+    fade_below = 0 if is_softest else note.place.fade_below
+    fade_above = 0 if louder is None else placed[here[louder][0]].place.fade_below
+    gains, goes_on_to = note.velocity_gains, None
+    if gains and louder is not None and high_velocity > note.place.high_velocity:
+        gains = _up_to(gains, note.place.high_velocity)
+        goes_on_to = _NextLayer(
+            over_db=tuple(levels_dbfs[i] - levels_dbfs[index] for i in here[louder]),
+            gains=tuple(placed[i].velocity_gains for i in here[louder]),
+        )
+    sounding = faded_range((low_velocity, high_velocity), fade_below, fade_above)
+    return Area(
+        low_key=key,
+        high_key=key,
+        low_velocity=low_velocity,
+        high_velocity=high_velocity,
+        fade_below=fade_below,
+        fade_above=fade_above,
+        velocity_gains=_gains(gains, sounding, goes_on_to),
     )
 
 
-def _gains(note: PlacedNote, reach: _Reach, level_dbfs: float) -> tuple[VelocityGain, ...]:
-    """Return the note's own gains over velocity, drawn out to the velocities it reaches."""
-    own = note.velocity_gains
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _NextLayer:
+    """The notes of the layer that a note goes on to beyond its own velocities."""
+
+    over_db: tuple[float, ...]
+    """Of each, its level over that of the note."""
+    gains: tuple[tuple[VelocityGain, ...], ...]
+
+    @property
+    def begins(self) -> int:
+        """The velocity that it sounds from."""
+        return min(gains[0].velocity for gains in self.gains)
+
+    def level_db(self, velocity: int) -> float:
+        """Return its mean level at a velocity, over that of the note."""
+        levels = [
+            over + gain_between_db(gains, velocity)
+            for over, gains in zip(self.over_db, self.gains, strict=True)
+        ]
+        return sum(levels) / len(levels)
+
+
+def _gains(
+    own: tuple[VelocityGain, ...], sounding: tuple[int, int], goes_on_to: _NextLayer | None
+) -> tuple[VelocityGain, ...]:
+    """Return a note's own gains over velocity, drawn out to the velocities it sounds at."""
     if not own:
         return ()
     first, last = own[0], own[-1]
-    below = range(reach.low_velocity, first.velocity, VELOCITY_STEP)
-    above = sorted({*range(reach.high_velocity, last.velocity, -VELOCITY_STEP)})
-    way_db = 0.0 if reach.next_dbfs is None else reach.next_dbfs - level_dbfs - last.gain_db
-    way = reach.high_velocity + 1 - last.velocity
+    below = range(sounding[0], first.velocity, VELOCITY_STEP)
+    above = {*range(sounding[1], last.velocity, -VELOCITY_STEP)}
+    if goes_on_to is not None:
+        above |= {goes_on_to.begins} & {*range(last.velocity + 1, sounding[1])}
     return (
         *(VelocityGain(velocity=v, gain_db=_by_square_law(first, v)) for v in below),
         *own,
@@ -166,12 +245,26 @@ def _gains(note: PlacedNote, reach: _Reach, level_dbfs: float) -> tuple[Velocity
             VelocityGain(
                 velocity=v,
                 gain_db=_by_square_law(last, v)
-                if reach.next_dbfs is None
-                else last.gain_db + way_db * (v - last.velocity) / way,
+                if goes_on_to is None
+                else _on_the_way_db(last, v, goes_on_to),
             )
-            for v in above
+            for v in sorted(above)
         ),
     )
+
+
+def _up_to(gains: tuple[VelocityGain, ...], velocity: int) -> tuple[VelocityGain, ...]:
+    """Return gains that end at a velocity: what lies beyond leads to a layer that is not there."""
+    last = VelocityGain(velocity=velocity, gain_db=gain_between_db(gains, velocity))
+    return (*(gain for gain in gains if gain.velocity < velocity), last)
+
+
+def _on_the_way_db(last: VelocityGain, velocity: int, to: _NextLayer) -> float:
+    """Return the gain along a straight line to where the next layer begins, then along that."""
+    if velocity >= to.begins:
+        return to.level_db(velocity)
+    way = (velocity - last.velocity) / (to.begins - last.velocity)
+    return last.gain_db + way * (to.level_db(to.begins) - last.gain_db)
 
 
 def _by_square_law(known: VelocityGain, velocity: int) -> float:

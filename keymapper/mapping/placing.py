@@ -11,6 +11,7 @@ from typing import Literal
 from keymapper.mapping.key_ranges import key_ranges
 from keymapper.mapping.velocities import (
     LayerNote,
+    velocity_fades,
     velocity_layers,
     velocity_ranges,
 )
@@ -44,6 +45,9 @@ class Place:
     round_robin: int
     round_robins: int
     trigger: Literal["attack", "release"]
+    fade_below: int = 0
+    """Velocities over which it fades in from the layer below."""
+    fade_above: int = 0
 
 
 def placed_on_keys(notes: Sequence[PlaceableNote], settings: ZoneSettings) -> tuple[Place, ...]:
@@ -70,8 +74,9 @@ def _placed(
     by_layer = _by_layer(notes, chosen)
     nominal = [_nominal_velocity(notes, members) for members in by_layer]
     ranges = velocity_ranges(nominal, settings.velocity_split)
+    fades = [0, *velocity_fades(ranges, settings.velocity_fade), 0]
     places: list[Place] = []
-    for velocities, members in zip(ranges, by_layer, strict=True):
+    for layer, (velocities, members) in enumerate(zip(ranges, by_layer, strict=True)):
         for keys in key_ranges([notes[i].root_key for i in members], settings):
             turns = _turns(notes, [i for i in members if notes[i].root_key == keys.root_key])
             places += [
@@ -84,6 +89,8 @@ def _placed(
                     round_robin=turn + 1,
                     round_robins=len(turns),
                     trigger=trigger,
+                    fade_below=fades[layer],
+                    fade_above=fades[layer + 1],
                 )
                 for turn, note in enumerate(turns)
             ]
@@ -94,7 +101,10 @@ def _by_layer(notes: Sequence[PlaceableNote], chosen: Sequence[int]) -> list[lis
     layers = velocity_layers(
         [
             LayerNote(
-                root_key=notes[i].root_key, velocity=notes[i].velocity, level_db=notes[i].level_db
+                root_key=notes[i].root_key,
+                velocity=notes[i].velocity,
+                round_robin=notes[i].round_robin,
+                level_db=notes[i].level_db,
             )
             for i in chosen
         ]
@@ -118,25 +128,12 @@ def _turns(notes: Sequence[PlaceableNote], group: Sequence[int]) -> list[int]:
 def placed_as_one_shots(
     notes: Sequence[PlaceableNote], settings: ZoneSettings
 ) -> tuple[Place, ...]:
-    """Return places on one key each, by key; hits of one key make its own layers and turns.
-
-    Hits that their names number as repeats are no layers, however their levels differ.
-    """
+    """Return places on one key each, by key; hits of one key make its own layers and turns."""
     by_key: dict[int, list[int]] = defaultdict(list)
     for index, note in enumerate(notes):
         by_key[note.root_key].append(index)
     one_key = replace(settings, reach_below=0, reach_above=0)
     placed: list[Place] = []
     for _, members in sorted(by_key.items()):
-        hits = _without_levels_of_repeats([notes[i] for i in members])
-        places = _placed(hits, range(len(hits)), "attack", one_key)
-        placed += [replace(place, note=members[place.note]) for place in places]
+        placed += _placed(notes, members, "attack", one_key)
     return tuple(placed)
-
-
-def _without_levels_of_repeats(hits: Sequence[PlaceableNote]) -> Sequence[PlaceableNote]:
-    """Return the hits of a key, alike in level where they are numbered repeats of one velocity."""
-    numbered = {hit.round_robin for hit in hits} - {None}
-    if len({hit.velocity for hit in hits}) > 1 or len(numbered) < len(hits):
-        return hits
-    return [replace(hit, level_db=0.0) for hit in hits]

@@ -48,6 +48,8 @@ class Area:
     high_key: int
     low_velocity: int
     high_velocity: int
+    fade_below: int
+    fade_above: int
     velocity_gains: tuple[VelocityGain, ...]
 
 

@@ -24,6 +24,7 @@ class LayerNote:
 
     root_key: int
     velocity: int | None
+    round_robin: int | None
     level_db: float
 
 
@@ -42,8 +43,9 @@ def velocity_layers(notes: Sequence[LayerNote]) -> tuple[int, ...]:
     without one join the layer whose level at their key (else in the set) is nearest. What was
     played by hand has a velocity of its own at every key: near ones that no key has both of are
     one layer, and so are any of which one is for low keys alone and the other for high ones.
+    Notes that are all hinted to have one velocity are one layer, however their levels differ.
     Without hints, notes that share a key are ranked by level, and levels within 1.5 dB are one
-    layer.
+    layer; those numbered as repeats are one layer too, unless their levels follow the numbers.
     """
     keys: dict[int, set[int]] = defaultdict(set)
     for note in notes:
@@ -53,7 +55,29 @@ def velocity_layers(notes: Sequence[LayerNote]) -> tuple[int, ...]:
         rank = _ranks_of_velocities(keys)
         known = [None if note.velocity is None else rank[note.velocity] for note in notes]
         return _completed(notes, known)
+    if all(note.velocity is not None for note in notes) or _are_numbered_repeats(notes):
+        return (0,) * len(notes)
     return _completed(notes, _ranked_by_level(notes))
+
+
+def _are_numbered_repeats(notes: Sequence[LayerNote]) -> bool:
+    """Tell whether hints number the notes of each key, and not from soft to loud on all of them.
+
+    One key is too few to tell: there, numbers are believed to count repeats.
+    """
+    groups = [
+        sorted((notes[i].round_robin or 0, notes[i].level_db) for i in group)
+        for group in _by_key(notes).values()
+        if len(group) > 1
+    ]
+    if any(len({number for number, _ in group}) < len(group) for group in groups):
+        return False
+    follow = all(
+        louder - softer > SAME_LEVEL_DB
+        for group in groups
+        for (_, softer), (_, louder) in pairwise(group)
+    )
+    return len(groups) == 1 or not follow
 
 
 def _ranks_of_velocities(keys: Mapping[int, set[int]]) -> dict[int, int]:
@@ -142,21 +166,35 @@ def velocity_ranges(
 ) -> tuple[VelocityRange, ...]:
     """Return contiguous ranges over 1..127 for layers from soft to loud.
 
-    nominal : the velocity each layer was recorded at, rising; with any of them unknown the layers
-    share the range evenly.
+    nominal : the velocity each layer was recorded at; with any of them unknown, or not above the
+    one before, the layers share the range evenly.
     split : between two layers, half-way, or up to the velocity that the lower was recorded at.
     """
     count = len(nominal)
-    tops: list[int] = []
-    for index in range(count - 1):
-        below, above = nominal[index], nominal[index + 1]
-        if None in nominal or below is None or above is None:
-            tops.append(round(HIGHEST_VELOCITY * (index + 1) / count))
-        else:
-            tops.append(below if split == "recorded" else (below + above) // 2)
-    tops.append(HIGHEST_VELOCITY)
+    known = [velocity for velocity in nominal if velocity is not None]
+    if len(known) < count or any(below >= above for below, above in pairwise(known)):
+        tops = [round(HIGHEST_VELOCITY * (index + 1) / count) for index in range(count)]
+    else:
+        tops = [
+            below if split == "recorded" else (below + above) // 2
+            for below, above in pairwise(known)
+        ]
+        tops.append(HIGHEST_VELOCITY)
     lows = [LOWEST_VELOCITY, *(top + 1 for top in tops[:-1])]
     return tuple(
         VelocityRange(low_velocity=low, high_velocity=top)
         for low, top in zip(lows, tops, strict=True)
     )
+
+
+def velocity_fades(ranges: Sequence[VelocityRange], wanted: int) -> list[int]:
+    """Return the velocities over which each layer but the last fades into the next.
+
+    Fewer than wanted where a layer is narrower: it is whole before it fades out again.
+    """
+    room = [
+        (one.high_velocity - one.low_velocity)
+        * (2 if one.low_velocity == LOWEST_VELOCITY or one.high_velocity == HIGHEST_VELOCITY else 1)
+        for one in ranges
+    ]
+    return [min(wanted, below, above) for below, above in pairwise(room)]

@@ -100,7 +100,7 @@ def _curves(
     attacks = [i for i, (_, place) in enumerate(pairs) if place.trigger == "attack"]
     nominal = _nominal_velocities([pairs[i] for i in attacks])
     zones = [_dynamic_zone(nominal, levels_db[i], pairs[i][1]) for i in attacks]
-    found = velocity_gains(zones, recipe.zones.velocity_fade)
+    found = velocity_gains(zones)
     for i, curve in zip(attacks, found, strict=True):
         curves[i] = curve
     return curves
@@ -128,6 +128,8 @@ def _dynamic_zone(nominal: Mapping[int, int], level_db: float, place: Place) -> 
         high_velocity=place.high_velocity,
         nominal_velocity=max(place.low_velocity, min(place.high_velocity, velocity)),
         level_db=level_db,
+        fade_below=place.fade_below,
+        fade_above=place.fade_above,
     )
 
 

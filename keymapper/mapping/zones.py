@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from keymapper.mapping.dynamics import faded_range
+from keymapper.mapping.dynamics import fade_of, faded_range
 from keymapper.mapping.filling import by_area
-from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import PlacedNote
 from keymapper.model.instrument import (
     AmplitudeEnvelope,
@@ -15,7 +14,6 @@ from keymapper.model.instrument import (
     Brightness,
     PlayMode,
     ResolvedLayout,
-    VelocityFade,
     Zone,
 )
 from keymapper.model.loop import LoopVerdict
@@ -94,7 +92,8 @@ def _zone(
 ) -> Zone:
     place = placed.place
     mode = _play_mode(placed, playback)
-    low_velocity, high_velocity, fade = _velocities(place, recipe.zones.velocity_fade)
+    own = (place.low_velocity, place.high_velocity)
+    low_velocity, high_velocity = faded_range(own, place.fade_below, place.fade_above)
     low_key, high_key, target_cents = keys
     return Zone(
         sample=playback.sample,
@@ -105,7 +104,7 @@ def _zone(
         high_key=high_key,
         low_velocity=low_velocity,
         high_velocity=high_velocity,
-        velocity_fade=fade,
+        velocity_fade=fade_of(own, place.fade_below, place.fade_above),
         round_robin=place.round_robin,
         round_robins=place.round_robins,
         trigger=place.trigger,
@@ -119,27 +118,6 @@ def _zone(
         envelope=_envelope(playback, mode, recipe.release_seconds),
         brightness=playback.brightness,
         choke_group=placed.choke_group,
-    )
-
-
-def _velocities(place: Place, fade: int) -> tuple[int, int, VelocityFade | None]:
-    """Velocities that a zone sounds at, and how it fades over where it overlaps its neighbours."""
-    low, high = faded_range(place.low_velocity, place.high_velocity, fade)
-    if (low, high) == (place.low_velocity, place.high_velocity):
-        return low, high, None
-    below, above = (fade + 1) // 2, fade // 2
-    from_below = low != place.low_velocity
-    into_above = high != place.high_velocity
-    return (
-        low,
-        high,
-        VelocityFade(
-            in_low=low - 1 if from_below else 0,
-            in_high=place.low_velocity + above if from_below else 0,
-            out_low=place.high_velocity - below if into_above else 127,
-            out_high=high + 1 if into_above else 127,
-            law="gain",
-        ),
     )
 
 

@@ -42,7 +42,7 @@ class ZoneSettings:
     velocity_split: VelocitySplit = "half-way"
     """Between two layers: half-way between their velocities, or up to the recorded velocity."""
     velocity_fade: int = 0
-    """Velocities over which one layer fades into the next; both sound meanwhile."""
+    """Velocities over which one layer fades into the next, fewer where one is narrower."""
 
     def __post_init__(self) -> None:
         """Refuse a reach beyond the keyboard."""

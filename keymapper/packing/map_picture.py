@@ -35,7 +35,7 @@ def map_zones(regions: Sequence[SfzRegion]) -> tuple[MapZone, ...]:
             high_velocity=region.hivel,
         ): None
         for region in regions
-        if region.trigger not in ("release", "release_key") and 0 <= region.lokey <= region.hikey
+        if not region.is_release and 0 <= region.lokey <= region.hikey
     }
     return tuple(zones)
 

@@ -22,6 +22,7 @@ from keymapper.model.recipe import Recipe
 from keymapper.model.session import SessionSheet
 from keymapper.pipeline.budget import within_budget
 from keymapper.pipeline.earlier import PROOF_NAME, built_files
+from keymapper.pipeline.fading import with_even_fades
 from keymapper.pipeline.finish import finished_manifest
 from keymapper.pipeline.measure import (
     WHOLE_FOLDER,
@@ -124,7 +125,7 @@ def _built(job: MeasuringJob, target: Path, settings: BuildSettings) -> Manifest
         published_folder(target, replace=settings.replace, earlier=earlier) as to,
         Workers(settings.workers) as pool,
     ):
-        plans = levelled(within_budget(_plans(job, settings, pool), pool))
+        plans = with_even_fades(levelled(within_budget(_plans(job, settings, pool), pool)))
         orders = [order for plan in plans for order in sample_orders(plan)]
         written = pool.run(partial(write_sample, folder=to), orders)
         samples = followed(written, "Writing", len(orders), settings.progress)

@@ -5,17 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from keymapper import __version__
-from keymapper.exporting.audio import prepared
-from keymapper.exporting.sample import SampleOrder
-from keymapper.formats.audio_file import read_audio
-from keymapper.mapping.controls import brightness, controls
+from keymapper.mapping.controls import controls
 from keymapper.mapping.doubting import doubts_of_result, sorted_doubts
 from keymapper.mapping.set_notes import PlacedNote
-from keymapper.mapping.zones import Playback, zones_of
-from keymapper.measuring.loops import flattened
+from keymapper.mapping.zones import zones_of
 from keymapper.model.instrument import (
     Balance,
-    Brightness,
     Doubt,
     LayerFacts,
     Manifest,
@@ -23,9 +18,7 @@ from keymapper.model.instrument import (
     SampleFile,
     Zone,
 )
-from keymapper.pipeline.fading import with_even_fades
-from keymapper.pipeline.plan import BuildPlan, sample_orders
-from keymapper.proving.events import PlayerSample
+from keymapper.pipeline.plan import BuildPlan, playback
 
 Written = tuple[BuildPlan, PlacedNote, SampleFile]
 
@@ -40,7 +33,7 @@ def finished_manifest(plans: Sequence[BuildPlan], samples: Sequence[SampleFile])
     notes = [_note_record(one) for one in written]
     zones = [zone for one in written for zone in _zones(one, _balance(one[0], plans))]
     recipe = plans[0].recipe
-    manifest = Manifest(
+    return Manifest(
         tool_version=__version__,
         name=plans[0].name,
         author=recipe.author or "",
@@ -59,18 +52,6 @@ def finished_manifest(plans: Sequence[BuildPlan], samples: Sequence[SampleFile])
             for skipped in (*plan.measured.skipped, *plan.assembly.skipped)
         ),
     )
-    if not recipe.zones.velocity_fade:
-        return manifest
-    orders = {order.file: order for plan in plans for order in sample_orders(plan)}
-    return with_even_fades(manifest, lambda file: _sound(orders[file]))
-
-
-def _sound(order: SampleOrder) -> PlayerSample:
-    """Return a sample as it is written, but for its bits and the crossfade of its loop."""
-    audio = read_audio(order.source, frames=order.frames)
-    note, rate = prepared(audio.samples, audio.info.rate, order.preparation), order.preparation.rate
-    looped = order.loop.loop is not None
-    return PlayerSample(samples=flattened(note, rate, order.loop) if looped else note, rate=rate)
 
 
 def _doubts(plans: Sequence[BuildPlan]) -> list[Doubt]:
@@ -128,23 +109,5 @@ def _balance(plan: BuildPlan, plans: Sequence[BuildPlan]) -> Balance:
 
 def _zones(written: Written, balance: Balance) -> list[Zone]:
     plan, placed, sample = written
-    playback = Playback(
-        sample=sample.file,
-        rate=sample.processing.rate,
-        loop=plan.loop(placed),
-        layout=plan.assembly.layout,
-        baked_cents=sample.processing.baked_cents,
-        layer=plan.job.layer,
-        balance=balance,
-        brightness=_brightness(plan, placed),
-    )
-    return zones_of(placed, playback, plan.job.targets_cents, plan.recipe)
-
-
-def _brightness(plan: BuildPlan, placed: PlacedNote) -> Brightness | None:
-    """Return the low-pass of what sounds on keys; a one-shot's key says nothing of its sound."""
-    if plan.assembly.layout == "one-shots" or placed.place.trigger == "release":
-        return None
-    high_key = placed.place.high_key
-    tone = plan.recording(placed).measurement.tone
-    return brightness(tone, high_key - placed.decision.root_key, high_key, plan.recipe)
+    how = playback(plan, placed, sample.file, balance)
+    return zones_of(placed, how, plan.job.targets_cents, plan.recipe)

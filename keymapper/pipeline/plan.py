@@ -12,12 +12,19 @@ from keymapper.exporting.sample import SampleOrder
 from keymapper.exporting.sample_names import sample_file_names
 from keymapper.exporting.tags import sample_chunks
 from keymapper.mapping.assembling import Assembly, assembled, resolved_layout
+from keymapper.mapping.controls import brightness
 from keymapper.mapping.deciding import believed_stored_keys
-from keymapper.mapping.headroom import lowered, played_peak_dbfs
+from keymapper.mapping.headroom import (
+    MOST_VOLUME_DB,
+    highest_gain_db,
+    lowered,
+    played_peak_dbfs,
+)
 from keymapper.mapping.levels import common_gain_db
 from keymapper.mapping.naming import NamedSet, named_set
 from keymapper.mapping.set_notes import PlacedNote, SetNote
-from keymapper.model.instrument import ResolvedLayout
+from keymapper.mapping.zones import Playback
+from keymapper.model.instrument import Balance, Brightness, ResolvedLayout
 from keymapper.model.loop import LoopVerdict
 from keymapper.model.recipe import Recipe
 from keymapper.model.sound import Levels
@@ -135,6 +142,29 @@ def levelled(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
     ]
 
 
+def within_most_volume(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
+    """Return plans no zone of which has more volume than players take.
+
+    What is over goes into its sample; where that, or what is played, would pass the peak asked
+    for, all come down.
+    """
+    highest_dbfs = plans[0].recipe.levels.peak_dbfs
+    peaks = [
+        [
+            (note, _levels(plan, note).peak_dbfs + plan.gain_db + note.baked_gain_db)
+            for note in plan.assembly.placed
+        ]
+        for plan in plans
+    ]
+    baked_peaks_dbfs = [
+        peak_dbfs + highest_gain_db(note) - MOST_VOLUME_DB
+        for layer in peaks
+        for note, peak_dbfs in layer
+    ]
+    over_db = max(0.0, max(*baked_peaks_dbfs, played_peak_dbfs(peaks)) - highest_dbfs)
+    return [replace(plan, assembly=_lowered(plan.assembly, over_db)) for plan in plans]
+
+
 def _lowered(assembly: Assembly, by_db: float) -> Assembly:
     return replace(assembly, placed=tuple(lowered(note, by_db) for note in assembly.placed))
 
@@ -194,3 +224,32 @@ def sample_orders(plan: BuildPlan) -> list[SampleOrder]:
         )
         for note, name in zip(placed, names, strict=True)
     ]
+
+
+def playback(
+    plan: BuildPlan, placed: PlacedNote, sample: str, balance: Balance = "none"
+) -> Playback:
+    """Return how a placed note is played from its sample.
+
+    sample : path of the file, relative to the instrument's folder.
+    """
+    preparation = plan.sample(placed).preparation
+    return Playback(
+        sample=sample,
+        rate=preparation.rate,
+        loop=plan.loop(placed),
+        layout=plan.assembly.layout,
+        baked_cents=preparation.baked_cents,
+        layer=plan.job.layer,
+        balance=balance,
+        brightness=_brightness(plan, placed),
+    )
+
+
+def _brightness(plan: BuildPlan, placed: PlacedNote) -> Brightness | None:
+    """Return the low-pass of what sounds on keys; a one-shot's key says nothing of its sound."""
+    if plan.assembly.layout == "one-shots" or placed.place.trigger == "release":
+        return None
+    high_key = placed.place.high_key
+    tone = plan.recording(placed).measurement.tone
+    return brightness(tone, high_key - placed.decision.root_key, high_key, plan.recipe)

@@ -22,6 +22,7 @@ from keymapper.model.proof import (
     ProofLimits,
     Severity,
 )
+from keymapper.model.recipe import LayerSettings
 
 WRONG_KEY_CENTS = 50.0
 RISE_SHARE = 0.1
@@ -52,6 +53,8 @@ class Heard:
     """The samples of the zones that nothing started, one a zone."""
     backwards: frozenset[str] = frozenset()
     """Samples played from their end: they begin with their tail, and are not late for it."""
+    layers: tuple[LayerSettings, ...] = ()
+    """Those that are meant to sound together, where that is known."""
 
 
 def level_steps(notes: Sequence[PlayedNote]) -> tuple[LevelStep, ...]:
@@ -84,7 +87,7 @@ def findings_of(heard: Heard, limits: ProofLimits) -> tuple[ProofFinding, ...]:
     sounding = [note for note in heard.notes if note.onset_seconds is not None]
     found = [
         *_silent(heard.notes, limits),
-        *_doubled(sounding),
+        *_doubled(sounding, heard.layers),
         *_out_of_tune(sounding, limits),
         *_late([note for note in sounding if not heard.backwards & {*note.samples}], limits),
         *_clicking(sounding, limits),
@@ -251,13 +254,21 @@ def _silent(notes: Iterable[PlayedNote], limits: ProofLimits) -> Iterator[ProofF
             yield _about(note, "proof-silence", note.peak_dbfs, limits.silence_dbfs)
 
 
-def _doubled(notes: Sequence[PlayedNote]) -> Iterator[ProofFinding]:
-    """More voices than most notes have: an instrument of two layers always sounds two."""
+def _doubled(
+    notes: Sequence[PlayedNote], layers: Sequence[LayerSettings]
+) -> Iterator[ProofFinding]:
+    """More voices than most notes have, or than layers are meant to sound there."""
     counts = Counter(round(note.zones_sounding) for note in notes)
     usual = max(counts, key=lambda count: (counts[count], -count), default=0)
     for note in notes:
-        if note.zones_sounding > usual + 0.5:
-            yield _about(note, "proof-doubled", note.zones_sounding, usual)
+        meant = sum(
+            layer.keys[0] <= note.key <= layer.keys[1]
+            and layer.velocities[0] <= note.velocity <= layer.velocities[1]
+            for layer in layers
+        )
+        most = max(usual, meant)
+        if note.zones_sounding > most + 0.5:
+            yield _about(note, "proof-doubled", note.zones_sounding, most)
 
 
 def _out_of_tune(notes: Sequence[PlayedNote], limits: ProofLimits) -> Iterator[ProofFinding]:

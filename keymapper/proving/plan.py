@@ -8,7 +8,6 @@ from itertools import pairwise
 
 from keymapper.formats.sfz import SfzRegion
 
-_RELEASE = ("release", "release_key")
 GRID_VELOCITIES = (32, 64, 100, 127)
 
 
@@ -38,21 +37,19 @@ def attack_regions(regions: Sequence[SfzRegion], key: int) -> list[SfzRegion]:
     return [
         region
         for region in regions
-        if region.lokey <= key <= region.hikey and region.trigger not in _RELEASE
+        if region.lokey <= key <= region.hikey and not region.is_release
     ]
 
 
 def _release_regions(regions: Sequence[SfzRegion], key: int) -> list[SfzRegion]:
     return [
-        region
-        for region in regions
-        if region.lokey <= key <= region.hikey and region.trigger in _RELEASE
+        region for region in regions if region.lokey <= key <= region.hikey and region.is_release
     ]
 
 
 def mapped_keys(regions: Sequence[SfzRegion]) -> range:
     """Return the keys from the lowest to the highest that starts anything."""
-    started = [region for region in regions if region.trigger not in _RELEASE and region.hikey >= 0]
+    started = [region for region in regions if not region.is_release and region.hikey >= 0]
     if not started:
         return range(0)
     return range(
@@ -148,10 +145,10 @@ def choke_pairs(regions: Sequence[SfzRegion]) -> list[tuple[int, int]]:
     """Return (key, choking key), one pair for each group that is turned off by another key."""
     pairs: dict[tuple[int, int], tuple[int, int]] = {}
     for victim in regions:
-        if not victim.off_by or victim.trigger in _RELEASE or victim.lokey < 0:
+        if not victim.off_by or victim.is_release or victim.lokey < 0:
             continue
         for other in regions:
-            if other.group == victim.off_by and other.trigger not in _RELEASE:
+            if other.group == victim.off_by and not other.is_release:
                 key = next((k for k in (other.lokey, other.hikey) if k != victim.lokey), None)
                 if key is not None and key >= 0:
                     pairs.setdefault((victim.group, victim.lokey), (victim.lokey, key))

@@ -108,7 +108,11 @@ def prove_instrument(
         tail_seconds=settings.tail_seconds,
         limits=limits,
     )
-    heard = replace(_heard(regions, hearing, settings, workers), backwards=_backwards(manifest))
+    heard = replace(
+        _heard(regions, hearing, settings, workers),
+        backwards=_backwards(manifest),
+        layers=() if manifest is None else manifest.recipe.layer,
+    )
     findings = (*_unplayable(reading, probes), *findings_of(heard, limits))
     return Proof(
         tool_version=__version__,

@@ -51,7 +51,7 @@ def played_loop_mode(region: SfzRegion, sample: PlayerSample) -> str:
     """Return the loop mode that holds, whoever says so."""
     if region.loop_mode is not None:
         return region.loop_mode
-    if region.trigger in ("release", "release_key"):
+    if region.is_release:
         return "one_shot"
     return "loop_continuous" if sample.loop is not None else "no_loop"
 

@@ -22,8 +22,6 @@ from keymapper.proving.events import (
 )
 from keymapper.proving.streams import played_loop_mode
 
-_RELEASE = ("release", "release_key")
-
 
 @dataclass(slots=True, kw_only=True)
 class Voice:
@@ -72,7 +70,7 @@ class _Planner:
         """Yield the regions that a key going down starts, moving their counters on."""
         others_held = any(key != note.key for key in self.held)
         for number, region in enumerate(self.regions):
-            if region.trigger in _RELEASE or not self._fits(region, note):
+            if region.is_release or not self._fits(region, note):
                 continue
             if not self._is_next(number, region, note):
                 continue
@@ -128,7 +126,7 @@ class _Planner:
             return
         sounded = False
         for voice in self.voices:
-            if voice.key == event.key and voice.region.trigger not in _RELEASE:
+            if voice.key == event.key and not voice.region.is_release:
                 sounded = True
                 sample = self.samples[voice.region.sample]
                 one_shot = played_loop_mode(voice.region, sample) == "one_shot"
@@ -138,7 +136,7 @@ class _Planner:
             released = [
                 region
                 for number, region in enumerate(self.regions)
-                if region.trigger in _RELEASE
+                if region.is_release
                 and self._fits(region, note)
                 and self._is_next(number, region, note)
             ]

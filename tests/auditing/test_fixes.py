@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+import numpy as np
 import pytest
 import soundfile
 
@@ -118,7 +119,56 @@ def test_recordings_get_an_instrument(tmp_path):
     assert [(one.what, one.after) for one in mended] == [("instrument", "pack.sfz")]
     regions = read_sfz(tmp_path / "copy" / "pack.sfz").regions
     assert sorted(region.pitch_keycenter for region in regions) == [48, 52, 55, 60]
+    assert {region.loop_mode for region in regions} == {"no_loop"}
     assert _grave(tmp_path / "copy") == []
+
+
+@pytest.mark.parametrize(
+    ("rule", "opcode"),
+    [("tuning", "tune"), ("edge-late-start", "offset"), ("loop-missing", "loop_start")],
+)
+def test_an_instrument_of_recordings_leaves_alone_what_is_switched_off(rule, opcode, tmp_path):
+    for key, name in [(48, "C3"), (52, "E3"), (55, "G3"), (60, "C4")]:
+        write_note(tmp_path / "pack" / f"Tug {name}.wav", key + 0.2, seconds=3.0)
+
+    def written(*changes: RuleChange) -> str:
+        audited = audit_path(tmp_path / "pack", AuditSettings(workers=1, changes=changes))
+        write_fixes(audited, tmp_path / "copy", force=True, workers=1)
+        return (tmp_path / "copy" / "pack.sfz").read_text("utf-8")
+
+    line = f"{opcode}=-20" if opcode == "tune" else f"{opcode}="
+    assert line in written()
+    spared = written(RuleChange(rule=rule, off=True, reason="meant so"))
+    assert line not in spared
+    assert all(other in spared for other in ("tune=-20", "offset=", "loop_start=") if other != line)
+
+
+@pytest.mark.parametrize(("limit", "tune"), [(10.0, "-20"), (30.0, "0")])
+def test_an_instrument_of_recordings_is_tuned_beyond_the_limit_asked_for(limit, tune, tmp_path):
+    for key, name in [(48, "C3"), (52, "E3"), (55, "G3"), (60, "C4")]:
+        write_note(tmp_path / "pack" / f"Tug {name}.wav", key + 0.2)
+    change = RuleChange(rule="tuning", limit=limit, reason="loose on purpose")
+    audited = audit_path(tmp_path / "pack", AuditSettings(workers=1, changes=(change,)))
+    write_fixes(audited, tmp_path / "copy", force=False, workers=1)
+    regions = read_sfz(tmp_path / "copy" / "pack.sfz").regions
+    assert {f"{region.tune_cents:g}" for region in regions} == {tune}
+
+
+def test_recordings_at_full_scale_are_not_turned_up_beyond_it(tmp_path):
+    """One note is softer than the others for its loud attack: evening raises it."""
+    for key in range(48, 76, 4):
+        path = tmp_path / "pack" / f"Tug {key}.wav"
+        write_note(path, key, decay_seconds=5.0)
+        samples, rate = soundfile.read(path)
+        if key == 60:
+            samples *= 0.5 / abs(samples).max()
+            samples[rate // 10 : rate // 10 + 30] += np.hanning(30)
+        soundfile.write(path, 0.99 * samples / abs(samples).max(), rate, subtype="PCM_24")
+    _fixed(tmp_path / "pack", tmp_path / "copy")
+    regions = read_sfz(tmp_path / "copy" / "pack.sfz").regions
+    volumes = [region.volume_db for region in regions]
+    assert max(volumes) - min(volumes) > 3.0
+    assert max(volumes) < 0.1
 
 
 def test_release_samples_are_not_looped(tmp_path):

@@ -157,3 +157,11 @@ def test_a_release_noise_belongs_to_the_key_in_its_name_and_is_no_doubt() -> Non
     evidence = Evidence(file="a.wav", pitch=noise, hints=hints, correction=None)
     assert doubts_of_key(evidence, decision) == []
     assert decided(noise, named=48).root_key == 61
+
+
+def test_a_release_that_rings_at_a_pitch_of_its_own_lies_on_the_key_in_its_name() -> None:
+    decision = decided(C3_AND_8_CENTS, named=65, is_release=True)
+    assert (decision.root_key, decision.decided_by, decision.tuning_cents) == (65, "name", 0.0)
+    named_alike = decided(C3_AND_8_CENTS, named=48, is_release=True)
+    assert named_alike.tuning_cents == pytest.approx(8.0)
+    assert decided(C3_AND_8_CENTS, is_release=True).root_key == 48

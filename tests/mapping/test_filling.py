@@ -16,16 +16,24 @@ from keymapper.model.recipe import ZoneSettings
 SOFT_DBFS, DB_A_VELOCITY = -40.0, 0.2
 
 
-def laid(roots: list[tuple[int, int]]) -> tuple[tuple[PlacedNote, ...], list[float]]:
-    """Notes of given (key, velocity) laid on keys, louder with velocity; and their levels."""
-    levels = [SOFT_DBFS + DB_A_VELOCITY * velocity for _, velocity in roots]
+def laid(
+    roots: list[tuple[int, int]], fade: int = 0, raised: tuple[int, float] = (0, 0.0)
+) -> tuple[tuple[PlacedNote, ...], list[float]]:
+    """Notes of given (key, velocity) laid on keys, louder with velocity; and their levels.
+
+    raised : a velocity whose notes are louder than that, and by how many decibels.
+    """
+    levels = [
+        SOFT_DBFS + DB_A_VELOCITY * velocity + (raised[1] if velocity == raised[0] else 0.0)
+        for _, velocity in roots
+    ]
     notes = [
         PlaceableNote(
             root_key=key, velocity=velocity, round_robin=None, is_release=False, level_db=level
         )
         for (key, velocity), level in zip(roots, levels, strict=True)
     ]
-    places = placed_on_keys(notes, ZoneSettings())
+    places = placed_on_keys(notes, ZoneSettings(velocity_fade=fade))
     curves = velocity_gains(
         [
             DynamicZone(
@@ -37,6 +45,8 @@ def laid(roots: list[tuple[int, int]]) -> tuple[tuple[PlacedNote, ...], list[flo
                     max(roots[place.note][1], place.low_velocity), place.high_velocity
                 ),
                 level_db=levels[place.note],
+                fade_below=place.fade_below,
+                fade_above=place.fade_above,
             )
             for place in places
         ]
@@ -74,6 +84,8 @@ def areas(note: PlacedNote) -> tuple[Area, ...]:
             high_key=place.high_key,
             low_velocity=place.low_velocity,
             high_velocity=place.high_velocity,
+            fade_below=place.fade_below,
+            fade_above=place.fade_above,
             velocity_gains=note.velocity_gains,
         ),
     )
@@ -120,21 +132,43 @@ def test_points_of_the_level_rise_and_lie_within_the_area(roots: list[tuple[int,
                 assert (points[0], points[-1]) == (area.low_velocity, area.high_velocity)
 
 
-def test_level_goes_on_without_a_step_where_the_middle_layer_is_missing() -> None:
-    roots = [(key, velocity) for key in (36, 60, 84) for velocity in (20, 120)] + [(60, 70)]
-    notes, levels = laid(roots)
+MIDDLE_MISSING = [(key, velocity) for key in (36, 60, 84) for velocity in (20, 120)] + [(60, 70)]
 
-    def level(velocity: int) -> float:
-        ((index, area),) = playing(notes, 36, velocity)
-        points = [(gain.velocity, gain.gain_db) for gain in area.velocity_gains]
-        before = max(point for point in points if point[0] <= velocity)
-        after = min(point for point in points if point[0] >= velocity)
-        way = (velocity - before[0]) / max(1, after[0] - before[0])
-        return levels[index] + before[1] + way * (after[1] - before[1])
 
-    steps = [level(velocity + 1) - level(velocity) for velocity in range(20, 120)]
-    assert max(steps) < 1.0
-    assert min(steps) > -1.0
+def level_dbfs(area: Area, own_dbfs: float, velocity: int) -> float:
+    points = [(gain.velocity, gain.gain_db) for gain in area.velocity_gains]
+    before = max(point for point in points if point[0] <= velocity)
+    after = min(point for point in points if point[0] >= velocity)
+    way = (velocity - before[0]) / max(1, after[0] - before[0])
+    return own_dbfs + before[1] + way * (after[1] - before[1])
+
+
+@pytest.mark.parametrize("key", [36, 47, 60, 73, 84])
+def test_level_rises_alike_where_the_middle_layer_is_there_and_where_not(key: int) -> None:
+    notes, levels = laid(MIDDLE_MISSING)
+    for velocity in range(20, 121):
+        ((index, area),) = playing(notes, key, velocity)
+        wanted = SOFT_DBFS + DB_A_VELOCITY * velocity
+        assert level_dbfs(area, levels[index], velocity) == pytest.approx(wanted, abs=0.01)
+
+
+def test_where_layers_fade_the_level_goes_on_to_the_end_of_the_fade() -> None:
+    notes, levels = laid(MIDDLE_MISSING, fade=20)
+    ((index, area),) = playing(notes, 36, 90)
+    assert (area.high_velocity, area.velocity_gains[-1].velocity) == (95, 105)
+    for velocity in range(20, 106):
+        wanted = SOFT_DBFS + DB_A_VELOCITY * velocity
+        assert level_dbfs(area, levels[index], velocity) == pytest.approx(wanted, abs=0.02)
+
+
+def test_a_missing_layer_leads_no_note_past_its_own_velocities() -> None:
+    notes, levels = laid(MIDDLE_MISSING, fade=40, raised=(70, 10.0))
+    ((index, area),) = playing(notes, 36, 70)
+    own, next_begins = (level_dbfs(area, levels[index], velocity) for velocity in (45, 76))
+    for velocity in range(45, 77):
+        way = (velocity - 45) / (76 - 45)
+        wanted = own + way * (next_begins - own)
+        assert level_dbfs(area, levels[index], velocity) == pytest.approx(wanted, abs=0.1)
 
 
 def test_a_complete_set_keeps_its_places() -> None:

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pytest
 
 from keymapper.mapping.headroom import (
@@ -48,6 +50,26 @@ def test_a_key_plays_as_loud_as_its_loudest_zone():
     soft, loud = (placed(1.0, 5.0), -20.0), (placed(-2.0, 3.0), -6.0)
     assert played_peak_dbfs([[soft, loud]]) == pytest.approx(-5.0)
     assert played_peak_dbfs([[]]) == SILENCE_DBFS
+
+
+def faded(low, high, raised_at, **fade):
+    note = placed(0.0)
+    gains = tuple(
+        VelocityGain(velocity=v, gain_db=6.0 if v in raised_at else 0.0) for v in range(1, 128)
+    )
+    place = replace(note.place, low_velocity=low, high_velocity=high, **fade)
+    return (replace(note, place=place, velocity_gains=gains), -9.0)
+
+
+@pytest.mark.parametrize(
+    ("raised_at", "peak_dbfs"),
+    [([], -9.0), ([119, 120], -9.0), (range(90, 112), -3.0)],
+)
+def test_velocity_layers_meet_where_they_fade_into_each_other(raised_at, peak_dbfs):
+    """What is raised where the fade leaves hardly anything of it does not count."""
+    soft = faded(1, 100, raised_at, fade_above=40)
+    loud = faded(101, 127, [v for v in raised_at if v < 115], fade_below=40)
+    assert played_peak_dbfs([[soft, loud]]) == pytest.approx(peak_dbfs, abs=0.5)
 
 
 def test_layers_meet_where_they_share_keys():

@@ -256,6 +256,26 @@ def test_release_notes_in_words_and_folders() -> None:
     assert [n.is_release for n in unheard(["Release Me C3", "Release Me D3"]).notes] == [False] * 2
 
 
+def test_the_pitch_of_release_noises_says_nothing_of_their_keys() -> None:
+    names = [f"organ {note}{what}" for note in ("C3", "E3", "G3") for what in ("", " release")]
+    measured: list[MeasuredHint | None] = [
+        MeasuredHint(root_key=key, confidence=1.0) for key in (48, 77, 52, 77, 55, 77)
+    ]
+    hints = hints_from_names(names, measured)
+    assert [note.key for note in hints.notes] == [48, 48, 52, 52, 55, 55]
+    assert hints.contradictions == ()
+
+
+def test_a_release_that_alone_has_not_the_pitch_of_its_key_is_named_wrongly() -> None:
+    names = [f"organ {note}{what}" for note in ("C3", "E3", "G3") for what in ("", " release")]
+    measured: list[MeasuredHint | None] = [
+        MeasuredHint(root_key=key, confidence=1.0) for key in (48, 48, 52, 53, 55, 55)
+    ]
+    hints = hints_from_names(names, measured)
+    assert [note.key for note in hints.notes] == [48, 48, 52, None, 55, 55]
+    assert [one.index for one in hints.contradictions] == [3]
+
+
 def test_every_hint_says_what_it_was_read_from() -> None:
     hints = unheard(["rope_Eb2_v100_rr1", "rope_Eb2_v100_rr2"])
     assert hints.notes[1].evidence == (

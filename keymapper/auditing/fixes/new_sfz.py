@@ -5,12 +5,20 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from keymapper.auditing.fixes.plan import PRE_ROLL_SECONDS
+from keymapper.auditing.judging import limit_in_force
+from keymapper.auditing.rules import rule_by_id
 from keymapper.auditing.subject import PackInstrument, PackZone
 from keymapper.formats.sfz import SfzDocument, SfzHeader, write_sfz
 from keymapper.mapping.assembling import assembled
 from keymapper.mapping.filling import by_area
-from keymapper.mapping.headroom import MOST_VOLUME_DB, highest_gain_db, lowered
+from keymapper.mapping.headroom import (
+    MOST_VOLUME_DB,
+    highest_gain_db,
+    lowered,
+    played_peak_dbfs,
+)
 from keymapper.mapping.set_notes import PlacedNote, SetNote
+from keymapper.model.finding import RuleChange
 from keymapper.model.instrument import NoteHints, ResolvedLayout
 from keymapper.model.loop import Loop
 from keymapper.model.recipe import Recipe
@@ -19,32 +27,44 @@ LATE_SECONDS = 0.008
 
 
 def sfz_of_recordings(
-    instrument: PackInstrument, names: Mapping[str, str], loops: Mapping[str, Loop]
+    instrument: PackInstrument,
+    names: Mapping[str, str],
+    loops: Mapping[str, Loop],
+    changes: Sequence[RuleChange] = (),
 ) -> str:
     """Return the SFZ text that plays a folder of recordings as they lie there.
 
+    All are turned down alike where one has more volume than players take, or plays over full scale.
+
     names : where each file lies in the copy. loops : found or written loops, by file.
+    changes : rules switched off or moved; what they no longer find stays as it is.
     """
     zones = [zone for zone in instrument.zones if zone.facts is not None]
     layout: ResolvedLayout = "keys" if instrument.tuned else "one-shots"
     recipe = Recipe(reference_hz=instrument.reference_hz)
     assembly = assembled([_set_note(zone, instrument) for zone in zones], layout, recipe)
-    volumes = [highest_gain_db(placed) for placed in assembly.placed]
-    over_db = max(0.0, max(volumes, default=0.0) - MOST_VOLUME_DB)
+    volumes_db = [highest_gain_db(placed) for placed in assembly.placed]
+    peaks = [(placed, _peak_dbfs(zones[placed.note])) for placed in assembly.placed]
+    over_db = max(0.0, max(volumes_db, default=0.0) - MOST_VOLUME_DB, played_peak_dbfs([peaks]))
     regions = [
         SfzHeader(
             name="region",
-            opcodes=_opcodes(
-                zones[placed.note],
-                part,
-                names,
-                loops if instrument.tuned else {},
+            opcodes=(
+                *_opcodes(zone, part, names, _least_cents(changes)),
+                *_start(zone, limit_in_force("edge-late-start", changes, LATE_SECONDS)),
+                *_playback(part, loops.get(zone.file or ""), layout),
             ),
         )
         for placed in assembly.placed
+        for zone in (zones[placed.note],)
         for part in by_area(lowered(placed, over_db))
     ]
     return write_sfz(SfzDocument(headers=tuple(regions)))
+
+
+def _peak_dbfs(zone: PackZone) -> float:
+    assert zone.facts is not None
+    return zone.facts.measurement.levels.peak_dbfs
 
 
 def _set_note(zone: PackZone, instrument: PackInstrument) -> SetNote:
@@ -67,15 +87,16 @@ def _set_note(zone: PackZone, instrument: PackInstrument) -> SetNote:
 
 
 def _opcodes(
-    zone: PackZone, placed: PlacedNote, names: Mapping[str, str], loops: Mapping[str, Loop]
-) -> tuple[tuple[str, str], ...]:
+    zone: PackZone, placed: PlacedNote, names: Mapping[str, str], least_cents: float
+) -> Sequence[tuple[str, str]]:
     place, file = placed.place, zone.file or ""
+    cents = placed.decision.tuning_cents
     opcodes = [
         ("sample", names[file]),
         ("lokey", str(place.low_key)),
         ("hikey", str(place.high_key)),
         ("pitch_keycenter", str(placed.decision.root_key)),
-        ("tune", str(-round(placed.decision.tuning_cents))),
+        ("tune", str(-round(cents) if abs(cents) > least_cents else 0)),
         ("lovel", str(place.low_velocity)),
         ("hivel", str(place.high_velocity)),
         *_level(placed),
@@ -85,10 +106,7 @@ def _opcodes(
             ("seq_length", str(place.round_robins)),
             ("seq_position", str(place.round_robin)),
         ]
-    if place.trigger == "release":
-        opcodes += [("trigger", "release"), ("loop_mode", "one_shot")]
-        return (*opcodes, *_start(zone))
-    return (*opcodes, *_start(zone), *_playback(loops.get(file), tuned=bool(loops)))
+    return opcodes
 
 
 def _level(placed: PlacedNote) -> Sequence[tuple[str, str]]:
@@ -105,16 +123,30 @@ def _level(placed: PlacedNote) -> Sequence[tuple[str, str]]:
     ]
 
 
-def _start(zone: PackZone) -> Sequence[tuple[str, str]]:
-    if zone.facts is None or zone.facts.edges.lead_seconds < LATE_SECONDS:
+def _least_cents(changes: Sequence[RuleChange]) -> float:
+    """Return how far off a note may be and keep its tuning; none may by default."""
+    slightly = limit_in_force("tuning-slightly-off", changes, 0.0)
+    off = rule_by_id("tuning-off")
+    assert off is not None
+    return min(slightly, limit_in_force(off.id, changes, off.limit))
+
+
+def _start(zone: PackZone, late_seconds: float) -> Sequence[tuple[str, str]]:
+    if zone.facts is None or zone.facts.edges.lead_seconds < late_seconds:
         return []
     lead = zone.facts.edges.lead_seconds - PRE_ROLL_SECONDS
     return [("offset", str(round(lead * zone.facts.rate)))]
 
 
-def _playback(loop: Loop | None, *, tuned: bool) -> Sequence[tuple[str, str]]:
+def _playback(
+    placed: PlacedNote, loop: Loop | None, layout: ResolvedLayout
+) -> Sequence[tuple[str, str]]:
+    if placed.place.trigger == "release":
+        return [("trigger", "release"), ("loop_mode", "one_shot")]
+    if layout == "one-shots":
+        return [("loop_mode", "one_shot"), ("ampeg_release", "0.15")]
     if loop is None:
-        return [("loop_mode", "no_loop" if tuned else "one_shot"), ("ampeg_release", "0.15")]
+        return [("loop_mode", "no_loop"), ("ampeg_release", "0.15")]
     return [
         ("loop_mode", "loop_continuous"),
         ("loop_start", str(loop.start_frame)),

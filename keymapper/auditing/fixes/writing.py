@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -14,6 +15,7 @@ from keymapper.auditing.fixes.new_sfz import sfz_of_recordings
 from keymapper.auditing.fixes.plan import WantedLoop, ZoneFix, zone_fixes, zones_to_loop
 from keymapper.auditing.fixes.sfz_copy import rewritten_sfz
 from keymapper.auditing.fixes.smpl import mend_chunks
+from keymapper.auditing.judging import limit_in_force
 from keymapper.auditing.subject import Pack, PackInstrument
 from keymapper.exporting.publish import published_folder, refuse_overlap, write_text
 from keymapper.mapping.safe_names import safe_name
@@ -110,7 +112,7 @@ def _write_instrument(
     path = _sfz_path(audited, names, instrument)
     if not instrument.mapped:
         written = _loops_of_recordings(instrument) | dict(loops)
-        write_text(to / path, sfz_of_recordings(instrument, names, written))
+        write_text(to / path, sfz_of_recordings(instrument, names, written, audited.changes))
         change = Mended(
             pack="", file=path.name, zone=None, what="instrument", before="none", after=path.name
         )
@@ -138,8 +140,9 @@ def _loops_of_recordings(instrument: PackInstrument) -> dict[str, Loop]:
 
 def _loops(audited: AuditedPack, pool: Workers) -> dict[str, Loop]:
     wanted = zones_to_loop(audited.pack, audited.judgement)
+    looping = limit_in_force("loop-missing", audited.changes, 0.0) < math.inf
     for instrument in audited.pack.instruments:
-        if not instrument.mapped and instrument.tuned:
+        if looping and not instrument.mapped and instrument.tuned:
             for zone in instrument.zones:
                 facts = None if zone.region.is_release else zone.facts
                 if facts and zone.file and facts.measurement.course.sustains and not facts.loops:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from keymapper.mapping.names.agreement import LEAST_CONFIDENCE
 from keymapper.mapping.names.hints import Contradiction, MeasuredHint, NameHint, SetHints
@@ -28,7 +29,9 @@ def hints_from_names(names: Sequence[str], measured: Sequence[MeasuredHint | Non
 
     Which number is the key, the velocity or the repeat, and which octave convention note names
     follow, is inferred from all names at once. One shift is allowed for the set as a whole; a file
-    that deviates from it is listed, and where its pitch is sure its name is not believed.
+    that deviates from it is listed, and where its pitch is sure its name is not believed. Where
+    most release notes have not the pitch of the key in their name they are noises, whose pitch says
+    nothing.
 
     names : paths relative to the set's folder; folders carry hints too. Any script.
     measured : one a name, None where nothing was measured.
@@ -47,6 +50,22 @@ def hints_from_names(names: Sequence[str], measured: Sequence[MeasuredHint | Non
             contradictions=(),
         )
     files = tuple(pieces_of(name) for name in names)
+    is_release = release_flags(files)
+    heard = _read_as_heard(names, files, measured)
+    if any(is_release) and _are_noises(heard, measured, is_release):
+        held = [
+            replace(hint, root_key=None) if hint is not None and released else hint
+            for hint, released in zip(measured, is_release, strict=True)
+        ]
+        return _read_as_heard(names, files, held)
+    return heard
+
+
+def _read_as_heard(
+    names: Sequence[str],
+    files: tuple[NamePieces, ...],
+    measured: Sequence[MeasuredHint | None],
+) -> SetHints:
     note_names = find_note_names(files, measured)
     believed, reading = _read_with_note_names(files, note_names, measured)
     named = named_keys(believed, reading.keys, measured)
@@ -55,6 +74,20 @@ def hints_from_names(names: Sequence[str], measured: Sequence[MeasuredHint | Non
     contradictions = [] if named is None else key_contradictions(names, named, measured)
     contradictions += _velocity_contradictions(names, reading)
     return _set_hints(files, named, reading, tuple(contradictions))
+
+
+def _are_noises(
+    heard: SetHints, measured: Sequence[MeasuredHint | None], is_release: Sequence[bool]
+) -> bool:
+    """Tell whether most release notes with a pitch have not that of the key in their name."""
+    pitched = [
+        index
+        for index, (hint, released) in enumerate(zip(measured, is_release, strict=True))
+        if released and _measured_key(hint) is not None
+    ]
+    wrong = {one.index for one in heard.contradictions if one.kind == "key"}
+    without_key = sum(heard.notes[index].key is None or index in wrong for index in pitched)
+    return 2 * without_key > len(pitched)
 
 
 def _read_with_note_names(

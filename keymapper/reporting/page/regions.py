@@ -41,7 +41,7 @@ def zone_of(found: PackZone) -> Zone:
         velocity_fade=_fade(region),
         round_robin=min(region.seq_position, max(region.seq_length, 1)),
         round_robins=max(region.seq_length, 1),
-        trigger="release" if region.trigger in ("release", "release_key") else "attack",
+        trigger="release" if region.is_release else "attack",
         gain_db=region.volume_db + 20.0 * math.log10(amplitude),
         pan_percent=min(max(region.pan_percent, -100.0), 100.0),
         balance="none",
