@@ -17,10 +17,14 @@ from keymapper.slicing.alignment import (
 )
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.evidence import (
+    NEARLY_ALL,
     HeardPitch,
     PitchAgreement,
     PitchOf,
+    is_beyond_chance,
     likeliest,
+    nearly_all_in_time,
+    no_echoes,
     pitch_agreement,
 )
 from keymapper.slicing.hearing import HeardTake
@@ -45,6 +49,8 @@ class Placed:
     alignment: Alignment
     by_swells: bool
     """Its onsets are slow swells, known to a tenth of a second only."""
+    is_sure: bool
+    """Nearly all notes match, in pitch or beyond chance, whatever else sounds."""
     remarks: tuple[str, ...]
 
 
@@ -57,8 +63,9 @@ def placed_take(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None)
     """
     plan = np.array([note.on_seconds for note in sheet.notes])
     candidates, places = heard.candidates, _places(plan, heard.candidates, SUDDEN_WINDOWS)
-    by_swells = False
-    if not places or _fit(places[0], plan, candidates, heard) < _GOOD_FIT:
+    sure = np.array([c.seconds for c in candidates if c.strength >= _SURE_STRENGTH])
+    by_swells, in_time = False, bool(places) and nearly_all_in_time(places[0], plan, sure)
+    if not places or not (in_time or _fit(places[0], plan, candidates, heard) >= _GOOD_FIT):
         swells = swells_of(heard.course, heard.novelty, _LEAST_SWELL)
         slow = _places(plan, swells, SWELL_WINDOWS)
         by_swells = bool(slow) and (
@@ -69,9 +76,12 @@ def placed_take(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None)
             candidates, places = swells, slow
     if not places:
         raise MeasurementError("no note begins in the take; check what was recorded.")
+    levels = np.array(
+        [ratio_to_db(heard.levels.peak(c.seconds, c.seconds + 0.3)) for c in candidates]
+    )
+    places = no_echoes(places, levels)
     pitches = _pitches(heard, candidates, places[0], pitch_of)
-    levels = [ratio_to_db(heard.levels.peak(c.seconds, c.seconds + 0.3)) for c in candidates]
-    place, is_choice = likeliest(places, sheet.notes, pitches, np.array(levels))
+    place, is_choice = likeliest(places, sheet.notes, pitches, levels)
     agreement = pitch_agreement(place, sheet.notes, pitches)
     _refuse_other_keys(place, agreement)
     remarks: tuple[str, ...] = ()
@@ -79,7 +89,16 @@ def placed_take(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None)
         remarks = ("the timing fits the plan in several places; the earliest was taken",)
     if agreement.agreeing > 3 and agreement.shift:
         remarks += (f"sounds {agreement.shift:+d} semitones from the planned keys",)
-    return Placed(alignment=place, by_swells=by_swells, remarks=remarks)
+    is_sure = len(place.notes) >= NEARLY_ALL * _inside(place, plan, heard) and (
+        agreement.is_telling or (in_time and is_beyond_chance(place, plan, sure))
+    )
+    return Placed(alignment=place, by_swells=by_swells, is_sure=is_sure, remarks=remarks)
+
+
+def _inside(place: Alignment, plan: FloatArray, heard: HeardTake) -> int:
+    """Return how many planned notes begin within the take."""
+    starts = place.take_seconds(plan)
+    return int(((starts >= 0) & (starts < heard.levels.duration_seconds)).sum())
 
 
 def _places(
@@ -94,11 +113,9 @@ def _fit(
     place: Alignment, plan: FloatArray, candidates: Sequence[Candidate], heard: HeardTake
 ) -> float:
     """Return how well plan and onsets cover each other (F measure), 0..1."""
-    starts = place.take_seconds(plan)
-    inside = int(((starts >= 0) & (starts < heard.levels.duration_seconds)).sum())
     sure = sum(candidate.strength >= _SURE_STRENGTH for candidate in candidates)
     matched = sum(candidates[int(index)].strength >= _SURE_STRENGTH for index in place.onsets)
-    return 2 * matched / max(1, inside + sure)
+    return 2 * matched / max(1, _inside(place, plan, heard) + sure)
 
 
 def _pitches(

@@ -15,7 +15,7 @@ from keymapper.slicing.alignment import fitted_line
 from keymapper.slicing.by_order import slice_by_order
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.ends import note_end
-from keymapper.slicing.evidence import PitchOf
+from keymapper.slicing.evidence import NEARLY_ALL, PitchOf
 from keymapper.slicing.extras import Extra, extra_onsets
 from keymapper.slicing.found import FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
@@ -91,7 +91,8 @@ def _by_clock(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None) -
     notes = _settled_notes(heard, played)
     extras = _extras(heard, notes)
     heard_count = max(len(notes) + len(extras), len(struck))
-    _refuse_if_foreign(len(notes), len(asked), heard_count, latency)
+    if not (placed.is_sure and len(notes) >= NEARLY_ALL * len(asked)):
+        _refuse_if_foreign(len(notes), len(asked), heard_count, latency)
     inside = {one.plan_index for one in asked}
     return SlicedTake(
         latency_seconds=latency,

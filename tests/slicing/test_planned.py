@@ -225,3 +225,33 @@ def test_patches_that_begin_at_once_tell_the_time_for_slow_ones_too():
     assert cut.missing == ()
     assert abs(cut.latency_seconds - 1.1) < 0.0015
     assert abs(cut.drift_ppm - 140.0) < 60
+
+
+def with_echoes(samples, rate, count=4, seconds=0.27):
+    """The take with echoes of itself, each at 60 % of the one before."""
+    step = round(seconds * rate)
+    wet = samples.copy()
+    for number in range(1, count + 1):
+        wet[number * step :] += 0.6**number * samples[: -number * step]
+    return 0.6 * wet
+
+
+def with_crackle(samples, rate):
+    draw = np.random.default_rng(4)
+    wet = samples.copy()
+    places = draw.integers(0, len(wet), len(wet) // rate * 6)
+    wet[places] += draw.normal(0, 0.05, (len(places), 1))
+    return wet
+
+
+@pytest.mark.parametrize("disturbed", [with_echoes, with_crackle])
+def test_whatever_else_sounds_a_take_of_all_planned_notes_is_cut(disturbed):
+    sheet = sheet_of([40, 61, 45, 66, 52, 43, 58, 47, 64, 50], spacing=2.0, hold=0.5)
+    take, _ = played(sheet, "pluck", Recording(latency_seconds=0.7))
+    heard = hear_take(ArrayTake(disturbed(take.samples, take.rate_hz), take.rate_hz))
+    cut = slice_by_plan(heard, sheet, pitch_of)
+    assert [i for i in indexes(cut) if i is not None] == list(range(len(sheet.notes)))
+    assert np.median(np.abs(errors_ms(cut, take))) <= 1.0
+    other = sheet_of([47, 40, 66, 50, 43, 64, 61, 52, 45, 58], spacing=1.8, hold=0.5)
+    with pytest.raises(MeasurementError, match="does not fit"):
+        slice_by_plan(heard, other, pitch_of)
