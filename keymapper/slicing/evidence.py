@@ -18,8 +18,10 @@ from keymapper.slicing.course import FloatArray
 _LEAST_CONFIDENCE = 0.5
 _SAME_SHARE = 0.98
 _TELLING_PITCHES, _TELLING_KEYS, _TELLING_SHARE = 6, 3, 0.8
+_SCALE_KEYS, _IN_SEMITONES = 5, 0.6
 _EXACT_SECONDS = 0.012
 _APART_SECONDS, _STEP_SECONDS, _FAR_SECONDS = 0.1, 0.005, 5.0
+_CHANCE_SHARE = 0.3
 _PLACES = 1e5
 """Latencies and drifts that are tried, in all."""
 _ECHO_DB, _ECHO_SECONDS = 2.0, 1.2
@@ -54,6 +56,24 @@ class PitchAgreement:
     """Different pitches among the sure ones."""
     shift: int
     """Semitones that the sounding pitch lies above the planned key, most often."""
+    pitches: Mapping[int, tuple[float, ...]]
+    """The sure ones of every planned key, as fractional keys."""
+
+    @property
+    def in_semitones(self) -> float:
+        """Return how well the pitches lie in semitones, 0..1, whatever the tuning of them all.
+
+        The length of the mean of their directions on a circle of one semitone, a value a key.
+        """
+        if not self.pitches:
+            return 0.0
+        turns = np.array([np.median(some) for some in self.pitches.values()])
+        return float(abs(np.exp(2j * np.pi * turns).mean()))
+
+    @property
+    def is_other_scale(self) -> bool:
+        """Return whether the pitches are no semitones apart, as those of drums are not."""
+        return len(self.pitches) >= _SCALE_KEYS and self.in_semitones < _IN_SEMITONES
 
     @property
     def is_telling(self) -> bool:
@@ -69,22 +89,21 @@ def pitch_agreement(
     alignment: Alignment, notes: Sequence[PlannedNote], heard: Mapping[int, HeardPitch]
 ) -> PitchAgreement:
     """Compare the pitches heard (by onset index) with the keys an alignment gives them."""
-    shifts, keys = [], set()
+    pitches: dict[int, tuple[float, ...]] = {}
     for note, onset in zip(alignment.notes, alignment.onsets, strict=True):
-        pitch = heard.get(int(onset))
+        pitch, key = heard.get(int(onset)), notes[int(note)].key
         if pitch is not None and pitch.confidence >= _LEAST_CONFIDENCE:
-            shifts.append(round(pitch.key - notes[int(note)].key))
-            keys.add(round(pitch.key))
-    if not shifts:
-        return PitchAgreement(agreeing=0, agreeing_but_octave=0, sure=0, distinct_keys=0, shift=0)
+            pitches[key] = (*pitches.get(key, ()), pitch.key)
+    shifts = [round(pitch - key) for key, some in pitches.items() for pitch in some]
     counts = {shift: shifts.count(shift) for shift in sorted(set(shifts))}
-    shift = max(counts, key=lambda one: (counts[one], one % 12 == 0, -abs(one)))
+    shift = max(counts, key=lambda one: (counts[one], one % 12 == 0, -abs(one)), default=0)
     return PitchAgreement(
-        agreeing=counts[shift],
+        agreeing=counts.get(shift, 0),
         agreeing_but_octave=sum((one - shift) % 12 == 0 for one in shifts),
         sure=len(shifts),
-        distinct_keys=len(keys),
+        distinct_keys=len({round(pitch) for some in pitches.values() for pitch in some}),
         shift=shift,
+        pitches=pitches,
     )
 
 
@@ -145,6 +164,7 @@ def no_echoes(alignments: Sequence[Alignment], loudness_db: FloatArray) -> tuple
         if not any(
             other_level > level + _ECHO_DB
             and abs(one.latency_seconds - other.latency_seconds) < _ECHO_SECONDS
+            and len(np.intersect1d(one.onsets, other.onsets)) < 0.5 * len(one.onsets)
             for other, other_level in leveled
         )
     )
@@ -177,8 +197,13 @@ def likeliest(
 
 
 def _pitch_score(agreement: PitchAgreement) -> float:
-    """Return 0..1; octaves off are a patch's business and cost little, other shifts much."""
-    if not agreement.sure:
+    """Return 0..1; octaves off are a patch's business and cost little, other shifts much.
+
+    Sounds without the pitches of their keys agree here and there by chance, and oftener with some
+    shift or other; that counts nothing.
+    """
+    by_chance = _CHANCE_SHARE * agreement.sure + (1 if agreement.shift % 12 == 0 else 2)
+    if agreement.agreeing < by_chance:
         return 0.0
     worth = 1.0 if agreement.shift == 0 else 0.9 if agreement.shift % 12 == 0 else 0.5
     return worth * agreement.agreeing / agreement.sure
