@@ -74,6 +74,19 @@ def test_what_grows_along_a_curve_is_not_cut_late(noise_dbfs):
     assert errors.max() <= 12.0
 
 
+@pytest.mark.parametrize(("noise_dbfs", "late_ms"), [(None, 0.5), (-90.0, 0.5), (-70.0, 6.0)])
+def test_how_all_notes_of_a_curved_patch_grow_tells_when_keys_went_down(noise_dbfs, late_ms):
+    sheet = sheet_of(range(45, 70, 3), (60, 110), spacing=3.7, hold=2.7)
+    how = Recording(latency_seconds=0.8, drift_ppm=-130.0, noise_dbfs=noise_dbfs)
+    take, heard = played(sheet, "curved_pad", how)
+    cut = slice_by_plan(heard, sheet)
+    assert indexes(cut) == list(range(len(sheet.notes)))
+    errors = errors_ms(cut, take)
+    assert np.median(np.abs(errors)) <= max(1.0, late_ms)
+    assert np.percentile(errors, 95) <= late_ms
+    assert abs(cut.latency_seconds - 0.8) < 0.04
+
+
 def test_missing_doubled_and_extra_notes_are_told_by_their_place():
     how = Recording(
         missing=frozenset({3, 9}),
