@@ -15,6 +15,7 @@ import numpy as np
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.growth import GROWING
 from keymapper.slicing.hearing import HeardTake
+from keymapper.slicing.placing import spread
 from keymapper.slicing.side_by_side import side_by_side
 from keymapper.slicing.swelling import beginning_of, left_by_ways
 from keymapper.slicing.timing import Asked
@@ -26,7 +27,9 @@ _REACH_SECONDS = 0.3
 _UNTIL_SECONDS = 0.3
 """Notes are looked at from so long before they are expected to so long after."""
 _ROUGH, _FINE = np.arange(-0.28, 0.1, 0.02), np.arange(-0.03, 0.031, 0.004)
-_LEAST_NOTES = 3
+_NOW = np.zeros(1)
+_LEAST_NOTES, _FEW_NOTES = 3, 5
+"""So many have to be seen, and are enough to tell straight from curved."""
 _CLEARLY = 0.002
 """By so much, in nepers of power, a curve leaves less than a straight line, on average."""
 
@@ -36,6 +39,8 @@ def curved_seconds(heard: HeardTake, asked: Sequence[Asked]) -> float | None:
 
     None where the notes rise straight, or too few of them are seen to rise.
     """
+    if way_of_growing(heard, asked, _ROUGH) == GROWING:
+        return None
     left = _left(heard, asked, _ROUGH, _WAYS)
     if left is None or left[0].min() - left.min() < _CLEARLY:
         return None
@@ -46,12 +51,19 @@ def curved_seconds(heard: HeardTake, asked: Sequence[Asked]) -> float | None:
     return later if left is None else later + float(_FINE[np.argmin(left[0])])
 
 
-def way_of_growing(heard: HeardTake, asked: Sequence[Asked]) -> Sequence[int]:
-    """Return by which powers of the time since they were asked for the notes of a patch grow."""
-    left = _left(heard, asked, np.zeros(1), _WAYS)
+def way_of_growing(
+    heard: HeardTake, asked: Sequence[Asked], moments: FloatArray = _NOW
+) -> Sequence[int]:
+    """Return by which powers of the time since key-down the notes of a patch grow.
+
+    moments : when that may have been, in seconds after they were asked for. A few of the notes
+    are listened to.
+    """
+    few = [asked[at] for at in spread(len(asked), _FEW_NOTES)]
+    left = _left(heard, few, moments, _WAYS)
     if left is None or left[0].min() - left.min() < _CLEARLY:
         return GROWING
-    return _WAYS[int(np.argmin(left[:, 0]))]
+    return _WAYS[int(np.argmin(left.min(axis=1)))]
 
 
 def _left(

@@ -8,13 +8,10 @@ from dataclasses import replace
 from keymapper.slicing.curving import way_of_growing
 from keymapper.slicing.growth import GROWING
 from keymapper.slicing.hearing import HeardTake
-from keymapper.slicing.placing import spread
 from keymapper.slicing.side_by_side import side_by_side
 from keymapper.slicing.swelling import Beginning, SeenAudible, beginning_of, seen_audible
 from keymapper.slicing.timing import Asked, Timed, is_slow, moment_of, timed_onset
 
-_WAY_NOTES = 12
-"""So many notes tell how a patch grows."""
 _BEFORE_HEARD_SECONDS = 0.02
 """No note on a curve begins sooner before it stands out of the noise."""
 
@@ -33,8 +30,7 @@ def timed_again(heard: HeardTake, notes: Sequence[Timed]) -> list[Timed]:
     """
     way = GROWING
     if is_slow(notes):
-        some = [notes[index].asked for index in spread(len(notes), _WAY_NOTES)]
-        way = way_of_growing(heard, some)
+        way = way_of_growing(heard, [note.asked for note in notes])
     found = list(side_by_side(lambda one: _seen(*one, way), _moments(heard, notes)))
     clear = [
         _timed_as(note, seen, "clear") if seen is not None and seen.is_clear else note
