@@ -195,6 +195,21 @@ def test_what_was_played_by_hand_is_lined_up_by_its_pitches():
     assert "played by hand" in cut.remarks[0]
 
 
+@pytest.mark.parametrize("pace", [0.8, 1.3])
+def test_whoever_plays_by_hand_keeps_a_pace_of_their_own(pace):
+    sheet = sheet_of([40, 47, 43, 43, 52, 40, 57, 49, 45, 60], (100,), spacing=2.0)
+    notes = [replace(n, **{name: pace * getattr(n, name) for name in TIMES}) for n in sheet.notes]
+    how = Recording(jitter_seconds=0.3, missing=frozenset({3}), latency_seconds=2.0)
+    _, heard = played(replace(sheet, notes=tuple(notes)), "lead", how)
+    cut = slice_by_plan(heard, sheet, pitch_of)
+    assert indexes(cut) == [0, 1, 2, 4, 5, 6, 7, 8, 9]
+    assert cut.missing == (3,)
+    assert abs(cut.drift_ppm * 1e-6 - (pace - 1)) < 0.05
+    other = sheet_of([60, 45, 49, 57, 40, 52, 43, 43, 47, 40], (100,), spacing=2.0)
+    with pytest.raises(MeasurementError, match="does not fit"):
+        slice_by_plan(heard, other, pitch_of)
+
+
 @pytest.mark.parametrize("patch", ["lead", "chorus"])
 def test_a_note_played_late_is_told(patch):
     late = replace(SHEET.notes[5], on_seconds=SHEET.notes[5].on_seconds + 0.04)
