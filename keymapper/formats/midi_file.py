@@ -156,7 +156,7 @@ def _parsed(path: Path) -> tuple[Any, float | None]:
     elif division == 0:
         raise InputError(f"{path}: its header says 0 ticks per quarter note; export it again.")
     try:
-        return mido.MidiFile(file=io.BytesIO(bytes(content)), clip=True), seconds_per_tick
+        return mido.MidiFile(file=io.BytesIO(bytes(content))), seconds_per_tick
     except (OSError, EOFError, ValueError, LookupError, TypeError, struct.error) as error:
         reason = str(error).splitlines()[0] if str(error) else "it ends too early"
         raise InputError(f"{path}: damaged MIDI file ({reason}); export it again.") from error

@@ -182,8 +182,28 @@ def _check_sheet(sheet: SessionSheet, settings: SessionSettings) -> None:
             f"longest_seconds allows ({settings.longest_seconds / 60:.1f}); record fewer notes, "
             "or raise it."
         )
-    if not settings.mono:
-        return
+    if settings.mono:
+        _refuse_overlaps(sheet)
+    else:
+        _refuse_struck_while_held(sheet)
+
+
+def _refuse_struck_while_held(sheet: SessionSheet) -> None:
+    """Refuse a key struck again before it is let go, which no keyboard can play."""
+    held: dict[int, tuple[int, float]] = {}
+    for index, note in enumerate(sheet.notes):
+        before, until = held.get(note.key, (0, 0.0))
+        if until > note.on_seconds:
+            raise UsageError(
+                f"note {before} ({key_name(note.key)}) is let go at {until:.3f} s, after note "
+                f"{index} strikes the same key at {note.on_seconds:.3f} s: hold for less, or space "
+                "the notes wider."
+            )
+        held[note.key] = (index, note.off_seconds)
+
+
+def _refuse_overlaps(sheet: SessionSheet) -> None:
+    """Refuse what a patch that sounds one note at a time cannot play."""
     for index, (note, following) in enumerate(zip(sheet.notes, sheet.notes[1:], strict=False)):
         if note.off_seconds > following.on_seconds:
             raise UsageError(

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from keymapper.model.session import SessionSheet
-from keymapper.slicing.alignment import fitted_line
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.evidence import HeardPitch, PitchOf
 from keymapper.slicing.found import FoundNote, SlicedTake
@@ -25,7 +24,8 @@ _TIMELY = 0.4
 _LEAST_NOTES = 6
 _LEAST_KEYS = 3
 _LEAST_AGREEING = 0.8
-_MOST_SLOPE = 0.05
+_MOST_SLOPE = 0.5
+"""Whoever plays by hand keeps a pace of their own, up to so much faster or slower."""
 _MOST_DISTANCE = 0.5
 """Of the usual distance between notes, how far they may lie from their times, as RMS."""
 _MOST_CELLS = 4_000_000
@@ -155,4 +155,4 @@ def _line(match: _Matched, sheet: SessionSheet, take: UnplannedTake) -> tuple[fl
     distance = float(np.sqrt(np.mean((heard - start - slope * plan) ** 2)))
     if abs(slope - 1) > _MOST_SLOPE or distance > _MOST_DISTANCE * float(np.median(np.diff(plan))):
         return None
-    return fitted_line(plan, heard, np.ones(count), float(start), 0.0)
+    return float(start), float(slope) - 1

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import bdtrc
 
 from keymapper.model.session import PlannedNote
 from keymapper.slicing.alignment import Alignment
@@ -16,6 +17,18 @@ from keymapper.slicing.course import FloatArray
 
 _LEAST_CONFIDENCE = 0.5
 _SAME_SHARE = 0.98
+_TELLING_PITCHES, _TELLING_KEYS, _TELLING_SHARE = 6, 3, 0.8
+_SCALE_KEYS, _IN_SEMITONES = 5, 0.6
+_EXACT_SECONDS = 0.012
+_APART_SECONDS, _STEP_SECONDS, _FAR_SECONDS = 0.1, 0.005, 5.0
+_CHANCE_SHARE = 0.3
+_PLACES = 1e5
+"""Latencies and drifts that are tried, in all."""
+_ECHO_DB, _ECHO_SECONDS = 2.0, 1.2
+"""An echo is softer than what it follows within so long by so much."""
+_BY_CHANCE, _NEARLY_AS_GOOD = 1e-3, 0.6
+NEARLY_ALL = 0.9
+"""Of the planned notes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,28 +56,117 @@ class PitchAgreement:
     """Different pitches among the sure ones."""
     shift: int
     """Semitones that the sounding pitch lies above the planned key, most often."""
+    pitches: Mapping[int, tuple[float, ...]]
+    """The sure ones of every planned key, as fractional keys."""
+
+    @property
+    def in_semitones(self) -> float:
+        """Return how well the pitches lie in semitones, 0..1, whatever the tuning of them all.
+
+        The length of the mean of their directions on a circle of one semitone, a value a key.
+        """
+        if not self.pitches:
+            return 0.0
+        turns = np.array([np.median(some) for some in self.pitches.values()])
+        return float(abs(np.exp(2j * np.pi * turns).mean()))
+
+    @property
+    def is_other_scale(self) -> bool:
+        """Return whether the pitches are no semitones apart, as those of drums are not."""
+        return len(self.pitches) >= _SCALE_KEYS and self.in_semitones < _IN_SEMITONES
+
+    @property
+    def is_telling(self) -> bool:
+        """Return whether other notes would not have agreed so well."""
+        return (
+            self.sure >= _TELLING_PITCHES
+            and self.distinct_keys >= _TELLING_KEYS
+            and self.agreeing >= _TELLING_SHARE * self.sure
+        )
 
 
 def pitch_agreement(
     alignment: Alignment, notes: Sequence[PlannedNote], heard: Mapping[int, HeardPitch]
 ) -> PitchAgreement:
     """Compare the pitches heard (by onset index) with the keys an alignment gives them."""
-    shifts, keys = [], set()
+    pitches: dict[int, tuple[float, ...]] = {}
     for note, onset in zip(alignment.notes, alignment.onsets, strict=True):
-        pitch = heard.get(int(onset))
+        pitch, key = heard.get(int(onset)), notes[int(note)].key
         if pitch is not None and pitch.confidence >= _LEAST_CONFIDENCE:
-            shifts.append(round(pitch.key - notes[int(note)].key))
-            keys.add(round(pitch.key))
-    if not shifts:
-        return PitchAgreement(agreeing=0, agreeing_but_octave=0, sure=0, distinct_keys=0, shift=0)
+            pitches[key] = (*pitches.get(key, ()), pitch.key)
+    shifts = [round(pitch - key) for key, some in pitches.items() for pitch in some]
     counts = {shift: shifts.count(shift) for shift in sorted(set(shifts))}
-    shift = max(counts, key=lambda one: (counts[one], one % 12 == 0, -abs(one)))
+    shift = max(counts, key=lambda one: (counts[one], one % 12 == 0, -abs(one)), default=0)
     return PitchAgreement(
-        agreeing=counts[shift],
+        agreeing=counts.get(shift, 0),
         agreeing_but_octave=sum((one - shift) % 12 == 0 for one in shifts),
         sure=len(shifts),
-        distinct_keys=len(keys),
+        distinct_keys=len({round(pitch) for some in pitches.values() for pitch in some}),
         shift=shift,
+        pitches=pitches,
+    )
+
+
+def nearly_all_in_time(
+    alignment: Alignment, plan_seconds: FloatArray, onset_seconds: FloatArray
+) -> bool:
+    """Say whether nearly all notes of a plan that a take has room for lie on onsets (rising)."""
+    starts = _starts_inside(alignment, plan_seconds, onset_seconds)
+    return len(starts) > 0 and _on_onsets(starts, onset_seconds) >= NEARLY_ALL * len(starts)
+
+
+def is_beyond_chance(
+    alignment: Alignment, plan_seconds: FloatArray, onset_seconds: FloatArray
+) -> bool:
+    """Say whether notes hardly lie on onsets (rising) by chance, however dense these are.
+
+    How often they would is seen by moving the plan by less than the distance of its notes. No such
+    place is to be nearly as good, as among echoes, and the number of places as good that is to be
+    expected is to be small (A. Desolneux, L. Moisan, J.-M. Morel, "Meaningful alignments", 2000).
+    """
+    starts = _starts_inside(alignment, plan_seconds, onset_seconds)
+    reach = float(np.diff(plan_seconds).min(initial=np.inf)) - _APART_SECONDS
+    moves = np.arange(_APART_SECONDS, min(reach, _FAR_SECONDS), _STEP_SECONDS)
+    if not len(starts) or not len(moves):
+        return False
+    moved = [_on_onsets(starts + move, onset_seconds) for move in (*moves, *-moves)]
+    hits = _on_onsets(starts, onset_seconds)
+    expected = _PLACES * bdtrc(hits - 1, len(starts), np.mean(moved) / len(starts))
+    return bool(expected < _BY_CHANCE and max(moved) <= _NEARLY_AS_GOOD * hits)
+
+
+def _starts_inside(
+    alignment: Alignment, plan_seconds: FloatArray, onset_seconds: FloatArray
+) -> FloatArray:
+    """Return when notes begin by an alignment, from the start of the take to its last onset."""
+    starts = alignment.take_seconds(plan_seconds)
+    last = float(onset_seconds.max(initial=0.0)) + _EXACT_SECONDS
+    return np.asarray(starts[(starts >= 0) & (starts <= last)])
+
+
+def _on_onsets(starts: FloatArray, onset_seconds: FloatArray) -> int:
+    """Return how many moments have an onset beside them."""
+    first = np.searchsorted(onset_seconds, starts - _EXACT_SECONDS)
+    end = np.searchsorted(onset_seconds, starts + _EXACT_SECONDS)
+    return int((end > first).sum())
+
+
+def no_echoes(alignments: Sequence[Alignment], loudness_db: FloatArray) -> tuple[Alignment, ...]:
+    """Return the alignments, without those to softer onsets that follow the ones of another.
+
+    loudness_db : the peak of every onset.
+    """
+    levels = [float(np.median(loudness_db[one.onsets.astype(int)])) for one in alignments]
+    leveled = list(zip(alignments, levels, strict=True))
+    return tuple(
+        one
+        for one, level in leveled
+        if not any(
+            other_level > level + _ECHO_DB
+            and abs(one.latency_seconds - other.latency_seconds) < _ECHO_SECONDS
+            and len(np.intersect1d(one.onsets, other.onsets)) < 0.5 * len(one.onsets)
+            for other, other_level in leveled
+        )
     )
 
 
@@ -95,8 +197,13 @@ def likeliest(
 
 
 def _pitch_score(agreement: PitchAgreement) -> float:
-    """Return 0..1; octaves off are a patch's business and cost little, other shifts much."""
-    if not agreement.sure:
+    """Return 0..1; octaves off are a patch's business and cost little, other shifts much.
+
+    Sounds without the pitches of their keys agree here and there by chance, and oftener with some
+    shift or other; that counts nothing.
+    """
+    by_chance = _CHANCE_SHARE * agreement.sure + (1 if agreement.shift % 12 == 0 else 2)
+    if agreement.agreeing < by_chance:
         return 0.0
     worth = 1.0 if agreement.shift == 0 else 0.9 if agreement.shift % 12 == 0 else 0.5
     return worth * agreement.agreeing / agreement.sure

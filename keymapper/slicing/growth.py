@@ -8,7 +8,7 @@ would mislead it (a ridge, A. Hoerl, R. Kennard, 1970).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,13 +19,13 @@ from keymapper.slicing.partials import Partials, waves
 
 GROWN_SECONDS = 0.25
 """The time in which strengths of growing are counted."""
-_GROWING = (1, 2, 3)
+GROWING: Sequence[int] = (1, 2, 3)
 """Powers of the time since key-down: partials grow straight, and bent."""
 _RINGING = (0, 1, 2)
 """Powers of the time by which a tail differs from partials that all die away alike."""
 _RIDGE, _HELD_RIDGE = 1e-6, 1e-4
 _BEND = (0.0, 0.5, 0.3)
-"""Of its strength, what the growth of any partial is bent by (see `_GROWING`)."""
+"""Of its strength, what the growth of any partial is bent by (see `GROWING`)."""
 _MOST_LEFT = 0.05
 """Of the power of the fit: what may be left beside the noise."""
 _SURELY = 4.0
@@ -81,6 +81,8 @@ class Growth:
     """The courses of partials that grow from one moment on, as they are heard beside the tail."""
 
     ground: Ground
+    way: Sequence[int]
+    """The powers of the time since that moment by which they grow."""
     courses: FloatArray
     """Shape (frames from that moment on, 2 * partials * powers)."""
     in_tail: FloatArray
@@ -132,48 +134,64 @@ def ground_of(note: CoarseNote, until_seconds: float) -> Ground:
     )
 
 
-def growth_from(ground: Ground, key_down: float) -> Growth:
+def growth_from(ground: Ground, key_down: float, way: Sequence[int] = GROWING) -> Growth:
     """Return what is heard of partials that grow from nothing at a moment; before, all are 0."""
     first = int(np.searchsorted(ground.seconds, key_down))
     grown = (ground.seconds[first:] - key_down)[:, None] / GROWN_SECONDS
-    courses = np.concatenate([ground.waves[first:] * grown**power for power in _GROWING], axis=1)
+    courses = np.concatenate([ground.waves[first:] * grown**power for power in way], axis=1)
     in_tail, precision, heard = _beside_tail(
         ground,
         courses.T @ courses,
         ground.tail[first:].T @ courses,
         courses.T @ ground.samples[first:],
     )
-    return Growth(ground=ground, courses=courses, in_tail=in_tail, precision=precision, heard=heard)
+    return Growth(
+        ground=ground,
+        way=way,
+        courses=courses,
+        in_tail=in_tail,
+        precision=precision,
+        heard=heard,
+    )
 
 
-def powers_from(ground: Ground, key_downs: FloatArray) -> FloatArray:
+def powers_from(
+    ground: Ground, key_downs: FloatArray, ways: Sequence[Sequence[int]] = (GROWING,)
+) -> FloatArray:
     """Return the sums of squares that partials growing from each moment explain, beside the tail.
 
-    As `growth_from` has them, without its courses. key_downs : rising.
+    As `growth_from` has them, without its courses; shape (ways, moments).
+    key_downs : rising. ways : in which partials may grow, each as powers of the time.
     """
     tail_courses = ground.tail.shape[1]
-    powers = []
-    for own, shared in _sums_from(ground, key_downs[::-1]):
-        courses = own[np.add.outer(_GROWING, _GROWING)].transpose(0, 2, 1, 3)
-        others = shared[list(_GROWING)].transpose(1, 0, 2).reshape(shared.shape[1], -1)
+    highest = max(max(way) for way in ways)
+
+    def power(way: Sequence[int], own: FloatArray, shared: FloatArray) -> float:
+        courses = own[np.add.outer(way, way)].transpose(0, 2, 1, 3)
+        others = shared[list(way)].transpose(1, 0, 2).reshape(shared.shape[1], -1)
         products = courses.reshape(others.shape[1], -1)
         with_tail, with_samples = others[:tail_courses], others[tail_courses:].T
         _, precision, heard = _beside_tail(ground, products, with_tail, with_samples)
         growing = linalg.solve(precision, heard, assume_a="pos")
-        powers.append(float((heard * growing).sum()))
-    return np.array(powers[::-1])
+        return float((heard * growing).sum())
+
+    sums = _sums_from(ground, key_downs[::-1], highest)
+    powers = [[power(way, *some) for way in ways] for some in sums]
+    return np.array(powers[::-1]).T
 
 
-def _sums_from(ground: Ground, key_downs: FloatArray) -> Iterator[tuple[FloatArray, FloatArray]]:
+def _sums_from(
+    ground: Ground, key_downs: FloatArray, highest: int
+) -> Iterator[tuple[FloatArray, FloatArray]]:
     """Yield products of the note's waves, times powers of the time since each moment, from it on.
 
     With the waves themselves, shape (powers, waves, waves), and with the courses of the tail and
     the samples, shape (powers, courses + channels, waves). The sums from a moment on are those from
     the one after it, moved, and those of the frames between.
 
-    key_downs : falling.
+    key_downs : falling. highest : power by which partials grow.
     """
-    most, fewer = 2 * max(_GROWING) + 1, max(_GROWING) + 1
+    most, fewer = 2 * highest + 1, highest + 1
     count = ground.waves.shape[1]
     beside = np.concatenate([ground.tail, ground.samples], axis=1)
     own, shared = np.zeros((most, count, count)), np.zeros((fewer, beside.shape[1], count))
@@ -249,16 +267,17 @@ def prior_of(growth: Growth, fit: Fit) -> FloatArray:
 
     A note that is faded in as a straight line grows by what its hold is made of: where a partial
     stands still there, it grows straight, and where it beats, it bends. They are as likely to be
-    as large as they are in the hold, all by one ratio.
+    as large as they are in the hold, all by one ratio. The same holds along a curve.
 
     fit : without a prior; it tells the ratio.
     """
     last = len(growth.courses) * 7 // 10
     grown = growth.seconds[last:] / GROWN_SECONDS
-    level = float(np.mean((growth.courses[last:] @ fit.growing) ** 2) / np.mean(grown**2))
+    straight = grown ** growth.way[0]
+    level = float(np.mean((growth.courses[last:] @ fit.growing) ** 2) / np.mean(straight**2))
     held = _held_powers(growth.ground.note, float(growth.seconds[-1]))
     bent = np.square(_BEND)[:, None] * held[0]
-    expected = (held + bent) * (level / float(held[0].sum()))
+    expected = (held + bent)[: len(growth.way)] * (level / float(held[0].sum()))
     return np.asarray(fit.left_power / np.stack([expected, expected], axis=1).ravel())
 
 
@@ -270,13 +289,13 @@ def _held_powers(note: CoarseNote, seconds: float) -> FloatArray:
     frames = min(len(note.hold), round(seconds * note.rate_hz))
     along = np.arange(frames)[:, None] / (note.rate_hz * GROWN_SECONDS)
     steady = waves(note.partials.hz, 0.0, frames, note.rate_hz)
-    courses = np.concatenate([steady * along ** (power - 1) for power in _GROWING], axis=1)
+    courses = np.concatenate([steady * along ** (power - 1) for power in GROWING], axis=1)
     starts = range(0, len(note.hold) - frames + 1, max(1, frames // 2))
     pieces = np.concatenate([note.hold[at : at + frames] for at in starts], axis=1)
     products = courses.T @ courses
     products[np.diag_indices_from(products)] *= 1 + _HELD_RIDGE
     strengths = linalg.solve(products, courses.T @ pieces, assume_a="pos")
-    powers = np.mean(strengths**2, axis=1).reshape(len(_GROWING), 2, -1)
+    powers = np.mean(strengths**2, axis=1).reshape(len(GROWING), 2, -1)
     return np.asarray(powers.mean(axis=1))
 
 

@@ -5,10 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from keymapper.slicing.curving import way_of_growing
+from keymapper.slicing.growth import GROWING
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.side_by_side import side_by_side
 from keymapper.slicing.swelling import Beginning, SeenAudible, beginning_of, seen_audible
 from keymapper.slicing.timing import Asked, Timed, is_slow, moment_of, timed_onset
+
+_BEFORE_HEARD_SECONDS = 0.02
+"""No note on a curve begins sooner before it stands out of the noise."""
 
 
 def timed_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
@@ -20,24 +25,43 @@ def timed_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
 def timed_again(heard: HeardTake, notes: Sequence[Timed]) -> list[Timed]:
     """Return the notes of a patch, those that noise or a tail blurs by what is seen beneath.
 
-    Through noise only slow notes are seen: they grow as the fit has it.
+    Through noise only slow notes are seen: they grow as the fit has it, straight or along the curve
+    that fits the patch.
     """
-    found = list(side_by_side(_seen, _moments(heard, notes)))
+    way = GROWING
+    if is_slow(notes):
+        way = way_of_growing(heard, [note.asked for note in notes])
+    found = list(side_by_side(lambda one: _seen(*one, way), _moments(heard, notes)))
     clear = [
         _timed_as(note, seen, "clear") if seen is not None and seen.is_clear else note
         for note, seen in zip(notes, found, strict=True)
     ]
     if not is_slow(clear):
         return clear
-    return [
+    grown = [
         note if seen is None or seen.is_clear else _timed_as(note, seen, "grown")
         for note, seen in zip(clear, found, strict=True)
     ]
+    if way == GROWING:
+        return grown
+    return [_not_far_before(*pair) for pair in zip(grown, notes, strict=True)]
 
 
-def _seen(moment: tuple[Timed, Beginning | None]) -> SeenAudible | None:
-    note, beginning = moment
-    return None if beginning is None else seen_audible(beginning, note.peak)
+def _not_far_before(grown: Timed, heard: Timed) -> Timed:
+    """Return a note seen to grow, begun not long before it is heard in the noise.
+
+    Curves begin so softly that noise has them begin nearly anywhere.
+    """
+    if grown.case != "grown" or grown.onset_seconds is None:
+        return grown
+    if heard.case != "noise" or heard.onset_seconds is None:
+        return grown
+    earliest = heard.onset_seconds - _BEFORE_HEARD_SECONDS
+    return replace(grown, onset_seconds=max(grown.onset_seconds, earliest))
+
+
+def _seen(note: Timed, beginning: Beginning | None, way: Sequence[int]) -> SeenAudible | None:
+    return None if beginning is None else seen_audible(beginning, note.peak, way)
 
 
 def _timed_as(note: Timed, seen: SeenAudible, case: str) -> Timed:

@@ -17,10 +17,14 @@ from keymapper.slicing.alignment import (
 )
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.evidence import (
+    NEARLY_ALL,
     HeardPitch,
     PitchAgreement,
     PitchOf,
+    is_beyond_chance,
     likeliest,
+    nearly_all_in_time,
+    no_echoes,
     pitch_agreement,
 )
 from keymapper.slicing.hearing import HeardTake
@@ -30,6 +34,7 @@ from keymapper.slicing.side_by_side import side_by_side
 
 _LEAST_SWELL = 0.15
 _GOOD_FIT = 0.6
+_VERY_GOOD_FIT = 0.85
 _SURE_STRENGTH = 0.3
 _PITCH_NOTES = 48
 _PITCH_SECONDS = (0.08, 1.2)
@@ -45,6 +50,8 @@ class Placed:
     alignment: Alignment
     by_swells: bool
     """Its onsets are slow swells, known to a tenth of a second only."""
+    is_sure: bool
+    """Nearly all notes match, in pitch or beyond chance, whatever else sounds."""
     remarks: tuple[str, ...]
 
 
@@ -56,30 +63,68 @@ def placed_take(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None)
     Raises MeasurementError where no note is heard, or the pitches are those of another session.
     """
     plan = np.array([note.on_seconds for note in sheet.notes])
-    candidates, places = heard.candidates, _places(plan, heard.candidates, SUDDEN_WINDOWS)
-    by_swells = False
-    if not places or _fit(places[0], plan, candidates, heard) < _GOOD_FIT:
-        swells = swells_of(heard.course, heard.novelty, _LEAST_SWELL)
-        slow = _places(plan, swells, SWELL_WINDOWS)
-        by_swells = bool(slow) and (
-            not places
-            or _fit(slow[0], plan, swells, heard) > _fit(places[0], plan, candidates, heard)
-        )
-        if by_swells:
-            candidates, places = swells, slow
+    candidates, places, by_swells = _possible_places(heard, plan)
     if not places:
         raise MeasurementError("no note begins in the take; check what was recorded.")
+    levels = np.array(
+        [ratio_to_db(heard.levels.peak(c.seconds, c.seconds + 0.3)) for c in candidates]
+    )
+    places = no_echoes(places, levels)
     pitches = _pitches(heard, candidates, places[0], pitch_of)
-    levels = [ratio_to_db(heard.levels.peak(c.seconds, c.seconds + 0.3)) for c in candidates]
-    place, is_choice = likeliest(places, sheet.notes, pitches, np.array(levels))
+    place, is_choice = likeliest(places, sheet.notes, pitches, levels)
     agreement = pitch_agreement(place, sheet.notes, pitches)
-    _refuse_other_keys(place, agreement)
-    remarks: tuple[str, ...] = ()
+    fits_well = _fit(place, plan, candidates, heard) >= _VERY_GOOD_FIT
+    is_other_scale = fits_well and agreement.is_other_scale
+    if not is_other_scale:
+        _refuse_other_keys(place, agreement)
+    return Placed(
+        alignment=place,
+        by_swells=by_swells,
+        is_sure=len(place.notes) >= NEARLY_ALL * _inside(place, plan, heard)
+        and (agreement.is_telling or _is_in_time(place, plan, candidates)),
+        remarks=tuple(_remarks(agreement, is_choice, is_other_scale)),
+    )
+
+
+def _possible_places(
+    heard: HeardTake, plan: FloatArray
+) -> tuple[tuple[Candidate, ...], tuple[Alignment, ...], bool]:
+    """Return onsets, the places in which they fit the plan, and whether they are swells."""
+    sudden = heard.candidates
+    places = _places(plan, sudden, SUDDEN_WINDOWS)
+    fit = _fit(places[0], plan, sudden, heard) if places else 0.0
+    if places and (fit >= _GOOD_FIT or nearly_all_in_time(places[0], plan, _sure(sudden))):
+        return sudden, places, False
+    swells = swells_of(heard.course, heard.novelty, _LEAST_SWELL)
+    slow = _places(plan, swells, SWELL_WINDOWS)
+    if slow and _fit(slow[0], plan, swells, heard) > fit:
+        return swells, slow, True
+    return sudden, places, False
+
+
+def _is_in_time(place: Alignment, plan: FloatArray, candidates: Sequence[Candidate]) -> bool:
+    sure = _sure(candidates)
+    return nearly_all_in_time(place, plan, sure) and is_beyond_chance(place, plan, sure)
+
+
+def _sure(candidates: Sequence[Candidate]) -> FloatArray:
+    """Return the seconds of the sure ones."""
+    return np.array([c.seconds for c in candidates if c.strength >= _SURE_STRENGTH])
+
+
+def _remarks(agreement: PitchAgreement, is_choice: bool, is_other_scale: bool) -> Iterator[str]:
     if is_choice:
-        remarks = ("the timing fits the plan in several places; the earliest was taken",)
-    if agreement.agreeing > 3 and agreement.shift:
-        remarks += (f"sounds {agreement.shift:+d} semitones from the planned keys",)
-    return Placed(alignment=place, by_swells=by_swells, remarks=remarks)
+        yield "the timing fits the plan in several places; the earliest was taken"
+    if is_other_scale:
+        yield "keys do not sound at their pitches; only the timing tells the notes apart"
+    elif agreement.agreeing > 3 and agreement.shift:
+        yield f"sounds {agreement.shift:+d} semitones from the planned keys"
+
+
+def _inside(place: Alignment, plan: FloatArray, heard: HeardTake) -> int:
+    """Return how many planned notes begin within the take."""
+    starts = place.take_seconds(plan)
+    return int(((starts >= 0) & (starts < heard.levels.duration_seconds)).sum())
 
 
 def _places(
@@ -94,11 +139,9 @@ def _fit(
     place: Alignment, plan: FloatArray, candidates: Sequence[Candidate], heard: HeardTake
 ) -> float:
     """Return how well plan and onsets cover each other (F measure), 0..1."""
-    starts = place.take_seconds(plan)
-    inside = int(((starts >= 0) & (starts < heard.levels.duration_seconds)).sum())
     sure = sum(candidate.strength >= _SURE_STRENGTH for candidate in candidates)
     matched = sum(candidates[int(index)].strength >= _SURE_STRENGTH for index in place.onsets)
-    return 2 * matched / max(1, inside + sure)
+    return 2 * matched / max(1, _inside(place, plan, heard) + sure)
 
 
 def _pitches(

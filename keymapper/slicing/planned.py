@@ -14,8 +14,9 @@ from keymapper.model.session import SessionSheet
 from keymapper.slicing.alignment import fitted_line
 from keymapper.slicing.by_order import slice_by_order
 from keymapper.slicing.course import FloatArray
+from keymapper.slicing.curving import curved_seconds
 from keymapper.slicing.ends import note_end
-from keymapper.slicing.evidence import PitchOf
+from keymapper.slicing.evidence import NEARLY_ALL, PitchOf
 from keymapper.slicing.extras import Extra, extra_onsets
 from keymapper.slicing.found import FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
@@ -91,7 +92,8 @@ def _by_clock(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None) -
     notes = _settled_notes(heard, played)
     extras = _extras(heard, notes)
     heard_count = max(len(notes) + len(extras), len(struck))
-    _refuse_if_foreign(len(notes), len(asked), heard_count, latency)
+    if not (placed.is_sure and len(notes) >= NEARLY_ALL * len(asked)):
+        _refuse_if_foreign(len(notes), len(asked), heard_count, latency)
     inside = {one.plan_index for one in asked}
     return SlicedTake(
         latency_seconds=latency,
@@ -169,6 +171,7 @@ def _line(
         latency, drift = _rough_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
     line = _key_down_line(heard, *probes(_LINE_NOTES), latency, drift, GUARD_SECONDS)
     latency, drift = line or clock_line(timed, seconds, latency, drift, heard.levels)
+    latency += curved_seconds(heard, probes(_ROUGH_LINE_NOTES)[0]) or 0.0
     for _ in range(_MOST_MOVES):
         moved = _no_later_than_heard(timed_notes(heard, probes(_LINE_NOTES)[0]), plan)
         if moved is None:

@@ -8,6 +8,7 @@ tail, so that the first frame at the audible level can be seen.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,7 @@ from keymapper.channels import frame_peaks, less_means
 from keymapper.slicing.background import HUM_PARTIALS
 from keymapper.slicing.course import FloatArray, TakeAudio
 from keymapper.slicing.growth import (
+    GROWING,
     GROWN_SECONDS,
     CoarseNote,
     Fit,
@@ -51,6 +53,8 @@ _STEPS, _PARABOLA_SECONDS = 7, 0.012
 """Of a search; steps that are shorter have their best moment between them."""
 _OVER_NOISE = 8.0
 """An audible level so many times the noise is seen in the take itself, less the tail."""
+_CURVE_OVER_NOISE = 25.0
+"""The same along a curve, which stays just below that level for long."""
 _RATHER_EARLY = 0.98
 _SURE_ERRORS = 1.1
 """Of the audible level, less so many errors of the fit."""
@@ -58,6 +62,7 @@ _ERROR_STEP = 8
 """The error of a fit is taken at every eighth frame."""
 _LATEST_SHARE = 0.8
 """Of the fit; near its end a growth bends as it likes."""
+_LEAST_LEFT = 1e-9
 _CLICK_SECONDS, _CLICK_RATIO = 0.005, 2.5
 """What is left so soon after key-down, over all that is left, is a click."""
 _SOONER_SECONDS = 0.003
@@ -146,7 +151,7 @@ def key_down_seconds(beginning: Beginning, nearest_seconds: float) -> float | No
     ground = ground_of(note, reach + GROWN_SECONDS)
     while reach > nearest_seconds:
         tried = near + np.linspace(-reach, reach, _STEPS)
-        powers = powers_from(ground, tried)
+        powers = powers_from(ground, tried)[0]
         best, step = int(np.argmax(powers)), 2 * reach / (_STEPS - 1)
         is_first = reach == -note.quiet_seconds
         if is_first and step > _PARABOLA_SECONDS:
@@ -161,10 +166,30 @@ def key_down_seconds(beginning: Beginning, nearest_seconds: float) -> float | No
     return near if fit_of(growth_from(ground, near)).is_good else None
 
 
-def seen_audible(beginning: Beginning, peak: float) -> SeenAudible | None:
+def left_by_ways(
+    beginning: Beginning, key_downs: FloatArray, ways: Sequence[Sequence[int]], until_seconds: float
+) -> FloatArray | None:
+    """Return what a note that grew from each moment in some ways leaves unexplained.
+
+    As the logarithm of its share of all that the tail does not explain, shape (ways, moments).
+    key_downs : seconds from the expected moment, rising. until_seconds : how far the note is
+    followed. None where its hold has no partials.
+    """
+    note = _coarse_note(beginning, _ROUGH_HZ)
+    if note is None:
+        return None
+    ground = ground_of(note, until_seconds)
+    whole = float((ground.samples**2).sum()) - float((ground.tail_heard**2).sum())
+    left = 1 - powers_from(ground, key_downs, ways) / max(whole, 1e-20)
+    return np.asarray(np.log(np.maximum(left, _LEAST_LEFT)))
+
+
+def seen_audible(
+    beginning: Beginning, peak: float, way: Sequence[int] = GROWING
+) -> SeenAudible | None:
     """Return when a note becomes audible, its key going down at the expected moment.
 
-    peak : of the note, with the noise it is held in.
+    peak : of the note, with the noise it is held in. way : powers of the time by which it grows.
 
     None where no fit is good enough to tell, where it begins in noise with a click, or where it is
     audible too late to be seen.
@@ -172,13 +197,13 @@ def seen_audible(beginning: Beginning, peak: float) -> SeenAudible | None:
     note = _coarse_note(beginning, _FINE_HZ)
     if note is None:
         return None
-    growth = growth_from(ground_of(note, _SEEN_SECONDS), 0.0)
+    growth = growth_from(ground_of(note, _SEEN_SECONDS), 0.0, way)
     fit = fit_of(growth)
     if not fit.is_good:
         return None
     noise = math.sqrt(note.high_power + fit.noise_power)
     threshold = max(AUDIBLE_RATIO * (peak - _PEAK_NOISE * noise), noise)
-    if threshold > _OVER_NOISE * noise:
+    if threshold > (_OVER_NOISE if way == GROWING else _CURVE_OVER_NOISE) * noise:
         seen = _seen_above(beginning, note, growth.ground.tail @ fit.ringing, threshold)
     elif _has_click(growth, fit):
         return None

@@ -136,6 +136,7 @@ def test_repeats_become_round_robins_and_programs_patches(tmp_path):
         (smf(END, division=0x8000 | (200 << 8)), "unknown SMPTE division"),
         (smf(END), "holds no notes"),
         (smf(b"\x00\x90\x3c"), "damaged MIDI file"),
+        (smf(b"\x00\x90\x3c\xc8\x60\x80\x3c\x40" + END), r"damaged MIDI file \(data byte must be"),
         (smf(b"\x00\x90\x3c\x40\x00\x90\x40\x40" + END), "notes 0 .* are struck together"),
     ],
 )

@@ -118,6 +118,12 @@ def test_times_are_whole_milliseconds_and_in_order(hold, release, pause, every):
             SessionSettings(mono=True, hold_seconds=3, spacing_seconds=2, sync_notes=0),
             r"note 0 \(C2\) is let go at 5\.000 s, after note 1 has begun at 4\.000 s; a mono",
         ),
+        (
+            SessionSettings(
+                keys=(60, 62), repeats=2, hold_seconds=2.5, spacing_seconds=2, sync_notes=0
+            ),
+            r"note 0 \(C4\) is let go at 4\.500 s, after note 1 strikes the same key at 4\.000 s",
+        ),
     ],
 )
 def test_an_impossible_plan_is_refused_with_the_reason(settings, reason):

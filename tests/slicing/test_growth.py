@@ -58,7 +58,7 @@ def test_growth_is_found_beneath_a_louder_tail():
 def test_the_true_moment_explains_most():
     note, _ = note_of(1e-4, tail=0.1)
     ground = ground_of(note, GROWN_SECONDS)
-    powers = powers_from(ground, np.array([-0.05, -0.01, 0.0, 0.01, 0.05]))
+    powers = powers_from(ground, np.array([-0.05, -0.01, 0.0, 0.01, 0.05]))[0]
     assert np.argmax(powers) == 2
 
 
@@ -66,7 +66,7 @@ def test_the_true_moment_explains_most():
 def test_sums_shared_by_moments_explain_what_a_growth_from_each_does(moments):
     note, _ = note_of(1e-3, tail=0.3)
     ground = ground_of(note, GROWN_SECONDS)
-    powers = powers_from(ground, np.array(moments))
+    powers = powers_from(ground, np.array(moments))[0]
     for moment, power in zip(moments, powers, strict=True):
         growth = growth_from(ground, moment)
         alone = (growth.heard * np.linalg.solve(growth.precision, growth.heard)).sum()

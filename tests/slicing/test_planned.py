@@ -74,6 +74,19 @@ def test_what_grows_along_a_curve_is_not_cut_late(noise_dbfs):
     assert errors.max() <= 12.0
 
 
+@pytest.mark.parametrize(("noise_dbfs", "late_ms"), [(None, 0.5), (-90.0, 0.5), (-70.0, 6.0)])
+def test_how_all_notes_of_a_curved_patch_grow_tells_when_keys_went_down(noise_dbfs, late_ms):
+    sheet = sheet_of(range(45, 70, 3), (60, 110), spacing=3.7, hold=2.7)
+    how = Recording(latency_seconds=0.8, drift_ppm=-130.0, noise_dbfs=noise_dbfs)
+    take, heard = played(sheet, "curved_pad", how)
+    cut = slice_by_plan(heard, sheet)
+    assert indexes(cut) == list(range(len(sheet.notes)))
+    errors = errors_ms(cut, take)
+    assert np.median(np.abs(errors)) <= max(1.0, late_ms)
+    assert np.percentile(errors, 95) <= late_ms
+    assert abs(cut.latency_seconds - 0.8) < 0.04
+
+
 def test_missing_doubled_and_extra_notes_are_told_by_their_place():
     how = Recording(
         missing=frozenset({3, 9}),
@@ -182,6 +195,21 @@ def test_what_was_played_by_hand_is_lined_up_by_its_pitches():
     assert "played by hand" in cut.remarks[0]
 
 
+@pytest.mark.parametrize("pace", [0.8, 1.3])
+def test_whoever_plays_by_hand_keeps_a_pace_of_their_own(pace):
+    sheet = sheet_of([40, 47, 43, 43, 52, 40, 57, 49, 45, 60], (100,), spacing=2.0)
+    notes = [replace(n, **{name: pace * getattr(n, name) for name in TIMES}) for n in sheet.notes]
+    how = Recording(jitter_seconds=0.3, missing=frozenset({3}), latency_seconds=2.0)
+    _, heard = played(replace(sheet, notes=tuple(notes)), "lead", how)
+    cut = slice_by_plan(heard, sheet, pitch_of)
+    assert indexes(cut) == [0, 1, 2, 4, 5, 6, 7, 8, 9]
+    assert cut.missing == (3,)
+    assert abs(cut.drift_ppm * 1e-6 - (pace - 1)) < 0.05
+    other = sheet_of([60, 45, 49, 57, 40, 52, 43, 43, 47, 40], (100,), spacing=2.0)
+    with pytest.raises(MeasurementError, match="does not fit"):
+        slice_by_plan(heard, other, pitch_of)
+
+
 @pytest.mark.parametrize("patch", ["lead", "chorus"])
 def test_a_note_played_late_is_told(patch):
     late = replace(SHEET.notes[5], on_seconds=SHEET.notes[5].on_seconds + 0.04)
@@ -225,3 +253,65 @@ def test_patches_that_begin_at_once_tell_the_time_for_slow_ones_too():
     assert cut.missing == ()
     assert abs(cut.latency_seconds - 1.1) < 0.0015
     assert abs(cut.drift_ppm - 140.0) < 60
+
+
+def with_echoes(samples, rate, count=4, seconds=0.27):
+    """The take with echoes of itself, each at 60 % of the one before."""
+    step = round(seconds * rate)
+    wet = samples.copy()
+    for number in range(1, count + 1):
+        wet[number * step :] += 0.6**number * samples[: -number * step]
+    return 0.6 * wet
+
+
+def with_crackle(samples, rate):
+    draw = np.random.default_rng(4)
+    wet = samples.copy()
+    places = draw.integers(0, len(wet), len(wet) // rate * 6)
+    wet[places] += draw.normal(0, 0.05, (len(places), 1))
+    return wet
+
+
+@pytest.mark.parametrize(("disturbed", "patch"), [(with_echoes, "lead"), (with_crackle, "pluck")])
+def test_whatever_else_sounds_a_take_of_all_planned_notes_is_cut(disturbed, patch):
+    sheet = sheet_of([40, 61, 45, 66, 52, 43, 58, 47, 64, 50], spacing=2.0, hold=0.2)
+    take, _ = played(sheet, patch, Recording(latency_seconds=0.7))
+    heard = hear_take(ArrayTake(disturbed(take.samples, take.rate_hz), take.rate_hz))
+    cut = slice_by_plan(heard, sheet, pitch_of)
+    assert [i for i in indexes(cut) if i is not None] == list(range(len(sheet.notes)))
+    assert np.median(np.abs(errors_ms(cut, take))) <= 1.0
+    other = sheet_of([47, 40, 66, 50, 43, 64, 61, 52, 45, 58], spacing=1.8, hold=0.2)
+    with pytest.raises(MeasurementError, match="does not fit"):
+        slice_by_plan(heard, other, pitch_of)
+
+
+def kit_take(keys_hz, sheet, late_seconds=0.0):
+    """Every key a drum of its own pitch, which is not that of the key."""
+    rate, draw = 48_000, np.random.default_rng(3)
+    samples = draw.normal(0, 1e-4, (round((sheet.duration_seconds + 2) * rate), 1))
+    seconds = np.arange(round(0.5 * rate)) / rate
+    for note in sheet.notes:
+        first = round((note.on_seconds + 0.6) * rate)
+        hit = np.sin(2 * np.pi * keys_hz(note.key) * seconds) * np.exp(-seconds / 0.12)
+        samples[first : first + len(hit), 0] += 0.3 * hit
+    return ArrayTake(samples[round(late_seconds * rate) :], rate)
+
+
+def test_drums_whose_pitches_are_not_those_of_their_keys_are_cut_by_their_timing():
+    sheet = sheet_of(range(36, 60, 2), uneven=False)
+    take = kit_take(lambda key: 60.0 + 1500.0 * ((key * 7) % 23) / 23, sheet)
+    cut = slice_by_plan(hear_take(take), sheet, pitch_of)
+    assert indexes(cut) == list(range(len(sheet.notes)))
+    assert abs(cut.latency_seconds - 0.6) < 0.002
+    assert "do not sound at their pitches" in cut.remarks[0]
+
+
+def test_pitches_that_agree_by_chance_do_not_move_a_whole_take_within_its_plan():
+    sheet = sheet_of(range(36, 84, 4), uneven=False)
+    played_keys = {note.key: note.key for note in sheet.notes}
+    for key in (36, 40, 44):  # these sound as those that follow them are planned
+        played_keys[key] = key + 4
+    hertz = {key: 440.0 * 2 ** ((played_keys[key] - 69) / 12) for key in (36, 40, 44)}
+    take = kit_take(lambda key: hertz.get(key, 60.0 + 1500.0 * ((key * 7) % 23) / 23), sheet)
+    cut = slice_by_plan(hear_take(take), sheet, pitch_of)
+    assert indexes(cut) == list(range(len(sheet.notes)))
