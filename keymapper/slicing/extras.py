@@ -41,9 +41,12 @@ def extra_onsets(
     """Return the onsets beside the planned notes.
 
     What a patch does while its keys are held (beating, swelling, breathing) says how sudden an
-    onset must be to count.
+    onset must be to count. From when its key goes down, a sound is that of the planned note, though
+    it becomes audible later.
     """
     onsets = np.array([note.onset_seconds or 0.0 for note in notes])
+    expected = np.array([note.asked.expected_seconds for note in notes])
+    before = onsets - np.minimum(onsets, expected) + _BEFORE_SECONDS
     after = np.array([_AFTER_SECONDS if n.abrupt else _AFTER_SLOW_SECONDS for n in notes])
     least = max(_LEAST_STRENGTH, _HELD_RATIO * _held_novelty(novelty, notes))
     extras = []
@@ -51,10 +54,10 @@ def extra_onsets(
         away = candidate.seconds - onsets
         if candidate.seconds < _START_SECONDS or candidate.strength < least:
             continue
-        if bool(((away > -_BEFORE_SECONDS) & (away < after)).any()):
+        if bool(((away > -before) & (away < after)).any()):
             continue
-        before = int((away > 0).sum()) - 1
-        note = notes[before].asked if before >= 0 else None
+        last = int((away > 0).sum()) - 1
+        note = notes[last].asked if last >= 0 else None
         let_go = note is not None and abs(candidate.seconds - note.off_seconds) < _RELEASE_SECONDS
         if let_go and candidate.strength < _LET_GO_STRENGTH:
             continue

@@ -263,7 +263,8 @@ def names_row(tally: Tally) -> tuple[str, bool]:
             f"{tally.extras_invented} invented"
         )
     lost = tally.planned - tally.found
-    return text, not (lost or tally.invented or tally.wrong or tally.refused)
+    invented = tally.invented + tally.extras_invented
+    return text, not (lost or invented or tally.wrong or tally.refused)
 
 
 def onset_row(tally: Tally, median: float, most: float) -> tuple[str, bool]:

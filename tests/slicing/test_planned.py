@@ -80,7 +80,7 @@ def test_how_all_notes_of_a_curved_patch_grow_tells_when_keys_went_down(noise_db
     how = Recording(latency_seconds=0.8, drift_ppm=-130.0, noise_dbfs=noise_dbfs)
     take, heard = played(sheet, "curved_pad", how)
     cut = slice_by_plan(heard, sheet)
-    assert indexes(cut) == list(range(len(sheet.notes)))
+    assert [note.plan_index for note in cut.notes] == list(range(len(sheet.notes)))
     errors = errors_ms(cut, take)
     assert np.median(np.abs(errors)) <= max(1.0, late_ms)
     assert np.percentile(errors, 95) <= late_ms
