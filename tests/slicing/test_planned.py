@@ -87,6 +87,13 @@ def test_how_all_notes_of_a_curved_patch_grow_tells_when_keys_went_down(noise_db
     assert abs(cut.latency_seconds - 0.8) < 0.04
 
 
+def test_keys_going_down_before_curved_notes_are_heard_are_no_notes_of_their_own():
+    sheet = sheet_of(range(36, 64, 4), (60, 110), spacing=3.7, hold=2.7)
+    _, heard = played(sheet, "curved_pad", Recording(noise_dbfs=None))
+    cut = slice_by_plan(heard, sheet)
+    assert [note.plan_index for note in cut.notes] == list(range(len(sheet.notes)))
+
+
 def test_missing_doubled_and_extra_notes_are_told_by_their_place():
     how = Recording(
         missing=frozenset({3, 9}),
