@@ -29,6 +29,7 @@ from keymapper.model.recipe import (
     SampleSettings,
     ZoneSettings,
 )
+from keymapper.pipeline import plan
 from keymapper.proving.proof import read_proof
 from tests.simple_notes import RATE, note, write_note
 
@@ -48,6 +49,22 @@ def tree(folder):
     return {
         p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()
     }
+
+
+def test_what_would_be_written_over_full_scale_is_softer_and_plays_as_loud(
+    lantern, tmp_path, monkeypatch
+):
+    usual = build_instrument(lantern, tmp_path / "usual", settings=ONE)
+    softly = plan.common_gain_db
+    monkeypatch.setattr(plan, "common_gain_db", lambda *peaks: softly(*peaks) + 5.0)
+    loud = build_instrument(lantern, tmp_path / "loud", settings=ONE)
+    assert max(note.sample.peak_dbfs for note in loud.notes) == pytest.approx(0.0, abs=0.01)
+    for before, after, was, now in zip(
+        usual.zones, loud.zones, usual.notes, loud.notes, strict=True
+    ):
+        played = after.gain_db + now.sample.processing.gain_db
+        assert played == pytest.approx(before.gain_db + was.sample.processing.gain_db, abs=0.01)
+        assert after.gain_db < 5.0
 
 
 def test_an_instrument_of_three_notes(lantern, tmp_path):

@@ -28,6 +28,7 @@ from keymapper.model.instrument import Processing, SampleFile
 from keymapper.model.loop import JoinAudibility, LoopVerdict
 from keymapper.model.recipe import SampleFormat
 
+_HARDLY_OVER_DB = 0.001
 _FLAC_TAGS = {"INAM": "title", "IART": "artist", "ICOP": "copyright", "IPRD": "album"}
 
 
@@ -61,6 +62,8 @@ class _Shipped:
 def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
     """Write a sample under `folder` and return what was written, as read back from the file.
 
+    A loop levelled or faded beyond full scale is written softer than ordered, by so much.
+
     Raises
     ------
     InputError
@@ -71,8 +74,9 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
     audio = read_audio(order.source, frames=order.frames)
     note = prepared(audio.samples, audio.info.rate, order.preparation)
     shipped = _shipped(note, order)
+    gain_db = order.gain_db - _over_full_scale_db(shipped.samples, order.gain_db)
     dither = order.bits == 16
-    pcm = quantised(shipped.samples * 10 ** (order.gain_db / 20), order.bits, dither=dither)
+    pcm = quantised(shipped.samples * 10 ** (gain_db / 20), order.bits, dither=dither)
     pcm = _with_equal_guard(pcm, order.loop)
     path = folder / order.file
     _write(path, pcm, order)
@@ -96,13 +100,18 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
             crossfade_frames=order.loop.crossfade_frames,
             flattened=order.loop.flattening is not None,
             fade_out_frames=shipped.faded_frames,
-            gain_db=order.gain_db,
+            gain_db=gain_db,
             bits=order.bits,
             dithered=dither,
         ),
         loop=order.loop.loop,
-        join=_join_as_read_back(path, shipped.reference, order),
+        join=_join_as_read_back(path, shipped.reference, gain_db, order),
     )
+
+
+def _over_full_scale_db(samples: np.ndarray, gain_db: float) -> float:
+    over_db = peak_dbfs(samples) + gain_db
+    return over_db if over_db > _HARDLY_OVER_DB else 0.0
 
 
 def _shipped(note: np.ndarray, order: SampleOrder) -> _Shipped:
@@ -154,10 +163,10 @@ def _write_flac(path: Path, pcm: np.ndarray, order: SampleOrder) -> None:
 
 
 def _join_as_read_back(
-    path: Path, reference: np.ndarray, order: SampleOrder
+    path: Path, reference: np.ndarray, gain_db: float, order: SampleOrder
 ) -> JoinAudibility | None:
     if order.loop.loop is None:
         return None
     played = read_audio(path).samples
-    level = (reference * 10 ** (order.gain_db / 20)).astype(np.float32, copy=False)
+    level = (reference * 10 ** (gain_db / 20)).astype(np.float32, copy=False)
     return join_audibility(level, played, order.preparation.rate, order.loop.loop)

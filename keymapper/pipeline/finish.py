@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from keymapper import __version__
 from keymapper.mapping.controls import controls
@@ -29,7 +30,10 @@ def finished_manifest(plans: Sequence[BuildPlan], samples: Sequence[SampleFile])
     samples : one a placed note, in the order of the plans.
     """
     placed = [(plan, note) for plan in plans for note in plan.assembly.placed]
-    written = [(plan, note, file) for (plan, note), file in zip(placed, samples, strict=True)]
+    written = [
+        (plan, _as_loud(plan, note, file), file)
+        for (plan, note), file in zip(placed, samples, strict=True)
+    ]
     notes = [_note_record(one) for one in written]
     zones = [zone for one in written for zone in _zones(one, _balance(one[0], plans))]
     recipe = plans[0].recipe
@@ -52,6 +56,12 @@ def finished_manifest(plans: Sequence[BuildPlan], samples: Sequence[SampleFile])
             for skipped in (*plan.measured.skipped, *plan.assembly.skipped)
         ),
     )
+
+
+def _as_loud(plan: BuildPlan, placed: PlacedNote, sample: SampleFile) -> PlacedNote:
+    """Return a placed note that plays as loud as decided, though its sample was written softer."""
+    softer_db = plan.gain_db + placed.baked_gain_db - sample.processing.gain_db
+    return replace(placed, gain_db=placed.gain_db + softer_db) if softer_db else placed
 
 
 def _doubts(plans: Sequence[BuildPlan]) -> list[Doubt]:
