@@ -20,7 +20,9 @@ from keymapper.slicing.unplanned import UnplannedTake, slice_unplanned
 
 _SHIFTS = (0, 12, -12, 24, -24)
 _SAME, _UNKNOWN, _OTHER, _SKIPPED = 1.0, 0.2, -1.5, -0.6
-_TIMELY = 0.4
+_TIMELY, _LOUD = 0.4, 0.3
+_USUAL_SPREADS, _LEAST_SPREAD_DB, _FAR_DB = 3.0, 0.5, 4.0
+"""Levels scatter by so many times their usual distance; so many dB further off are another note."""
 _LEAST_NOTES = 6
 _LEAST_KEYS = 3
 _LEAST_AGREEING = 0.8
@@ -52,8 +54,10 @@ def slice_by_order(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf) -> 
     line = _line(best, sheet, take)
     if line is None:
         return None
-    # Repeats of a key are told apart by their times, now that these are roughly known.
-    best = _aligned(worths[matches.index(best)] - _lateness(sheet, take, *line))
+    # Repeats of a key are told apart by their times and levels, now that these are roughly known.
+    worth = worths[matches.index(best)]
+    unlike = np.where(worth == _SAME, _other_loudness(sheet, take, best), 0.0)
+    best = _aligned(worth - _lateness(sheet, take, *line) - unlike)
     latency, drift = _line(best, sheet, take) or line
     plan_index = dict(zip(best.heard, best.planned, strict=True))
     notes = _named(take.sliced.notes, plan_index)
@@ -98,6 +102,20 @@ def _lateness(sheet: SessionSheet, take: UnplannedTake, latency: float, drift: f
     return np.asarray(_TIMELY * np.minimum(1, away / gap))
 
 
+def _other_loudness(sheet: SessionSheet, take: UnplannedTake, match: _Matched) -> FloatArray:
+    """Return what each planned note costs as each heard one for being too loud or soft, 0..0.3.
+
+    The levels of the notes matched so far are fitted by velocity and key.
+    """
+    planned = np.array([[1.0, note.velocity, note.key] for note in sheet.notes])
+    levels = np.array([note.peak_dbfs for note in take.sliced.notes])
+    rows, columns = list(match.planned), list(match.heard)
+    weights, *_ = np.linalg.lstsq(planned[rows], levels[columns], rcond=None)
+    away = np.abs(levels[None, :] - (planned @ weights)[:, None])
+    usual = max(_LEAST_SPREAD_DB, float(np.median(away[rows, columns])))
+    return np.asarray(_LOUD * np.clip((away - _USUAL_SPREADS * usual) / _FAR_DB, 0, 1))
+
+
 def _aligned(worth: FloatArray) -> _Matched:
     """Return the best alignment with gaps of planned and heard notes."""
     rows, columns = worth.shape
@@ -122,7 +140,7 @@ def _traced(best: FloatArray, worth: FloatArray) -> _Matched:
             row, column = row - 1, column - 1
             if worth[row, column] > 0:
                 pairs.append((row, column))
-                agreeing += int(worth[row, column] >= _SAME - _TIMELY)
+                agreeing += int(worth[row, column] >= _SAME - _TIMELY - _LOUD)
         elif np.isclose(best[row, column], best[row - 1, column] + _SKIPPED):
             row -= 1
         else:

@@ -20,6 +20,7 @@ from keymapper.slicing.evidence import NEARLY_ALL, PitchOf
 from keymapper.slicing.extras import Extra, extra_onsets
 from keymapper.slicing.found import FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
+from keymapper.slicing.hidden import has_new_partials
 from keymapper.slicing.levels import Levels, power_to_db
 from keymapper.slicing.note_times import timed_again, timed_notes
 from keymapper.slicing.onset import GUARD_SECONDS
@@ -278,7 +279,8 @@ def _is_present(heard: HeardTake, asked: Asked, struck: Sequence[float]) -> bool
     later = bisect_right(struck, start + _OTHER_SECONDS)
     stop = min([asked.off_seconds, asked.until_seconds, *struck[later : later + 1]])
     share = new_share(heard.course, heard.novelty, start, stop)
-    return max(share, float(nearby.max(initial=0.0))) >= PRESENT_SHARE
+    is_plain = max(share, float(nearby.max(initial=0.0))) >= PRESENT_SHARE
+    return is_plain or has_new_partials(heard, start, stop)
 
 
 def _settled_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:

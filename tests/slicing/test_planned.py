@@ -322,3 +322,18 @@ def test_pitches_that_agree_by_chance_do_not_move_a_whole_take_within_its_plan()
     take = kit_take(lambda key: hertz.get(key, 60.0 + 1500.0 * ((key * 7) % 23) / 23), sheet)
     cut = slice_by_plan(hear_take(take), sheet, pitch_of)
     assert indexes(cut) == list(range(len(sheet.notes)))
+
+
+@pytest.mark.parametrize("skipped", [5, 8, 10])
+def test_which_velocity_of_a_key_was_skipped_by_hand_is_told_by_its_level(skipped):
+    sheet = sheet_of(range(40, 76, 5), (40, 110), spacing=2.0)
+    played_notes, now = [], 1.0
+    draw = np.random.default_rng(skipped)
+    for index, note in enumerate(sheet.notes):
+        played_notes.append(replace(note, on_seconds=now, off_seconds=now + 0.8))
+        now += 0.0 if index == skipped else 1.2 + draw.uniform(0.0, 1.4)
+    how = Recording(missing=frozenset({skipped}), latency_seconds=2.0)
+    _, heard = played(replace(sheet, notes=tuple(played_notes)), "lead", how)
+    cut = slice_by_plan(heard, sheet, pitch_of)
+    assert cut.missing == (skipped,)
+    assert indexes(cut) == [i for i in range(len(sheet.notes)) if i != skipped]

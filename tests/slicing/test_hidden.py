@@ -1,0 +1,37 @@
+"""Soft notes under the tails of louder ones: found where played, told where missing."""
+
+from dataclasses import replace
+
+import pytest
+
+from keymapper.slicing.hearing import hear_take
+from keymapper.slicing.planned import slice_by_plan
+from tests.session_takes import Patch, Recording, render_take
+from tests.slicing.takes import ArrayTake, sheet_of
+
+LONG_TAILS = Patch(
+    release_seconds=3.0, voices_cents=(-5.0, 5.0), partials=20, velocity_range_db=40.0
+)
+SOFT = (1, 3, 5, 7, 9)
+
+
+def ringing_sheet():
+    """Every other note soft, after a loud one of another key."""
+    sheet = sheet_of([48, 56, 43, 52, 60, 39, 55, 46, 63, 50], spacing=2.0, hold=1.2)
+    notes = [replace(n, velocity=25 if i in SOFT else 127) for i, n in enumerate(sheet.notes)]
+    return replace(sheet, notes=tuple(notes))
+
+
+@pytest.mark.parametrize("attack_seconds", [0.003, 0.15])
+@pytest.mark.parametrize("missing", [frozenset(), frozenset({5}), frozenset({1, 7})])
+def test_soft_notes_under_the_tails_of_loud_ones_are_found(attack_seconds, missing):
+    sheet = ringing_sheet()
+    patch = replace(LONG_TAILS, attack_seconds=attack_seconds)
+    take = render_take(sheet.notes, patch, Recording(missing=missing, noise_dbfs=-80.0))
+    cut = slice_by_plan(hear_take(ArrayTake(take.samples, take.rate_hz)), sheet)
+    assert cut.missing == tuple(sorted(missing))
+    assert [note.plan_index for note in cut.notes] == [
+        index for index in range(len(sheet.notes)) if index not in missing
+    ]
+    truth = {note.plan_index: note.onset_seconds for note in take.notes}
+    assert all(abs(n.onset_seconds - truth[n.plan_index]) < 0.05 for n in cut.notes)
