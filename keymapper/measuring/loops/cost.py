@@ -17,7 +17,7 @@ def shortlist_cost(traits: Traits) -> np.ndarray:
         + 0.3 * traits.excess
         + 0.1 * traits.levelling_db
         + traits.repetition_db / JUST_HEARD_REPETITION_DB
-        + 15.0 * traits.off_period
+        + 5.0 * traits.off_period
         + 0.3 * traits.short
         + 1.0 * traits.rarity
         + 1.0 * traits.wobble
@@ -39,7 +39,7 @@ def choice_cost(traits: Traits) -> np.ndarray:
         + 0.25 * traits.levelling_db
         + 6.0 * traits.wobble
         + 0.3 * traits.short
-        + _counted_twice(traits.off_period, 10.0, 0.01, 20.0)
+        + _counted_twice(traits.off_period, 5.0, 0.01, 10.0)
         + _counted_twice(repetition, 1.0, 0.7, 2.7)
         + _counted_twice(cents, 0.035, 4.0, 0.14)
         + unlikeness_cost(traits.unlike)
