@@ -58,11 +58,16 @@ class FoldedLevel:
 
 
 def folded_level(order: ConversionOrder) -> FoldedLevel:
-    """Return what is lost where two sides are folded: nothing for equal ones, 3 dB for unlike."""
+    """Return what is lost where two sides are folded: nothing for equal ones, 3 dB for unlike.
+
+    Of a looped sample the loop counts, which goes on sounding.
+    """
     samples = read_audio(order.source, "float64").samples
     folded = samples.mean(axis=1, keepdims=True)
+    heard = slice(*order.loop) if order.loop is not None else slice(None)
+    lost_db = rms_dbfs(samples[heard]) - rms_dbfs(folded[heard])
     return FoldedLevel(
-        lost_db=min(_MOST_LOST_DB, max(0.0, rms_dbfs(samples) - rms_dbfs(folded))),
+        lost_db=min(_MOST_LOST_DB, max(0.0, lost_db)),
         peak_dbfs=peak_dbfs(folded),
     )
 

@@ -109,6 +109,15 @@ def test_folding_tells_what_it_takes(tmp_path):
     assert folded_level(fold_order(tmp_path, "unlike")).lost_db == pytest.approx(3.01, abs=0.05)
 
 
+def test_of_a_looped_sample_the_loop_tells_what_folding_takes(tmp_path):
+    order = fold_order(tmp_path, "equal", loop=(24_000, 48_000))
+    sides, rate = soundfile.read(order.source)
+    sides[:24_000, 1] *= -1
+    soundfile.write(order.source, sides, rate, subtype="PCM_24")
+    assert folded_level(order).lost_db == pytest.approx(0, abs=0.01)
+    assert folded_level(replace(order, loop=None)).lost_db > 2
+
+
 def test_folding_keeps_each_samples_power(tmp_path):
     order = fold_order(tmp_path, "unlike")
     (order,), common = with_fold_gains([order], [folded_level(order)])
