@@ -6,7 +6,7 @@ keys then, aligned with gaps (Needleman and Wunsch, 1970), and the times only ha
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,6 +23,7 @@ _SAME, _UNKNOWN, _OTHER, _SKIPPED = 1.0, 0.2, -1.5, -0.6
 _TIMELY, _LOUD = 0.4, 0.3
 _USUAL_SPREADS, _LEAST_SPREAD_DB, _FAR_DB = 3.0, 0.5, 4.0
 """Levels scatter by so many times their usual distance; so many dB further off are another note."""
+_WHICH = "a note of its key is missing or played twice; this may be another of them"
 _LEAST_NOTES = 6
 _LEAST_KEYS = 3
 _LEAST_AGREEING = 0.8
@@ -60,7 +61,8 @@ def slice_by_order(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf) -> 
     best = _aligned(worth - _lateness(sheet, take, *line) - unlike)
     latency, drift = _line(best, sheet, take) or line
     plan_index = dict(zip(best.heard, best.planned, strict=True))
-    notes = _named(take.sliced.notes, plan_index)
+    uncertain = _uncertain(best, np.asarray(worth == _SAME), [note.key for note in sheet.notes])
+    notes = _named(take.sliced.notes, plan_index, uncertain)
     first, last = best.planned[0], best.planned[-1]
     skipped = set(range(count)) - set(best.planned)
     return replace(
@@ -75,12 +77,27 @@ def slice_by_order(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf) -> 
     )
 
 
-def _named(notes: Sequence[FoundNote], plan_index: dict[int, int]) -> tuple[FoundNote, ...]:
+def _uncertain(match: _Matched, same_key: np.ndarray, keys: Sequence[int]) -> set[int]:
+    """Return the planned notes that may be another of their key: one is missing, or one too many.
+
+    same_key : whether each planned note (rows) and each heard one sound alike, of their key.
+    """
+    inside = range(match.planned[0], match.planned[-1] + 1)
+    missing = {keys[index] for index in set(inside) - set(match.planned)}
+    beside = sorted(set(range(same_key.shape[1])) - set(match.heard))
+    played_twice = same_key[:, beside].any(axis=1)
+    return {index for index in match.planned if keys[index] in missing or played_twice[index]}
+
+
+def _named(
+    notes: Sequence[FoundNote], plan_index: Mapping[int, int], uncertain: Collection[int]
+) -> tuple[FoundNote, ...]:
     named, last = [], None
     for number, note in enumerate(notes):
         last = plan_index.get(number, last)
         if number in plan_index:
-            named.append(replace(note, plan_index=plan_index[number]))
+            doubts = (*note.doubtful, *([_WHICH] if last in uncertain else []))
+            named.append(replace(note, plan_index=last, doubtful=doubts))
         else:
             doubts = (*note.doubtful, "not in the plan")
             named.append(replace(note, after_plan_index=last, doubtful=doubts))

@@ -337,3 +337,24 @@ def test_which_velocity_of_a_key_was_skipped_by_hand_is_told_by_its_level(skippe
     cut = slice_by_plan(heard, sheet, pitch_of)
     assert cut.missing == (skipped,)
     assert indexes(cut) == [i for i in range(len(sheet.notes)) if i != skipped]
+    skipped_key = sheet.notes[skipped].key
+    doubtful = {note.plan_index for note in cut.notes if note.doubtful}
+    of_key = {i for i, note in enumerate(sheet.notes) if note.key == skipped_key} - {skipped}
+    assert doubtful == of_key
+
+
+def test_notes_beside_one_played_twice_by_hand_are_doubtful():
+    sheet = sheet_of(range(40, 76, 5), (40, 110), spacing=2.0)
+    played_notes, now = [], 1.0
+    draw = np.random.default_rng(3)
+    for index, note in enumerate(sheet.notes):
+        for _ in range(2 if index == 9 else 1):
+            played_notes.append(replace(note, on_seconds=now, off_seconds=now + 0.8))
+            now += 1.2 + draw.uniform(0.0, 1.4)
+    _, heard = played(replace(sheet, notes=tuple(played_notes)), "lead", Recording())
+    cut = slice_by_plan(heard, sheet, pitch_of)
+    key = sheet.notes[9].key
+    sure = [note for note in cut.notes if not note.doubtful]
+    assert len(cut.notes) == len(sheet.notes) + 1
+    assert all(sheet.notes[note.plan_index].key != key for note in sure)
+    assert len(sure) == len(sheet.notes) - 2
