@@ -85,8 +85,8 @@ def _uncertain(match: _Matched, same_key: np.ndarray, keys: Sequence[int]) -> se
     inside = range(match.planned[0], match.planned[-1] + 1)
     missing = {keys[index] for index in set(inside) - set(match.planned)}
     beside = sorted(set(range(same_key.shape[1])) - set(match.heard))
-    played_twice = same_key[:, beside].any(axis=1)
-    return {index for index in match.planned if keys[index] in missing or played_twice[index]}
+    twice = {index for index in match.planned if same_key[index, beside].any()}
+    return twice | {index for index in match.planned if keys[index] in missing}
 
 
 def _named(
