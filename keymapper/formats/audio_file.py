@@ -16,15 +16,16 @@ import numpy as np
 import soundfile
 
 from keymapper.errors import InputError
-from keymapper.formats.wav_chunks import WavLayout, read_wav_layout
+from keymapper.formats.wav_chunks import WavLayout, pcm24_floats, read_wav_layout
 
 AUDIO_SUFFIXES = frozenset(
     {".wav", ".wave", ".rf64", ".aif", ".aiff", ".aifc", ".flac", ".ogg", ".oga"}
 )
 
 FloatArray = np.ndarray[tuple[int, int], np.dtype[Any]]
+FloatType = Literal["float32", "float64"]
 
-
+_WAV_FORMATS = frozenset({"WAV", "WAVEX", "RF64"})
 _MOST_FRAMES = 1 << 48
 UNKNOWN_LENGTH = "does not say how long it is, as streamed FLAC; convert it to WAV."
 
@@ -54,7 +55,7 @@ class Audio:
 
 def read_audio(
     path: Path,
-    dtype: Literal["float32", "float64"] = "float32",
+    dtype: FloatType = "float32",
     frames: tuple[int, int] | None = None,
 ) -> Audio:
     """Decode a file to floats of full scale 1.0, shape (frames, channels).
@@ -70,15 +71,46 @@ def read_audio(
     with _opened(path) as file:
         info = _audio_info(file, path)
         first, end = frames or (0, file.frames)
-        file.seek(min(first, file.frames))
-        samples = file.read(max(0, end - first), dtype=dtype, always_2d=True)
+        first = min(first, file.frames)
+        samples = _decoded(file, path, first, max(0, min(end, file.frames) - first), dtype)
     if info.channels > 2:
         raise InputError(f"{path}: has {info.channels} channels; only mono and stereo can be used.")
-    if not np.isfinite(samples).all():
+    if not info.encoding.startswith("PCM_") and not np.isfinite(samples).all():
         raise InputError(f"{path}: holds samples that are not numbers; export it again.")
     if not len(samples):
         raise InputError(f"{path}: holds no sound (0 frames).")
     return Audio(samples=samples, info=info)
+
+
+def _decoded(
+    file: soundfile.SoundFile, path: Path, first: int, count: int, dtype: FloatType
+) -> FloatArray:
+    """Return `count` frames from `first` on.
+
+    24-bit WAV, which samples mostly are, is taken from the file as it lies there: libsndfile goes
+    through it sample by sample and takes twice as long.
+    """
+    offset = _pcm24_offset(file, path)
+    if offset is None:
+        file.seek(first)
+        samples: FloatArray = file.read(count, dtype=dtype, always_2d=True)
+        return samples
+    frame_bytes = 3 * file.channels
+    with path.open("rb") as raw:
+        raw.seek(offset + first * frame_bytes - 1)
+        data = raw.read(count * frame_bytes + 1)
+    return pcm24_floats(data, dtype).reshape(-1, file.channels)
+
+
+def _pcm24_offset(file: soundfile.SoundFile, path: Path) -> int | None:
+    """Return where the audio of a plain and whole 24-bit WAV begins; None for any other file."""
+    if file.subtype != "PCM_24" or file.format not in _WAV_FORMATS:
+        return None
+    layout, frame_bytes = read_wav_layout(path), 3 * file.channels
+    places = [place.offset for place in layout.chunks if place.id == "data"]
+    whole = layout.data_bytes_present == file.frames * layout.bytes_per_frame
+    plain = layout.bytes_per_frame == frame_bytes and len(places) == 1
+    return places[0] if plain and whole else None
 
 
 def read_audio_info(path: Path) -> AudioInfo:
@@ -134,7 +166,7 @@ def _audio_info(file: soundfile.SoundFile, path: Path) -> AudioInfo:
     if length_is_unknown(file):
         raise InputError(f"{path}: {UNKNOWN_LENGTH}")
     missing = 0
-    if file.format in ("WAV", "WAVEX", "RF64"):
+    if file.format in _WAV_FORMATS:
         layout = read_wav_layout(path)
         missing = _missing_frames(layout)
     return AudioInfo(

@@ -11,7 +11,7 @@ import struct
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Literal
 
 import numpy as np
 
@@ -260,6 +260,16 @@ def pcm_bytes(pcm: np.ndarray, bits: int) -> bytes:
         return pcm.astype("<i2").tobytes()
     as_bytes = np.ascontiguousarray(pcm, dtype="<i4").view(np.uint8).reshape(-1, 4)
     return np.ascontiguousarray(as_bytes[:, :3]).tobytes()
+
+
+def pcm24_floats(data: bytes, dtype: Literal["float32", "float64"]) -> np.ndarray:
+    """Return little-endian PCM of 24 bits as floats of full scale 1.0, shape (values,); exact.
+
+    data : the byte before the first value, then the values.
+    """
+    words = np.ndarray((max(0, len(data) - 1) // 3,), "<i4", data, strides=(3,))
+    scaled = np.multiply(words & np.int32(-256), 2.0**-31, dtype=dtype, casting="unsafe")
+    return np.asarray(scaled)
 
 
 def write_wav(path: Path, pcm: np.ndarray, rate: int, bits: int, chunks: SampleChunks) -> None:

@@ -66,6 +66,38 @@ def test_what_is_no_audio_or_not_there_is_told(
         read(tmp_path / "b.wav")
 
 
+@pytest.mark.parametrize("channels", [1, 2])
+@pytest.mark.parametrize("container", ["WAV", "WAVEX", "RF64"])
+@pytest.mark.parametrize("frames", [None, (0, 1), (7, 500), (990, 2000), (2000, 3000)])
+def test_24_bits_read_as_they_lie_are_what_a_decoder_makes_of_them(
+    tmp_path: Path, channels: int, container: str, frames: tuple[int, int] | None
+) -> None:
+    rng = np.random.default_rng(3)
+    pcm = rng.integers(-(2**23), 2**23, (1001, channels), dtype=np.int32)
+    pcm[0], pcm[-1] = -(2**23), 2**23 - 1
+    path = tmp_path / "a.wav"
+    soundfile.write(path, pcm << 8, RATE, subtype="PCM_24", format=container)
+    first, end = frames or (0, 1001)
+    if first >= 1001:
+        with pytest.raises(InputError, match="no sound"):
+            read_audio(path, frames=frames)
+        return
+    for dtype in ("float32", "float64"):
+        samples = read_audio(path, dtype, frames).samples
+        decoded, _ = soundfile.read(path, dtype=dtype, always_2d=True)
+        assert samples.dtype == dtype
+        np.testing.assert_array_equal(samples, decoded[first:end])
+
+
+def test_a_cut_off_24_bit_wav_gives_what_is_there(tmp_path: Path) -> None:
+    path = written(tmp_path / "a.wav", np.full((100, 2), 0.25), "PCM_24")
+    path.write_bytes(path.read_bytes()[:-200])
+    audio = read_audio(path)
+    decoded, _ = soundfile.read(path, always_2d=True)
+    assert 0 < len(decoded) < 100
+    np.testing.assert_array_equal(audio.samples, decoded)
+
+
 def test_a_flac_of_unknown_length_is_refused_in_one_line(tmp_path):
     path = tmp_path / "streamed.flac"
     soundfile.write(path, np.zeros((4_800, 1)), 48_000, subtype="PCM_24")
