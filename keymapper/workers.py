@@ -60,12 +60,15 @@ class Workers:
             self._pool = None
 
     def run(self, function: Callable[[Work], Result], work: Sequence[Work]) -> Iterator[Result]:
-        """Yield function(item) for every item, in order."""
+        """Return function(item) for every item, in order; several processes start at once."""
         if self._pool is None or len(work) < 2:
-            with threadpoolctl.threadpool_limits(1):
-                yield from map(function, work)
-        else:
-            yield from self._pool.map(function, work)
+            return _run_here(function, work)
+        return self._pool.map(function, work)
+
+
+def _run_here(function: Callable[[Work], Result], work: Sequence[Work]) -> Iterator[Result]:
+    with threadpoolctl.threadpool_limits(1):
+        yield from map(function, work)
 
 
 def available_cores() -> int:

@@ -48,12 +48,20 @@ def _through(sound: np.ndarray, numerator: np.ndarray, denominator: np.ndarray) 
     ring = math.log(RING_LEFT) / math.log(radius) if radius > 0 else 0.0
     size = len(sound) + min(math.ceil(ring), LONGEST_RING_FRAMES)
     size = scipy.fft.next_fast_len(-(-(size + len(denominator)) // _STEP) * _STEP, real=True)
-    turn = _turn(size)
-    response = np.polyval(numerator[::-1], turn) / np.polyval(denominator[::-1], turn)
     spectrum = scipy.fft.rfft(sound.astype(np.float32, copy=False), size, axis=0)
-    spectrum *= response.astype(np.complex64)[:, np.newaxis]
+    spectrum *= _response(size, tuple(numerator), tuple(denominator))[:, np.newaxis]
     filtered: np.ndarray = scipy.fft.irfft(spectrum, size, axis=0)[: len(sound)]
     return filtered
+
+
+@lru_cache(maxsize=4)  # most notes of an instrument are played through one filter
+def _response(
+    size: int, numerator: tuple[float, ...], denominator: tuple[float, ...]
+) -> np.ndarray:
+    """Return the response of a filter at each frequency of a transform."""
+    turn = _turn(size)
+    response = np.polyval(numerator[::-1], turn) / np.polyval(denominator[::-1], turn)
+    return np.asarray(response.astype(np.complex64))
 
 
 @lru_cache(maxsize=4)

@@ -13,6 +13,7 @@ from keymapper.measuring.pitch.harmonics import (
 )
 from keymapper.measuring.pitch.partials import CENTS_PER_RATIO, measure_partials
 from keymapper.measuring.pitch.sustain import Sustain
+from keymapper.measuring.pitch.track import Track, pitch_track
 from keymapper.measuring.pitch.vote import Vote, vote
 
 SKIP_SECONDS = 0.4
@@ -68,6 +69,22 @@ def fine_pitch(sustain: Sustain, coarse_hz: float) -> FinePitch | None:
     return None
 
 
+def track_at(sustain: Sustain, f0_hz: float) -> Track | None:
+    """Return the pitch against time of a note of known pitch, or None when the partials deny it."""
+    harmonics = cut_harmonics(
+        note_spectrum(sustain.mono, sustain.rate_hz), f0_hz, _harmonic_count(f0_hz)
+    )
+    start, end = sustain.start_frame / sustain.rate_hz, sustain.end_frame / sustain.rate_hz
+    found = vote(measure_partials(harmonics, start, end))
+    if found is None or abs(_cents(found.f0_hz, f0_hz)) > GUARD_CENTS:
+        return None
+    return pitch_track(harmonics, found.agreeing, end)
+
+
+def _harmonic_count(f0_hz: float) -> int:
+    return LOW_HARMONICS if f0_hz < LOW_HZ else HARMONICS
+
+
 def _cents(f0_hz: float, reference_hz: float) -> float:
     return float(CENTS_PER_RATIO * math.log(max(f0_hz, 1e-6) / reference_hz))
 
@@ -75,7 +92,7 @@ def _cents(f0_hz: float, reference_hz: float) -> float:
 def _refine(spectrum: NoteSpectrum, coarse_hz: float, start: float, end: float) -> FinePitch | None:
     f0_hz = coarse_hz
     found = harmonics = None
-    many = LOW_HARMONICS if coarse_hz < LOW_HZ else HARMONICS
+    many = _harmonic_count(coarse_hz)
     for count in (FIRST_HARMONICS, many, many):
         harmonics = cut_harmonics(spectrum, f0_hz, count)
         result = vote(measure_partials(harmonics, start, end))

@@ -59,7 +59,7 @@ def mono_mix(samples: Array) -> Array:
         columns = np.nan_to_num(np.array(sound.T, dtype=np.float32), posinf=0.0, neginf=0.0)
     if len(columns) == 1:
         return np.asarray(columns[0])
-    products = columns @ columns.T
+    products = np.array([[one @ other for other in columns] for one in columns])
     energies = np.diag(products)
     loudest = int(np.argmax(energies))
     limits = 0.3 * np.sqrt(np.maximum(energies * energies[loudest], 1e-30))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from urllib.parse import quote
 
@@ -13,10 +13,10 @@ from keymapper.reporting.page.note_charts import note_figures
 from keymapper.workers import Workers
 
 
-def close_ups(notes: Sequence[PageNote], workers: Workers) -> list[Element]:
-    """Return the close-up of every note; the script shows one at a time."""
+def close_ups(notes: Sequence[PageNote], workers: Workers) -> Iterator[Element]:
+    """Return the close-up of every note, drawn meanwhile; the script shows one at a time."""
     silent = [(index, _without_preview(note)) for index, note in enumerate(notes)]
-    return [element_of(text) for text in workers.run(_close_up_text, silent)]
+    return map(element_of, workers.run(_close_up_text, silent))
 
 
 def _without_preview(note: PageNote) -> PageNote:

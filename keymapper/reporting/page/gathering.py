@@ -131,16 +131,12 @@ def _taken(side: np.ndarray, places: np.ndarray) -> np.ndarray:
 
 def pitch_view(samples: np.ndarray, rate: int, f0_hz: float) -> PitchView | None:
     """Return the course of the pitch against `f0_hz`; None where it cannot be followed."""
-    from keymapper.measuring.pitch.fine import fine_pitch
+    from keymapper.measuring.pitch.fine import track_at
     from keymapper.measuring.pitch.sustain import find_sustain, mono_mix
-    from keymapper.measuring.pitch.track import pitch_track
 
     sustain = find_sustain(mono_mix(samples), float(rate))
-    fine = None if sustain is None else fine_pitch(sustain, f0_hz)
-    if sustain is None or fine is None:
-        return None
-    track = pitch_track(fine.harmonics, fine.vote.agreeing, sustain.end_frame / rate)
-    if track is None:
+    track = None if sustain is None else track_at(sustain, f0_hz)
+    if sustain is None or track is None:
         return None
     count = len(track.cents)
     firsts = np.linspace(0, count, min(count, PITCH_POINTS), endpoint=False).astype(int)

@@ -45,11 +45,13 @@ def preview_of(samples: np.ndarray, rate: int, loop: Loop | None, most_bytes: in
     whole = samples if loop is None else samples[: loop.end_frame + 64]
     mono = _one_side(whole)
     for sound in (whole, mono) if whole.shape[1] > 1 else (mono,):
-        if _foretold_bytes(sound, rate) <= _SURELY_TOO_MUCH * most_bytes:
+        needed = _foretold_bytes(sound, rate)
+        if needed <= _SURELY_TOO_MUCH * most_bytes:
             coded = _flac_base64(sound, rate)
-            if len(coded) <= most_bytes:
+            needed = len(coded)
+            if needed <= most_bytes:
                 return _preview(coded, _Piece(samples=sound, loop=loop, shortened=False))
-    length, needed = len(mono), _foretold_bytes(mono, rate)
+    length = len(mono)
     for _ in range(_TRIES):
         length = round(0.95 * length * most_bytes / needed)
         piece = _shortened(mono, rate, loop, max(length / rate, _SHORTEST_SECONDS))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from keymapper.model.keys import key_name
 from keymapper.reporting.page.close_ups import close_ups
@@ -24,6 +24,7 @@ _SEVERITY_SIGNS = {"error": "▲", "warning": "◆", "note": "●"}
 
 def page_sections(content: PageContent, workers: Workers) -> list[Element]:
     """Return the sections that there is something to say in."""
+    notes_close_up = close_ups(content.notes, workers)
     found = [_attention(content.attention)]
     if content.zones:
         found.append(_section("map", "Map", map_figure(content)))
@@ -39,7 +40,7 @@ def page_sections(content: PageContent, workers: Workers) -> list[Element]:
     if content.zones:
         found.append(_section("levels", "Levels", *level_figures(content)))
     if content.notes:
-        found.append(_notes(content.notes, workers))
+        found.append(_notes(content.notes, notes_close_up))
     if content.proof is not None:
         proof = content.proof
         found.append(
@@ -123,7 +124,7 @@ def _places(places: Sequence[Place]) -> Element:
     )
 
 
-def _notes(notes: Sequence[PageNote], workers: Workers) -> Element:
+def _notes(notes: Sequence[PageNote], drawn: Iterable[Element]) -> Element:
     """Return the close-ups; the script shows one at a time."""
     options = [
         tag("option", f"{key_name(note.root_key)} · {note.name}", value=str(index))
@@ -138,7 +139,7 @@ def _notes(notes: Sequence[PageNote], workers: Workers) -> Element:
         hidden=True,
         id="chooser",
     )
-    return _section("notes", "One note, close up", chooser, *close_ups(notes, workers))
+    return _section("notes", "One note, close up", chooser, *drawn)
 
 
 def _origin(content: PageContent) -> Element:

@@ -13,7 +13,7 @@ from keymapper.measuring.pitch.features import (
     load_weights,
     probabilities,
 )
-from keymapper.measuring.pitch.fine import fine_pitch
+from keymapper.measuring.pitch.fine import fine_pitch, track_at
 from keymapper.measuring.pitch.glide import attack_track, find_glide
 from keymapper.measuring.pitch.phase_line import phase_line
 from keymapper.measuring.pitch.spectra import average_spectrum
@@ -91,3 +91,16 @@ def test_glide_of_a_fifth(f0_hz: float) -> None:
     assert glide is not None
     assert glide.cents == pytest.approx(700, abs=40)
     assert glide.settle_seconds == pytest.approx(0.08, abs=0.02)
+
+
+@pytest.mark.parametrize("f0_hz", [55.0, 440.0, 1760.0])
+def test_a_known_pitch_is_followed_without_looking_for_it(f0_hz: float) -> None:
+    sustain = sustain_of(make_tone("saw", f0_hz, seconds=1.5))
+    track = track_at(sustain, f0_hz * 2 ** (-3 / 1200))
+    assert track is not None
+    inner = track.cents[2:-2] + 1200 * np.log2(track.f0_hz / f0_hz)
+    assert np.abs(inner).max() < 0.5
+
+
+def test_a_pitch_that_is_not_there_is_not_followed() -> None:
+    assert track_at(sustain_of(make_tone("saw", 440.0, seconds=1.0)), 440.0 * 2 ** (1 / 12)) is None
