@@ -124,6 +124,14 @@ def test_layers_can_reach_up_to_the_recorded_velocity(tmp_path):
     assert ranges == [(1, 40), (41, 80), (81, 127)]
 
 
+def test_layers_named_by_their_ranges_play_those(tmp_path):
+    for velocities, peak in (("1-20", 0.05), ("21-90", 0.2), ("91-127", 0.6)):
+        write_note(tmp_path / "in" / f"C4 v{velocities}.wav", 60, peak=peak)
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", settings=ONE)
+    ranges = [(z.low_velocity, z.high_velocity) for z in manifest.zones]
+    assert ranges == [(1, 20), (21, 90), (91, 127)]
+
+
 def test_recorded_dynamics_on_request(tmp_path):
     layered(tmp_path / "in")
     recipe = Recipe(levels=LevelSettings(velocities="recorded"))

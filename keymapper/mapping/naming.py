@@ -20,6 +20,8 @@ class NamedSet:
     offset_semitones: int
     """How far the set sounds above the keys in its names; 0 where that is unknown."""
     middle_c_octave: int | None
+    are_velocity_ranges: bool
+    """Whether its velocities are the tops of ranges that the names give."""
     facts: tuple[str, ...]
     doubts: tuple[Doubt, ...]
 
@@ -48,6 +50,7 @@ def named_set(
         sounds=tuple(hint.sound for hint in read.notes),
         offset_semitones=offset,
         middle_c_octave=read.middle_c_octave,
+        are_velocity_ranges=read.are_velocity_ranges,
         facts=read.facts,
         doubts=tuple(_doubt(one) for one in read.contradictions),
     )

@@ -115,6 +115,8 @@ def _laid(
     recordings = measured.recordings
     files = [recording.source.file for recording in recordings]
     named = named_set(files, [recording.measurement for recording in recordings], layout)
+    if named.are_velocity_ranges:
+        recipe = replace(recipe, zones=replace(recipe.zones, velocity_split="recorded"))
     return named, assembled(set_notes(measured, named, recipe), layout, recipe)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import unicodedata
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -304,3 +305,49 @@ def test_the_demo_sets_are_read_as_their_truth_says() -> None:
             assert (hint.round_robin or 1) == note["round_robin"]
         if sample_set["folder"] == "quay-bass":
             assert {hint.velocity for hint in hints.notes} == {48, 112}
+
+
+RANGE_STYLES = (
+    "Pad {key} v{low}-{high}",
+    "{key}_{low:03}_{high:03} Pad",
+    "lo{low} hi{high} {key}",
+    "Pad-{key}-vel{low}-vel{high}-rr{turn}",
+    "{low} to {high}/Pad {key} {turn}",
+)
+
+
+@pytest.mark.parametrize("style", RANGE_STYLES)
+@pytest.mark.parametrize("edges", [(0, 64, 128), (1, 21, 40, 100, 128), (1, 2, 128)])
+@pytest.mark.parametrize("key_names", [("C2", "G2", "C3"), ("036", "043", "048")])
+def test_pairs_of_numbers_that_share_out_all_velocities_are_ranges(
+    style: str, edges: tuple[int, ...], key_names: tuple[str, ...]
+) -> None:
+    ranges = [(low, above - 1) for low, above in pairwise(edges)]
+    turns = (1, 2) if "{turn}" in style else (1,)
+    told = [
+        (style.format(key=name, low=low, high=high, turn=turn), key, high, turn)
+        for name, key in zip(key_names, (36, 43, 48), strict=True)
+        for low, high in ranges
+        for turn in turns
+    ]
+    hints = hints_from_names([name for name, *_ in told], heard(*(key for _, key, *_ in told)))
+    assert hints.are_velocity_ranges
+    assert [(note.key, note.velocity) for note in hints.notes] == [one[1:3] for one in told]
+    assert {note.round_robin for note in hints.notes} == ({1, 2} if len(turns) > 1 else {None})
+    assert len({note.sound for note in hints.notes}) == 1
+
+
+@pytest.mark.parametrize(
+    "pairs",
+    [
+        ["1-60", "64-127"],  # a gap
+        ["1-70", "64-127"],  # an overlap
+        ["1-63", "64-120"],  # not to the top
+        ["5-63", "64-127"],  # not from the bottom
+        ["1-127"],
+        ["63-1", "127-64"],
+    ],
+)
+def test_other_pairs_of_numbers_are_no_velocity_ranges(pairs: list[str]) -> None:
+    names = [f"Pad {key} {pair}" for key in ("C2", "C3", "C4") for pair in pairs]
+    assert not unheard(names).are_velocity_ranges

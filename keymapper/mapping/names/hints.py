@@ -75,6 +75,7 @@ class SetHints:
     offset_semitones : how far the set sounds above its named keys as a whole, a fact of the patch
         rather than of a note: sounding key = key + offset. None when there was nothing to compare.
     offset_share : share (0..1, by confidence) of the measured notes that agree with the offset.
+    are_velocity_ranges : the velocities are the tops of ranges that the names give.
     facts : what was found out about the set, for people.
     contradictions : the files whose sound disagrees with their name, in file order.
     """
@@ -83,6 +84,7 @@ class SetHints:
     middle_c_octave: int | None
     offset_semitones: int | None
     offset_share: float
+    are_velocity_ranges: bool
     facts: tuple[str, ...]
     contradictions: tuple[Contradiction, ...]
 

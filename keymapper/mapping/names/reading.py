@@ -13,6 +13,7 @@ from keymapper.mapping.names.columns import (
 )
 from keymapper.mapping.names.lexing import NamePieces, NoteText, Piece, Word
 from keymapper.mapping.names.note_names import NoteNames
+from keymapper.mapping.names.ranges import VelocityRanges, velocity_ranges
 from keymapper.mapping.names.roles import (
     Setting,
     key_column,
@@ -29,6 +30,8 @@ from keymapper.mapping.names.words import velocity_of_dynamic
 
 _ALIGNMENTS: tuple[Alignment, ...] = ("from the note", "from the left", "from the right")
 _Column = tuple[int | None, ...]
+RANGES = "ranges"
+"""The way of velocities that are the tops of ranges."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,18 +95,31 @@ def _rank(reading: Reading) -> tuple[float, ...]:
 
 
 def _read(names: SetNames, alignment: Alignment) -> Reading:
+    ranges = velocity_ranges(names.files, names.notes)
     bare = bare_columns(names.files, names.notes, alignment)
+    if ranges is not None:
+        bare = [column for column in bare if not _is_within(column, ranges)]
     keys, bare = _read_keys(names, bare)
     setting = names.setting
     if names.note_names is None and keys is not None:
         setting = replace(setting, keys=keys.values)
-    velocities, bare = _read_velocities(names, bare, setting)
+    if ranges is not None:
+        velocities: Part | None = Part(values=ranges.tops, pieces=ranges.pieces, way=RANGES)
+    else:
+        velocities, bare = _read_velocities(names, bare, setting)
     known = velocities.values if velocities is not None else (None,) * len(names.files)
     return Reading(
         keys=keys,
         velocities=velocities,
         repeats=_read_repeats(names, bare, setting, known),
         setting=setting,
+    )
+
+
+def _is_within(column: NumberColumn, ranges: VelocityRanges) -> bool:
+    return any(
+        number is not None and number.overlaps(piece)
+        for number, piece in zip(column.numbers, ranges.pieces, strict=True)
     )
 
 

@@ -16,7 +16,7 @@ from keymapper.mapping.names.keys import (
 )
 from keymapper.mapping.names.lexing import NamePieces, NoteText, Number, Piece, pieces_of
 from keymapper.mapping.names.note_names import NoteNames, find_note_names
-from keymapper.mapping.names.reading import Part, Reading, SetNames, read_set
+from keymapper.mapping.names.reading import RANGES, Part, Reading, SetNames, read_set
 from keymapper.mapping.names.roles import Setting
 from keymapper.mapping.names.velocities import files_out_of_order
 from keymapper.mapping.names.words import dynamics_of, release_flags, sounds_named
@@ -46,6 +46,7 @@ def hints_from_names(names: Sequence[str], measured: Sequence[MeasuredHint | Non
             middle_c_octave=None,
             offset_semitones=None,
             offset_share=0.0,
+            are_velocity_ranges=False,
             facts=(),
             contradictions=(),
         )
@@ -184,6 +185,7 @@ def _set_hints(
         middle_c_octave=keys.middle_c_octave if keys is not None else None,
         offset_semitones=fit.semitones if fit is not None else None,
         offset_share=fit.share if fit is not None else 0.0,
+        are_velocity_ranges=reading.velocities is not None and reading.velocities.way == RANGES,
         facts=_facts(named, reading),
         contradictions=tuple(sorted(contradictions, key=lambda each: (each.index, each.kind))),
     )
@@ -212,11 +214,13 @@ def _name_hint(
 def _sound(file: NamePieces, told: Sequence[Piece | None]) -> str:
     """Return what is left of a name without the pieces that told something, nor their tags."""
     left: list[Piece] = []
+    before: Piece | None = None
     for piece in sorted((*file.words, *file.numbers), key=lambda one: (-one.depth, one.start)):
         if not any(piece.overlaps(one) for one in told):
             left.append(piece)
-        elif isinstance(piece, Number) and piece.tag:
+        elif isinstance(piece, Number) and piece.tag and left and left[-1] is before:
             left.pop()
+        before = piece
     return " ".join(piece.text for piece in left)
 
 
