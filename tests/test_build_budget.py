@@ -1,5 +1,6 @@
 """An instrument within a budget, checked in the written files."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -89,6 +90,33 @@ def test_two_sides_fold_to_their_mean_where_that_is_heard_least(tmp_path):
     sides, _ = soundfile.read(tmp_path / "none" / name)
     assert mono.ndim == 1
     assert np.corrcoef(mono, sides.mean(axis=1)[: len(mono)])[0, 1] > 0.9999
+
+
+def test_sounds_whose_sides_are_less_alike_stay_as_loud_when_folded(tmp_path):
+    folder, unlooped = tmp_path / "in", LoopSettings(mode="none")
+    layers = []
+    for name, turn in (("alike", 0.01), ("unlike", 0.6)):
+        (folder / name).mkdir(parents=True)
+        sides = np.concatenate([note(220.0), note(220.0, phase=turn)], axis=1)
+        soundfile.write(folder / name / "Float 57.wav", sides, RATE, "PCM_24")
+        layers.append(LayerSettings(folder=name))
+    both = Recipe(loops=unlooped, layer=tuple(layers))
+    full = build_instrument(folder, tmp_path / "full", both, ONE)
+    half = decoded_bytes(tmp_path / "full") / 2 + 1000
+    choices = BudgetSettings(size=f"{half / 1000:.1f}kB", lower_bits=False, lower_rates=False)
+    small = build_instrument(folder, tmp_path / "small", replace(both, budget=choices), ONE)
+    assert {one.sample.processing.channel for one in small.notes} == {"folded"}
+
+    def played_db(out, manifest):
+        sounds = [soundfile.read(out / zone.sample)[0] for zone in manifest.zones]
+        gains_db = np.array([zone.gain_db for zone in manifest.zones])
+        return 10 * np.log10([np.mean(sound**2) for sound in sounds]) + gains_db
+
+    change_db = played_db(tmp_path / "small", small) - played_db(tmp_path / "full", full)
+    assert np.ptp(change_db) < 0.1
+    stored = [soundfile.read(tmp_path / "full" / zone.sample)[0] for zone in full.zones]
+    kept = [np.mean(sound.mean(axis=1) ** 2) / np.mean(sound**2) for sound in stored]
+    assert np.ptp(10 * np.log10(kept)) > 1.0  # by so much the fold alone would be uneven
 
 
 def test_layers_share_one_budget_and_all_keep_sounding(tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
@@ -15,6 +16,8 @@ CLIP_LEVEL = 0.9999
 """Full scale less a hair: converters and limiters stop just below 1.0."""
 CLIP_RUN_FRAMES = 3
 BODY_SECONDS = 0.4
+MOST_LOST_DB = 12.0
+"""Sides that cancel out cannot be put back; the audit tells of them."""
 _LOUDEST_WINDOWS = 4
 
 _Coefficients = tuple[float, float, float]
@@ -187,6 +190,32 @@ def measured_levels(
         noise_floor_dbfs=noise_floor_dbfs,
         dc_offset=float(means[np.argmax(np.abs(means))]),
         clipped_frames=clipped_frames(samples),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoldedLevel:
+    """What folding two sides to their mean does to a sound."""
+
+    lost_db: float
+    """By how much its power falls below that of the two sides on average."""
+    peak_dbfs: float
+    """Of the fold."""
+
+
+def folded_level(samples: np.ndarray, loop: tuple[int, int] | None) -> FoldedLevel:
+    """Return what is lost where two sides are folded: nothing for equal ones, 3 dB for unlike.
+
+    Of a looped sample the loop counts, which goes on sounding.
+
+    samples : float, shape (frames, 2). loop : half-open, in frames.
+    """
+    folded = samples.mean(axis=1, keepdims=True)
+    heard = slice(*loop) if loop is not None else slice(None)
+    lost_db = rms_dbfs(samples[heard]) - rms_dbfs(folded[heard])
+    return FoldedLevel(
+        lost_db=min(MOST_LOST_DB, max(0.0, lost_db)),
+        peak_dbfs=peak_dbfs(folded),
     )
 
 

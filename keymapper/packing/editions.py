@@ -20,7 +20,7 @@ from keymapper.formats.flac_rewrite import with_blocks_of
 from keymapper.formats.manifest import MANIFEST_NAME, write_manifest
 from keymapper.formats.wav_chunks import pcm_bytes
 from keymapper.formats.wav_rewrite import NewAudio, rewritten_wav
-from keymapper.measuring.levels import peak_dbfs, rms_dbfs
+from keymapper.measuring.levels import FoldedLevel, folded_level, peak_dbfs
 from keymapper.model.instrument import Manifest
 from keymapper.model.pack import Edition, PackFinding
 from keymapper.packing.findings import pack_finding
@@ -28,8 +28,6 @@ from keymapper.packing.instrument import ReadyInstrument, packed_manifest
 from keymapper.packing.sfz_text import packed_sfz
 
 PEAK_DBFS = -0.3
-_MOST_LOST_DB = 12.0
-"""Sides that cancel out cannot be put back; the audit tells of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,29 +45,9 @@ class ConversionOrder:
     gain_db: float = 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FoldedLevel:
-    """What folding two sides to one does to a sample."""
-
-    lost_db: float
-    """By how much its power falls below that of the two sides on average."""
-    peak_dbfs: float
-    """Of the fold."""
-
-
-def folded_level(order: ConversionOrder) -> FoldedLevel:
-    """Return what is lost where two sides are folded: nothing for equal ones, 3 dB for unlike.
-
-    Of a looped sample the loop counts, which goes on sounding.
-    """
-    samples = read_audio(order.source, "float64").samples
-    folded = samples.mean(axis=1, keepdims=True)
-    heard = slice(*order.loop) if order.loop is not None else slice(None)
-    lost_db = rms_dbfs(samples[heard]) - rms_dbfs(folded[heard])
-    return FoldedLevel(
-        lost_db=min(_MOST_LOST_DB, max(0.0, lost_db)),
-        peak_dbfs=peak_dbfs(folded),
-    )
+def level_when_folded(order: ConversionOrder) -> FoldedLevel:
+    """Return what a sample loses where its sides are folded."""
+    return folded_level(read_audio(order.source, "float64").samples, order.loop)
 
 
 def with_fold_gains(

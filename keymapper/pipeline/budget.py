@@ -19,6 +19,7 @@ from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import DecidedNote, PlacedNote
 from keymapper.mapping.splits import with_quieter_splits
 from keymapper.mapping.voicing import voiced
+from keymapper.measuring.levels import folded_level
 from keymapper.measuring.loops import find_loop
 from keymapper.measuring.loops.crossfade import GUARD_FRAMES
 from keymapper.measuring.shortening import heard_db, shapes
@@ -150,6 +151,21 @@ def _refit(member: _Member, note: KeepableNote, treatment: Treatment, found: Bud
 
 
 def _refitted(refit: _Refit) -> KeptSample:
+    """Return a sample as it is kept, and what it loses where its sides are folded."""
+    sample = _looped_again(refit)
+    if sample.preparation.channel != "folded":
+        return sample
+    place, loop = refit.member.recording.place, sample.loop.loop
+    audio = read_audio(place.path, frames=place.frames)
+    both = replace(sample.preparation, channel="all")
+    fold = folded_level(
+        prepared(audio.samples, audio.info.rate, both),
+        None if loop is None else (loop.start_frame, loop.end_frame),
+    )
+    return replace(sample, fold=fold)
+
+
+def _looped_again(refit: _Refit) -> KeptSample:
     """Return a sample with its loop found again at its own rate; never a loop that was scaled.
 
     The first that is not heard, else the one heard least. A note that has none at all within its
@@ -204,20 +220,30 @@ def _within(
     if full_rate:
         remarks = (*remarks, f"no loop at a lower rate for {full_rate} notes, which stay larger")
     notes = set_notes(plan.measured, plan.named, plan.recipe)
+    placed = voiced(notes, decided, places, plan.recipe, plan.assembly.layout)
+    kept_samples = {
+        (members[i].placed.note, members[i].placed.is_reversed): kept[i] for i in own if i in kept
+    }
     return replace(
         plan,
         assembly=replace(
             plan.assembly,
-            placed=voiced(notes, decided, places, plan.recipe, plan.assembly.layout),
+            placed=tuple(
+                _as_loud_as_both_sides(note, kept_samples[note.note, note.is_reversed])
+                for note in placed
+            ),
             skipped=(*plan.assembly.skipped, *skipped),
             remarks=(*plan.assembly.remarks, *remarks),
         ),
-        kept={
-            (members[i].placed.note, members[i].placed.is_reversed): kept[i]
-            for i in own
-            if i in kept
-        },
+        kept=kept_samples,
     )
+
+
+def _as_loud_as_both_sides(placed: PlacedNote, kept: KeptSample) -> PlacedNote:
+    """Return a note whose sample makes up for what folding takes: sides are not alike in all."""
+    if kept.fold is None:
+        return placed
+    return replace(placed, baked_gain_db=placed.baked_gain_db + kept.fold.lost_db)
 
 
 def _with_quieter_splits(

@@ -24,6 +24,7 @@ from keymapper.mapping.levels import common_gain_db
 from keymapper.mapping.naming import NamedSet, named_set
 from keymapper.mapping.set_notes import PlacedNote, SetNote
 from keymapper.mapping.zones import Playback
+from keymapper.measuring.levels import FoldedLevel
 from keymapper.model.instrument import Balance, Brightness, ResolvedLayout
 from keymapper.model.loop import LoopVerdict
 from keymapper.model.recipe import Recipe
@@ -41,6 +42,8 @@ class KeptSample:
     preparation: Preparation
     loop: LoopVerdict
     bits: int = 24
+    fold: FoldedLevel | None = None
+    """What it loses where its sides are folded, and its sample puts back."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +135,7 @@ def levelled(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
         for plan, body in zip(plans, bodies, strict=True)
     ]
     peaks = [
-        [(note, _levels(plan, note).peak_dbfs + gain) for note in plan.assembly.placed]
+        [(note, _peak_dbfs(plan, note) + gain) for note in plan.assembly.placed]
         for plan, gain in zip(plans, balance, strict=True)
     ]
     highest_dbfs = plans[0].recipe.levels.peak_dbfs
@@ -152,10 +155,7 @@ def within_most_volume(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
     """
     highest_dbfs = plans[0].recipe.levels.peak_dbfs
     peaks = [
-        [
-            (note, _levels(plan, note).peak_dbfs + plan.gain_db + note.baked_gain_db)
-            for note in plan.assembly.placed
-        ]
+        [(note, _peak_dbfs(plan, note) + plan.gain_db) for note in plan.assembly.placed]
         for plan in plans
     ]
     baked_peaks_dbfs = [
@@ -173,6 +173,13 @@ def _lowered(assembly: Assembly, by_db: float) -> Assembly:
 
 def _levels(plan: BuildPlan, placed: PlacedNote) -> Levels:
     return plan.recording(placed).measurement.levels
+
+
+def _peak_dbfs(plan: BuildPlan, placed: PlacedNote) -> float:
+    """Return the peak of a note as it is kept, with its own gain in the sample."""
+    fold = plan.sample(placed).fold
+    peak_dbfs = _levels(plan, placed).peak_dbfs if fold is None else fold.peak_dbfs
+    return peak_dbfs + placed.baked_gain_db
 
 
 def set_notes(measured: MeasuredFolder, named: NamedSet, recipe: Recipe) -> list[SetNote]:

@@ -11,14 +11,14 @@ from hypothesis import strategies as st
 from mutagen.flac import FLAC, Picture
 
 from keymapper.formats.sfz import parse_sfz
+from keymapper.measuring.levels import FoldedLevel
 from keymapper.model.pack import PreviewFacts
 from keymapper.packing.balance import Levels, balance_gains, own_gain_findings, room_db
 from keymapper.packing.editions import (
     ConversionOrder,
-    FoldedLevel,
     budget_shares,
     converted_sample,
-    folded_level,
+    level_when_folded,
     with_fold_gains,
 )
 from keymapper.packing.sfz_text import packed_sfz
@@ -105,8 +105,10 @@ def fold_order(tmp_path, sides, **changes):
 
 
 def test_folding_tells_what_it_takes(tmp_path):
-    assert folded_level(fold_order(tmp_path, "equal")).lost_db == pytest.approx(0, abs=0.01)
-    assert folded_level(fold_order(tmp_path, "unlike")).lost_db == pytest.approx(3.01, abs=0.05)
+    assert level_when_folded(fold_order(tmp_path, "equal")).lost_db == pytest.approx(0, abs=0.01)
+    assert level_when_folded(fold_order(tmp_path, "unlike")).lost_db == pytest.approx(
+        3.01, abs=0.05
+    )
 
 
 def test_of_a_looped_sample_the_loop_tells_what_folding_takes(tmp_path):
@@ -114,13 +116,13 @@ def test_of_a_looped_sample_the_loop_tells_what_folding_takes(tmp_path):
     sides, rate = soundfile.read(order.source)
     sides[:24_000, 1] *= -1
     soundfile.write(order.source, sides, rate, subtype="PCM_24")
-    assert folded_level(order).lost_db == pytest.approx(0, abs=0.01)
-    assert folded_level(replace(order, loop=None)).lost_db > 2
+    assert level_when_folded(order).lost_db == pytest.approx(0, abs=0.01)
+    assert level_when_folded(replace(order, loop=None)).lost_db > 2
 
 
 def test_folding_keeps_each_samples_power(tmp_path):
     order = fold_order(tmp_path, "unlike")
-    (order,), common = with_fold_gains([order], [folded_level(order)])
+    (order,), common = with_fold_gains([order], [level_when_folded(order)])
     converted_sample(order)
     before = soundfile.read(order.source)[0]
     after = soundfile.read(order.target)[0]

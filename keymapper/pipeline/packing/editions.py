@@ -14,7 +14,7 @@ from keymapper.packing.editions import (
     budget_shares,
     conversion_orders,
     converted_sample,
-    folded_level,
+    level_when_folded,
     with_fold_gains,
     write_converted_texts,
 )
@@ -85,7 +85,7 @@ def _converted(
     orders = conversion_orders(instrument, edition, folder)
     gain_db = 0.0
     if edition.mono:
-        orders, gain_db = with_fold_gains(orders, list(around.pool.run(folded_level, orders)))
+        orders, gain_db = with_fold_gains(orders, list(around.pool.run(level_when_folded, orders)))
     results = around.pool.run(converted_sample, orders)
     peaks = followed(results, "Converting", len(orders), around.progress)
     write_converted_texts(instrument, folder, orders, peaks, gain_db)
