@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import replace
 
-from keymapper.auditing.facts import LoopRequest
+from keymapper.auditing.facts import WHOLE, LoopRequest, Stretch
 from keymapper.auditing.parts import parts_of, placed_in_parts
 from keymapper.auditing.reading import ReadInstrument, ReadPack, ReadRegion
 from keymapper.auditing.subject import (
@@ -26,15 +26,17 @@ from keymapper.model.recipe import Recipe
 from keymapper.model.sample_facts import JudgedLoop, SampleFacts
 
 UNSET = Deviation(cents=None, error_cents=0.0, reason="")
-Facts = Mapping[str, SampleFacts | str]
-"""By file: what was measured, or why nothing could be."""
+Facts = Mapping[tuple[str, Stretch], SampleFacts | str]
+"""By file and what is heard of it: what was measured, or why nothing could be."""
 
 
 def assembled_pack(read: ReadPack, facts: Facts) -> Pack:
     """Return a pack with everything in its place."""
-    samples = {file: _sample(file, facts.get(file, "was not measured")) for file in read.samples}
+    samples = {
+        file: _sample(file, facts.get((file, WHOLE), "was not measured")) for file in read.samples
+    }
     if read.instruments:
-        instruments = [_mapped(one, samples) for one in read.instruments]
+        instruments = [_mapped(one, samples, facts, read.stretches) for one in read.instruments]
     else:
         instruments = [_recordings(read, samples)]
     zones = [zone for instrument in instruments for zone in instrument.zones]
@@ -63,17 +65,31 @@ def _sample(file: str, facts: SampleFacts | str) -> PackSample:
 
 def _with_samples(instrument: PackInstrument, samples: Mapping[str, PackSample]) -> PackInstrument:
     zones = tuple(
-        zone if zone.file is None else replace(zone, sample=samples[zone.file])
+        zone
+        if zone.file is None
+        else replace(zone, sample=replace(samples[zone.file], facts=zone.facts))
         for zone in instrument.zones
     )
     return replace(instrument, zones=zones)
 
 
-def _mapped(read: ReadInstrument, samples: Mapping[str, PackSample]) -> PackInstrument:
-    files = sorted({one.file for one in read.regions if one.file})
+def _mapped(
+    read: ReadInstrument,
+    samples: Mapping[str, PackSample],
+    facts: Facts,
+    several: Container[str],
+) -> PackInstrument:
+    """Return an instrument as it is written; names of files in `several` say nothing of a zone."""
+    files = sorted({one.file for one in read.regions if one.file and one.file not in several})
     names = _names(files, samples)
     hints = dict(zip(files, names.notes, strict=True))
-    zones = [_zone(read.name, one, samples, hints) for one in read.regions]
+    zones = [
+        replace(
+            _zone(read.name, one, _played(one, samples, facts), hints),
+            shares_file=one.file in several,
+        )
+        for one in read.regions
+    ]
     return _as_set(
         PackInstrument(
             name=read.name,
@@ -90,14 +106,19 @@ def _mapped(read: ReadInstrument, samples: Mapping[str, PackSample]) -> PackInst
     )
 
 
+def _played(read: ReadRegion, samples: Mapping[str, PackSample], facts: Facts) -> PackSample | None:
+    """Return the sample of a zone; of a file with several sounds, with the facts of its own."""
+    if read.file is None:
+        return None
+    own = facts.get((read.file, read.stretch))
+    sample = samples[read.file]
+    return sample if own is None or isinstance(own, str) else replace(sample, facts=own)
+
+
 def _zone(
-    instrument: str,
-    read: ReadRegion,
-    samples: Mapping[str, PackSample],
-    hints: Mapping[str, NameHint],
+    instrument: str, read: ReadRegion, sample: PackSample | None, hints: Mapping[str, NameHint]
 ) -> PackZone:
     region = read.region
-    sample = samples[read.file] if read.file else None
     facts = sample.facts if sample else None
     loop, source = played_loop(region, facts)
     root = region.pitch_keycenter

@@ -7,17 +7,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from keymapper import __version__
-from keymapper.auditing.assembly import assembled_pack
+from keymapper.auditing.assembly import Facts, assembled_pack
 from keymapper.auditing.cache import FactsCache
 from keymapper.auditing.diagnosis import diagnosed_set
 from keymapper.auditing.judging import Judgement, judged_pack, sorted_findings
-from keymapper.auditing.measuring_files import measured_files, orders_of
+from keymapper.auditing.measuring_files import measured_files, orders_of, sounds_of
 from keymapper.auditing.packs import find_packs
 from keymapper.auditing.reading import ReadPack, read_pack
 from keymapper.auditing.subject import Pack
 from keymapper.errors import InputError
 from keymapper.model.finding import AuditReport, Diagnosis, Finding, Mended, PackSummary, RuleChange
-from keymapper.model.sample_facts import SampleFacts
 from keymapper.workers import Workers
 
 Progress = Callable[[str, int, int], None]
@@ -73,13 +72,12 @@ def audit_path(path: Path, settings: AuditSettings) -> list[AuditedPack]:
     if settings.cache is not None:
         settings.cache.prune()
     return [
-        _audited(read, settings, {file: next(results) for file in read.samples}) for read in reads
+        _audited(read, settings, {sound: next(results) for sound in sounds_of(read)})
+        for read in reads
     ]
 
 
-def _audited(
-    read: ReadPack, settings: AuditSettings, facts: dict[str, SampleFacts | str]
-) -> AuditedPack:
+def _audited(read: ReadPack, settings: AuditSettings, facts: Facts) -> AuditedPack:
     pack = assembled_pack(read, facts)
     diagnoses = [diagnosed_set(read, instrument) for instrument in pack.instruments]
     return AuditedPack(

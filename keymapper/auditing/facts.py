@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +14,7 @@ from keymapper.auditing.sound.edges import measured_edges
 from keymapper.auditing.sound.loop_judging import judged_loop
 from keymapper.auditing.sound.noise import hum_of, noise_between_dbfs, noise_dbfs
 from keymapper.auditing.sound.stereo import mono_loss_db
-from keymapper.formats.audio_file import read_audio
+from keymapper.formats.audio_file import Audio, read_audio, read_audio_info
 from keymapper.formats.sample_texts import read_imprint
 from keymapper.measuring.levels import without_dc
 from keymapper.measuring.note import measured_note
@@ -43,12 +43,24 @@ class LoopRequest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """What a zone plays of a file: half-open, in frames, to the end of the file where none is."""
+
+    first_frame: int
+    end_frame: int | None
+
+
+WHOLE = Stretch(first_frame=0, end_frame=None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FactsOrder:
-    """One file to be measured."""
+    """One file, or one sound of several in a file, to be measured."""
 
     path: Path
     reference_hz: float
     loops: tuple[LoopRequest, ...]
+    stretch: Stretch = WHOLE
 
 
 def sample_facts(order: FactsOrder) -> SampleFacts:
@@ -59,19 +71,22 @@ def sample_facts(order: FactsOrder) -> SampleFacts:
     InputError
         The file is not audio that can be used.
     """
-    audio = read_audio(order.path)
+    audio = _heard(order)
     imprint = read_imprint(order.path)
     info, rate = audio.info, audio.info.rate
     measurement = measured_note(audio.samples, rate, reference_hz=order.reference_hz)
     sound = without_dc(audio.samples)
     embedded = imprint.embedded
     requests = list(order.loops)
-    if embedded is not None and embedded.loop_end_frame is not None:
+    if order.stretch != WHOLE:
+        embedded = None  # speaks of the file, not of one of its sounds
+    elif embedded is not None and embedded.loop_end_frame is not None:
         requests.append(LoopRequest(start_frame=None, end_frame=None))
+    first = order.stretch.first_frame
     loops = dict.fromkeys(request.resolved(embedded, info.frames) for request in requests)
     f0_hz = _sure_f0_hz(measurement)
     edges = measured_edges(sound, rate, measurement.course)
-    return SampleFacts(
+    facts = SampleFacts(
         rate=rate,
         channels=info.channels,
         frames=info.frames,
@@ -85,8 +100,55 @@ def sample_facts(order: FactsOrder) -> SampleFacts:
         edges=edges,
         disturbances=_disturbances(audio.samples, sound, rate, measurement, edges),
         mono_loss_db=mono_loss_db(sound),
-        loops=tuple(judged_loop(sound, rate, loop, f0_hz) for loop in loops),
+        loops=tuple(judged_loop(sound, rate, _moved(loop, -first), f0_hz) for loop in loops),
     )
+    return _in_file(facts, first)
+
+
+def _heard(order: FactsOrder) -> Audio:
+    if order.stretch == WHOLE:
+        return read_audio(order.path)
+    end = read_audio_info(order.path).frames
+    if order.stretch.end_frame is not None:
+        end = min(end, order.stretch.end_frame)
+    return read_audio(order.path, frames=(order.stretch.first_frame, end))
+
+
+def _in_file(facts: SampleFacts, first_frame: int) -> SampleFacts:
+    """Return the facts of a stretch with all places counted from the start of the file."""
+    if first_frame == 0:
+        return facts
+    course, found = facts.measurement.course, facts.disturbances
+    course = replace(
+        course,
+        onset_frame=course.onset_frame + first_frame,
+        attack_end_frame=course.attack_end_frame + first_frame,
+        note_off_frame=course.note_off_frame + first_frame,
+        end_frame=course.end_frame + first_frame,
+    )
+    lead_seconds = facts.edges.lead_seconds + first_frame / facts.rate
+    return replace(
+        facts,
+        measurement=replace(facts.measurement, course=course),
+        edges=replace(facts.edges, lead_seconds=lead_seconds),
+        disturbances=replace(
+            found,
+            dropouts=tuple(
+                replace(
+                    one,
+                    start_frame=one.start_frame + first_frame,
+                    end_frame=one.end_frame + first_frame,
+                )
+                for one in found.dropouts
+            ),
+            clicks=tuple(replace(one, frame=one.frame + first_frame) for one in found.clicks),
+        ),
+        loops=tuple(replace(one, loop=_moved(one.loop, first_frame)) for one in facts.loops),
+    )
+
+
+def _moved(loop: Loop, frames: int) -> Loop:
+    return replace(loop, start_frame=loop.start_frame + frames, end_frame=loop.end_frame + frames)
 
 
 def _sure_f0_hz(measurement: Measurement) -> float | None:

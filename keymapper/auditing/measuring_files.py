@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 
 from keymapper.auditing.cache import FactsCache
-from keymapper.auditing.facts import FactsOrder, sample_facts
+from keymapper.auditing.facts import WHOLE, FactsOrder, Stretch, sample_facts
 from keymapper.auditing.reading import ReadPack
 from keymapper.errors import InputError, MeasurementError
 from keymapper.model.sample_facts import SampleFacts
@@ -15,15 +15,22 @@ from keymapper.workers import Workers
 Progress = Callable[[str, int, int], None]
 
 
+def sounds_of(read: ReadPack) -> list[tuple[str, Stretch]]:
+    """Return what is to be measured of a pack: the files, then the sounds of those with several."""
+    whole = [(file, WHOLE) for file in read.samples]
+    return whole + [(file, one) for file in read.samples for one in read.stretches.get(file, ())]
+
+
 def orders_of(read: ReadPack) -> list[FactsOrder]:
-    """Return what is to be measured of a pack, one order a sample, in its order."""
+    """Return one order for each sound of a pack."""
     return [
         FactsOrder(
             path=read.source.root / file,
             reference_hz=read.reference_hz,
             loops=read.requests.get(file, ()),
+            stretch=stretch,
         )
-        for file in read.samples
+        for file, stretch in sounds_of(read)
     ]
 
 
@@ -46,7 +53,7 @@ def facts_or_reason(cache: FactsCache | None, order: FactsOrder) -> SampleFacts 
     try:
         if cache is None:
             return sample_facts(order)
-        key = cache.key(order.path, f"{order.reference_hz!r} {order.loops!r}")
+        key = cache.key(order.path, f"{order.reference_hz!r} {order.loops!r} {order.stretch!r}")
         facts = cache.read(key)
         if facts is None:
             facts = sample_facts(order)

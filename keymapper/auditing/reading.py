@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from keymapper.auditing.facts import LoopRequest
+from keymapper.auditing.facts import LoopRequest, Stretch
 from keymapper.auditing.packs import PackSource
 from keymapper.errors import InputError
 from keymapper.exporting.sfz_file import sfz_document
@@ -30,6 +31,12 @@ class ReadRegion:
     region: SfzRegion
     file: str | None
     target_cents: float
+
+    @property
+    def stretch(self) -> Stretch:
+        """Return what it plays of its file."""
+        region = self.region
+        return Stretch(first_frame=max(0, region.offset_frames), end_frame=region.end_frame)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +62,8 @@ class ReadPack:
     samples: tuple[str, ...]
     """Files to be measured, in name order."""
     requests: dict[str, tuple[LoopRequest, ...]]
+    stretches: dict[str, tuple[Stretch, ...]]
+    """The sounds of each file that holds several, one after the other."""
     reference_hz: float
     recorded_as: dict[str, str]
     """Name of the recording a sample was made from, where a manifest says it."""
@@ -87,6 +96,7 @@ def read_pack(source: PackSource, reference_hz: float | None) -> ReadPack:
         instruments=tuple(instruments),
         samples=tuple(sorted(samples)),
         requests=_requests(played),
+        stretches=_stretches(played),
         reference_hz=reference_hz or (instruments[0].reference_hz if instruments else 440.0),
         recorded_as=recorded_as,
     )
@@ -136,6 +146,24 @@ def _requests(played: list[ReadRegion]) -> dict[str, tuple[LoopRequest, ...]]:
         if one.file and (says_something or region.loop_mode in ("loop_continuous", "loop_sustain")):
             requests.setdefault(one.file, {})[asked] = None
     return {file: tuple(sorted(asked, key=str)) for file, asked in requests.items()}
+
+
+def _stretches(played: list[ReadRegion]) -> dict[str, tuple[Stretch, ...]]:
+    """Return what is played of each file of which two zones play parts that do not meet."""
+    found: dict[str, set[Stretch]] = {}
+    for one in played:
+        if one.file:
+            found.setdefault(one.file, set()).add(one.stretch)
+    several = {}
+    for file, parts in found.items():
+        latest = max(part.first_frame for part in parts)
+        if any(part.end_frame is not None and part.end_frame <= latest for part in parts):
+            several[file] = tuple(sorted(parts, key=_place_in_file))
+    return several
+
+
+def _place_in_file(stretch: Stretch) -> tuple[int, float]:
+    return stretch.first_frame, math.inf if stretch.end_frame is None else stretch.end_frame
 
 
 def _manifest_beside(source: PackSource, name: str) -> Manifest | None:

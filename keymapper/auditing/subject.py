@@ -63,6 +63,8 @@ class PackZone:
     deviation: Deviation
     hint: NameHint | None
     mapped: bool
+    shares_file: bool = False
+    """Whether its file holds other sounds too; the facts are those of its own."""
     part: int = 0
     """Number of the articulation, layer or side of a split it belongs to."""
     part_cents: float = 0.0

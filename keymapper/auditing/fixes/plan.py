@@ -64,7 +64,7 @@ def zones_to_loop(pack: Pack, judgement: Judgement) -> dict[str, WantedLoop]:
     for zone in pack.zones():
         if zone.facts is None or zone.file is None or (zone.file, zone.label) not in blamed:
             continue
-        if zone.region.is_release:
+        if zone.region.is_release or zone.shares_file:
             continue
         if zone.facts.measurement.course.sustains:
             pitch = zone.facts.measurement.pitch

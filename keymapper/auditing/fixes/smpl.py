@@ -20,7 +20,9 @@ def mend_chunks(path: Path, file: str, zone: PackZone, fix: ZoneFix) -> Iterator
     Yields what changed.
     """
     facts = zone.facts
-    if facts is None or facts.container != "WAV" or zone.region.keycenter_from_sample:
+    if facts is None or facts.container != "WAV" or zone.shares_file:
+        return
+    if zone.region.keycenter_from_sample:
         return
     if not (fix.agree or fix.no_loop or fix.root_key is not None or fix.loop is not None):
         return
