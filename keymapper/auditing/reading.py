@@ -152,8 +152,9 @@ def _stretches(played: list[ReadRegion]) -> dict[str, tuple[Stretch, ...]]:
     """Return what is played of each file of which two zones play parts that do not meet."""
     found: dict[str, set[Stretch]] = {}
     for one in played:
-        if one.file:
-            found.setdefault(one.file, set()).add(one.stretch)
+        part = one.stretch
+        if one.file and (part.end_frame is None or part.end_frame > part.first_frame):
+            found.setdefault(one.file, set()).add(part)
     several = {}
     for file, parts in found.items():
         latest = max(part.first_frame for part in parts)

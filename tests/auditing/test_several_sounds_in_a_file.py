@@ -82,5 +82,6 @@ def test_zones_that_play_the_same_file_from_elsewhere_share_its_facts(tmp_path):
     folder = tmp_path / "in"
     _pack(folder, {})
     text = "<region> sample=All_C2.wav key=60\n<region> sample=All_C2.wav key=61 offset=500\n"
+    text += "<region> sample=All_C2.wav key=62 end=-1\n"  # plays nothing
     (folder / "pack.sfz").write_text(text)
     assert not any(zone.shares_file for zone in _audited(folder).pack.zones())

@@ -344,6 +344,7 @@ def test_pairs_of_numbers_that_share_out_all_velocities_are_ranges(
         ["1-70", "64-127"],  # an overlap
         ["1-63", "64-120"],  # not to the top
         ["5-63", "64-127"],  # not from the bottom
+        ["0-0", "1-127"],  # no key is struck with 0
         ["1-127"],
         ["63-1", "127-64"],
     ],

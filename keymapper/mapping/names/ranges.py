@@ -57,7 +57,7 @@ def _share_out_velocities(pairs: Sequence[_Pair | None]) -> bool:
     return (
         len(ranges) > 1
         and len(known) >= _LEAST_COVERAGE * len(pairs)
-        and ranges[0][0] <= 1
+        and ranges[0][0] <= 1 <= ranges[0][1]
         and ranges[-1][1] == HIGHEST_VELOCITY
         and all(low <= high for low, high in ranges)
         and all(below[1] + 1 == above[0] for below, above in pairwise(ranges))
