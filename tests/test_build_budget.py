@@ -119,6 +119,33 @@ def test_sounds_whose_sides_are_less_alike_stay_as_loud_when_folded(tmp_path):
     assert np.ptp(10 * np.log10(kept)) > 1.0  # by so much the fold alone would be uneven
 
 
+def test_a_slow_beat_neither_fades_nor_steps_in_a_budget(tmp_path):
+    folder = tmp_path / "in"
+    folder.mkdir()
+    for key, phase in zip((36, 48, 60, 72), (0.0, 1.6, 3.1, 4.7), strict=True):
+        pad = note(440 * 2 ** ((key - 69) / 12), 5.0, lead_seconds=0)
+        swing = 1 + 0.3 * np.sin(2 * np.pi * 0.45 * np.arange(len(pad)) / RATE + phase)
+        soundfile.write(folder / f"Tide {key}.wav", pad * swing[:, None], RATE, "PCM_24")
+    full = build_instrument(folder, tmp_path / "full", settings=ONE)
+    recipe = Recipe(budget=BudgetSettings(size="900 kB", lower_bits=False))
+    small = build_instrument(folder, tmp_path / "small", recipe, ONE)
+
+    def looped_db(out, manifest):
+        levels = []
+        for zone in manifest.zones:
+            assert zone.loop is not None
+            assert zone.envelope.decay_db_per_second is None
+            sound = soundfile.read(out / zone.sample)[0]
+            heard = sound[zone.loop.start_frame : zone.loop.end_frame]
+            levels.append(10 * np.log10(np.mean(heard**2)) + zone.gain_db)
+        return np.array(levels)
+
+    lengths = [zone.loop.end_frame for zone in small.zones if zone.loop]
+    assert max(lengths) < 2 * RATE  # otherwise nothing is shortened and nothing is shown
+    change_db = looped_db(tmp_path / "small", small) - looped_db(tmp_path / "full", full)
+    assert np.ptp(change_db) < 0.3
+
+
 def test_layers_share_one_budget_and_all_keep_sounding(tmp_path):
     for layer in ("low", "high"):
         for key in KEYS:

@@ -10,6 +10,7 @@ import scipy.fft
 
 from keymapper.channels import channel_means, less_means
 from keymapper.measuring.blocks import block_energies
+from keymapper.model.loop import Loop
 from keymapper.model.sound import SILENCE_DBFS, Channels, Course, Levels
 
 CLIP_LEVEL = 0.9999
@@ -203,15 +204,15 @@ class FoldedLevel:
     """Of the fold."""
 
 
-def folded_level(samples: np.ndarray, loop: tuple[int, int] | None) -> FoldedLevel:
+def folded_level(samples: np.ndarray, loop: Loop | None) -> FoldedLevel:
     """Return what is lost where two sides are folded: nothing for equal ones, 3 dB for unlike.
 
     Of a looped sample the loop counts, which goes on sounding.
 
-    samples : float, shape (frames, 2). loop : half-open, in frames.
+    samples : float, shape (frames, 2).
     """
     folded = samples.mean(axis=1, keepdims=True)
-    heard = slice(*loop) if loop is not None else slice(None)
+    heard = slice(None) if loop is None else slice(loop.start_frame, loop.end_frame)
     lost_db = rms_dbfs(samples[heard]) - rms_dbfs(folded[heard])
     return FoldedLevel(
         lost_db=min(MOST_LOST_DB, max(0.0, lost_db)),

@@ -82,13 +82,26 @@ def _earlier_loops(
         if end < _looped_frames(full):
             options = LoopOptions(flatten=flatten)
             found = find_loop(note[:end], rate, f0_hz=f0_hz, note_off_frame=end, options=options)
+            found = falling_as(found, full)
             if found.kind == "long" and heard_db(note, rate, found) <= 0.0:
                 yield _looped(found, full, f"loops within the first {seconds:.1f} s")
     options = LoopOptions(mode="short", flatten=flatten)
     end = round(EARLIER_LOOP_SECONDS[-1] * rate)
     found = find_loop(note[:end], rate, f0_hz=f0_hz, note_off_frame=end, options=options)
+    found = falling_as(found, full)
     if found.loop is not None and heard_db(note, rate, found) <= 0.0:
         yield _looped(found, full, "short loops, which stand still,")
+
+
+def falling_as(found: LoopVerdict, whole: LoopVerdict) -> LoopVerdict:
+    """Return a loop of a part of a note with the decay of the whole note.
+
+    A part may be no more than one swing of a slow beat, which falls and comes again.
+    """
+    if found.flattening is None:
+        return found
+    falls = whole.flattening.decay_db_per_second if whole.flattening else 0.0
+    return replace(found, flattening=replace(found.flattening, decay_db_per_second=falls))
 
 
 def heard_db(note: np.ndarray, rate: int, loop: LoopVerdict) -> float:

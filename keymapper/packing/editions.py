@@ -22,6 +22,7 @@ from keymapper.formats.wav_chunks import pcm_bytes
 from keymapper.formats.wav_rewrite import NewAudio, rewritten_wav
 from keymapper.measuring.levels import FoldedLevel, folded_level, peak_dbfs
 from keymapper.model.instrument import Manifest
+from keymapper.model.loop import Loop
 from keymapper.model.pack import Edition, PackFinding
 from keymapper.packing.findings import pack_finding
 from keymapper.packing.instrument import ReadyInstrument, packed_manifest
@@ -47,7 +48,9 @@ class ConversionOrder:
 
 def level_when_folded(order: ConversionOrder) -> FoldedLevel:
     """Return what a sample loses where its sides are folded."""
-    return folded_level(read_audio(order.source, "float64").samples, order.loop)
+    points = order.loop
+    loop = None if points is None else Loop(start_frame=points[0], end_frame=points[1])
+    return folded_level(read_audio(order.source, "float64").samples, loop)
 
 
 def with_fold_gains(

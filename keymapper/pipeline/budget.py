@@ -19,10 +19,10 @@ from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import DecidedNote, PlacedNote
 from keymapper.mapping.splits import with_quieter_splits
 from keymapper.mapping.voicing import voiced
-from keymapper.measuring.levels import folded_level
-from keymapper.measuring.loops import find_loop
+from keymapper.measuring.levels import MOST_LOST_DB, folded_level, peak_dbfs, rms_dbfs
+from keymapper.measuring.loops import find_loop, flattened
 from keymapper.measuring.loops.crossfade import GUARD_FRAMES
-from keymapper.measuring.shortening import heard_db, shapes
+from keymapper.measuring.shortening import falling_as, heard_db, shapes
 from keymapper.model.instrument import SkippedFile
 from keymapper.model.loop import LoopOptions, LoopVerdict
 from keymapper.model.shape import Shape
@@ -151,18 +151,28 @@ def _refit(member: _Member, note: KeepableNote, treatment: Treatment, found: Bud
 
 
 def _refitted(refit: _Refit) -> KeptSample:
-    """Return a sample as it is kept, and what it loses where its sides are folded."""
-    sample = _looped_again(refit)
-    if sample.preparation.channel != "folded":
+    """Return a sample as it is kept, with what it loses in level and its peak."""
+    sample, recording = _looped_again(refit), refit.member.recording
+    how, loop, place = sample.preparation, sample.loop, recording.place
+    if loop == refit.member.loop and how == recording.preparation:
         return sample
-    place, loop = refit.member.recording.place, sample.loop.loop
     audio = read_audio(place.path, frames=place.frames)
-    both = replace(sample.preparation, channel="all")
-    fold = folded_level(
-        prepared(audio.samples, audio.info.rate, both),
-        None if loop is None else (loop.start_frame, loop.end_frame),
+    note = prepared(audio.samples, audio.info.rate, how)
+    level = flattened(note, how.rate, loop)
+    goes_on = loop.flattening is None or loop.flattening.decay_db_per_second == 0
+    if loop.loop is not None and goes_on:
+        heard = level[loop.loop.start_frame : loop.loop.end_frame]
+        lost_db = recording.measurement.levels.body_dbfs - rms_dbfs(heard)
+    elif how.channel == "folded":
+        both = prepared(audio.samples, audio.info.rate, replace(how, channel="all"))
+        lost_db = folded_level(both, loop.loop).lost_db
+    else:
+        lost_db = 0.0
+    return replace(
+        sample,
+        lost_db=min(max(lost_db, -MOST_LOST_DB), MOST_LOST_DB),
+        peak_dbfs=peak_dbfs(level),
     )
-    return replace(sample, fold=fold)
 
 
 def _looped_again(refit: _Refit) -> KeptSample:
@@ -183,6 +193,7 @@ def _looped_again(refit: _Refit) -> KeptSample:
     for mode in ("long", "short") if refit.shape.loop.kind == "long" else ("short",):
         options = LoopOptions(mode=mode, flatten=refit.member.flatten)
         loop = find_loop(note[:end], how.rate, f0_hz=f0_hz, note_off_frame=end, options=options)
+        loop = falling_as(loop, refit.shape.loop)
         if loop.loop is not None:
             found.append((max(0.0, heard_db(note, how.rate, loop)), loop))
         if found and found[-1][0] == 0.0:
@@ -229,7 +240,7 @@ def _within(
         assembly=replace(
             plan.assembly,
             placed=tuple(
-                _as_loud_as_both_sides(note, kept_samples[note.note, note.is_reversed])
+                _as_loud_as_recorded(note, kept_samples[note.note, note.is_reversed])
                 for note in placed
             ),
             skipped=(*plan.assembly.skipped, *skipped),
@@ -239,11 +250,9 @@ def _within(
     )
 
 
-def _as_loud_as_both_sides(placed: PlacedNote, kept: KeptSample) -> PlacedNote:
-    """Return a note whose sample makes up for what folding takes: sides are not alike in all."""
-    if kept.fold is None:
-        return placed
-    return replace(placed, baked_gain_db=placed.baked_gain_db + kept.fold.lost_db)
+def _as_loud_as_recorded(placed: PlacedNote, kept: KeptSample) -> PlacedNote:
+    """Return a note whose sample makes up for what folding or another loop takes of its level."""
+    return replace(placed, baked_gain_db=placed.baked_gain_db + kept.lost_db)
 
 
 def _with_quieter_splits(

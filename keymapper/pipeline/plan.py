@@ -24,7 +24,6 @@ from keymapper.mapping.levels import common_gain_db
 from keymapper.mapping.naming import NamedSet, named_set
 from keymapper.mapping.set_notes import PlacedNote, SetNote
 from keymapper.mapping.zones import Playback
-from keymapper.measuring.levels import FoldedLevel
 from keymapper.model.instrument import Balance, Brightness, ResolvedLayout
 from keymapper.model.loop import LoopVerdict
 from keymapper.model.recipe import Recipe
@@ -42,8 +41,10 @@ class KeptSample:
     preparation: Preparation
     loop: LoopVerdict
     bits: int = 24
-    fold: FoldedLevel | None = None
-    """What it loses where its sides are folded, and its sample puts back."""
+    lost_db: float = 0.0
+    """By how much it is softer for that, which its sample puts back."""
+    peak_dbfs: float | None = None
+    """None where it is that of the recording."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,8 +178,8 @@ def _levels(plan: BuildPlan, placed: PlacedNote) -> Levels:
 
 def _peak_dbfs(plan: BuildPlan, placed: PlacedNote) -> float:
     """Return the peak of a note as it is kept, with its own gain in the sample."""
-    fold = plan.sample(placed).fold
-    peak_dbfs = _levels(plan, placed).peak_dbfs if fold is None else fold.peak_dbfs
+    kept_dbfs = plan.sample(placed).peak_dbfs
+    peak_dbfs = _levels(plan, placed).peak_dbfs if kept_dbfs is None else kept_dbfs
     return peak_dbfs + placed.baked_gain_db
 
 
