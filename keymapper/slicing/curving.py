@@ -2,7 +2,7 @@
 
 Partials that may grow in any way leave open when they began: a bit later and straighter fits nearly
 as well. Held to one way of growing, straight or curved, they do not, and all notes of a patch grow
-alike; what they leave together tells the way and the moment.
+alike; what they leave together tells the way and the clock line.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.growth import GROWING
@@ -23,10 +24,16 @@ from keymapper.slicing.timing import Asked
 _WAYS: Sequence[Sequence[int]] = ((1, 2), (2, 3), (3, 4))
 """Powers of the time: of each way the first, and what beats make of it; the first way is straight.
 """
-_REACH_SECONDS = 0.3
 _UNTIL_SECONDS = 0.3
-"""Notes are looked at from so long before they are expected to so long after."""
-_ROUGH, _FINE = np.arange(-0.28, 0.1, 0.02), np.arange(-0.03, 0.031, 0.004)
+"""Notes are followed for so long after they are expected."""
+_REACH_SECONDS, _NEAR_REACH_SECONDS = 0.3, 0.05
+"""Keys may go down so far from where they are expected, before and after a rough line is known: the
+less is left open, the less of what still rings before a note is fitted beside it."""
+_ROUGH, _FINE = np.arange(-0.28, 0.1, 0.02), np.arange(-0.04, 0.041, 0.004)
+_BETWEEN = 8
+"""Lines are tried at so many places from one moment to the next."""
+_USUAL_DRIFT, _UNUSUALLY = 300e-6, 0.0002
+"""A drift of that size has to leave less, by so many nepers of power."""
 _NOW = np.zeros(1)
 _LEAST_NOTES, _FEW_NOTES = 3, 5
 """So many have to be seen, and are enough to tell straight from curved."""
@@ -34,21 +41,57 @@ _CLEARLY = 0.002
 """By so much, in nepers of power, a curve leaves less than a straight line, on average."""
 
 
-def curved_seconds(heard: HeardTake, asked: Sequence[Asked]) -> float | None:
-    """Return how much later than expected the keys of curved notes went down.
+def curved_line(
+    heard: HeardTake, asked: Sequence[Asked], plan: FloatArray, latency: float, drift: float
+) -> tuple[float, float]:
+    """Return latency (seconds) and drift (ratio) of the line through key-downs of curved notes.
 
-    None where the notes rise straight, or too few of them are seen to rise.
+    It is the line from which all notes together leave least, so that those weigh most whose
+    beginning is seen best. Where the notes rise straight, or too few are seen, it stays as it was.
+
+    plan : the note-on of each note, in seconds. latency, drift : of the line so far.
     """
     if way_of_growing(heard, asked, _ROUGH) == GROWING:
-        return None
-    left = _left(heard, asked, _ROUGH, _WAYS)
-    if left is None or left[0].min() - left.min() < _CLEARLY:
-        return None
-    way, place = np.unravel_index(int(np.argmin(left)), left.shape)
-    later = float(_ROUGH[place])
-    near = [replace(one, expected_seconds=one.expected_seconds + later) for one in asked]
-    left = _left(heard, near, _FINE, (_WAYS[int(way)],))
-    return later if left is None else later + float(_FINE[np.argmin(left[0])])
+        return latency, drift
+    ways = _WAYS
+    for moments, reach in ((_ROUGH, _REACH_SECONDS), (_FINE, _NEAR_REACH_SECONDS)):
+        on_line = (latency + (1 + drift) * plan).tolist()
+        moved = [replace(a, expected_seconds=at) for a, at in zip(asked, on_line, strict=True)]
+        seen, left = _left(heard, moved, moments, ways, reach)
+        if len(seen) < _LEAST_NOTES:
+            break
+        lines = [_least_line(one, moments, plan[seen], drift) for one in left.swapaxes(0, 1)]
+        best = min(range(len(lines)), key=lambda way: lines[way][0])
+        if len(lines) > 1 and lines[0][0] - lines[best][0] < _CLEARLY:
+            break
+        ways = (ways[best],)
+        latency, drift = latency + lines[best][1], drift + lines[best][2]
+    return latency, drift
+
+
+def _least_line(
+    left: FloatArray, moments: FloatArray, plan: FloatArray, drift: float
+) -> tuple[float, float, float]:
+    """Return the least that notes leave from a line, their mean, and its latency and drift.
+
+    Both are counted from the line so far, whose drift is given; moments are seconds from it, evenly
+    spaced. left : of every note from each moment, shape (notes, moments).
+    """
+    step = float(moments[1] - moments[0]) / _BETWEEN
+    shifts = np.arange(moments[0], moments[-1], step)
+    profiles = CubicSpline(moments, left, axis=1)(shifts)
+    middle, half = 0.5 * float(plan.max() + plan.min()), max(0.5 * float(np.ptp(plan)), 1.0)
+    every_note, places = np.arange(len(plan)), np.arange(len(shifts))[:, None]
+    found = []
+    for tilt in np.arange(moments[0], -moments[0], step) / half:
+        at = places + np.rint((plan - middle) * tilt / step).astype(int)
+        means = profiles[every_note, np.clip(at, 0, len(shifts) - 1)].mean(axis=1)
+        least = int(np.argmin(means))
+        unusual = _UNUSUALLY * ((drift + tilt) / _USUAL_DRIFT) ** 2
+        found.append(
+            (float(means[least] + unusual), float(shifts[least] - tilt * middle), float(tilt))
+        )
+    return min(found)
 
 
 def way_of_growing(
@@ -60,8 +103,11 @@ def way_of_growing(
     are listened to.
     """
     few = [asked[at] for at in spread(len(asked), _FEW_NOTES)]
-    left = _left(heard, few, moments, _WAYS)
-    if left is None or left[0].min() - left.min() < _CLEARLY:
+    seen, every = _left(heard, few, moments, _WAYS, _REACH_SECONDS)
+    if len(seen) < _LEAST_NOTES:
+        return GROWING
+    left = every.mean(axis=0)
+    if left[0].min() - left.min() < _CLEARLY:
         return GROWING
     return _WAYS[int(np.argmin(left.min(axis=1)))]
 
@@ -71,14 +117,15 @@ def _left(
     asked: Sequence[Asked],
     moments: FloatArray,
     ways: Sequence[Sequence[int]],
-) -> FloatArray | None:
-    """Return what notes leave by every way and from every moment, their mean."""
+    reach_seconds: float,
+) -> tuple[list[int], FloatArray]:
+    """Return which notes are seen, and what they leave, shape (notes, ways, moments)."""
     beginnings = (
-        beginning_of(heard.take, heard.levels, one, heard.hum_hz, _REACH_SECONDS) for one in asked
+        beginning_of(heard.take, heard.levels, one, heard.hum_hz, reach_seconds) for one in asked
     )
     found = side_by_side(
         lambda one: None if one is None else left_by_ways(one, moments, ways, _UNTIL_SECONDS),
         beginnings,
     )
-    seen = [one for one in found if one is not None]
-    return np.mean(seen, axis=0) if len(seen) >= _LEAST_NOTES else None
+    seen = {place: one for place, one in enumerate(found) if one is not None}
+    return list(seen), np.array(list(seen.values()))

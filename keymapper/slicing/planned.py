@@ -14,7 +14,7 @@ from keymapper.model.session import SessionSheet
 from keymapper.slicing.alignment import fitted_line
 from keymapper.slicing.by_order import slice_by_order
 from keymapper.slicing.course import FloatArray
-from keymapper.slicing.curving import curved_seconds
+from keymapper.slicing.curving import curved_line
 from keymapper.slicing.ends import note_end
 from keymapper.slicing.evidence import NEARLY_ALL, PitchOf
 from keymapper.slicing.extras import Extra, extra_onsets
@@ -172,7 +172,7 @@ def _line(
         latency, drift = _rough_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
     line = _key_down_line(heard, *probes(_LINE_NOTES), latency, drift, GUARD_SECONDS)
     latency, drift = line or clock_line(timed, seconds, latency, drift, heard.levels)
-    latency += curved_seconds(heard, probes(_ROUGH_LINE_NOTES)[0]) or 0.0
+    latency, drift = curved_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
     for _ in range(_MOST_MOVES):
         moved = _no_later_than_heard(timed_notes(heard, probes(_LINE_NOTES)[0]), plan)
         if moved is None:
