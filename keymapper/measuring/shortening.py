@@ -77,6 +77,7 @@ def _earlier_ends(frames: int, rate: int, tone: Tone, loop: LoopVerdict) -> Iter
 def _earlier_loops(
     note: np.ndarray, rate: int, full: LoopVerdict, f0_hz: float | None, flatten: bool
 ) -> Iterator[Shape]:
+    shortest = _looped_frames(full)
     for seconds in EARLIER_LOOP_SECONDS:
         end = round(seconds * rate)
         if end < _looped_frames(full):
@@ -84,9 +85,11 @@ def _earlier_loops(
             found = find_loop(note[:end], rate, f0_hz=f0_hz, note_off_frame=end, options=options)
             found = falling_as(found, full)
             if found.kind == "long" and heard_db(note, rate, found) <= 0.0:
+                shortest = min(shortest, _looped_frames(found))
                 yield _looped(found, full, f"loops within the first {seconds:.1f} s")
     options = LoopOptions(mode="short", flatten=flatten)
-    end = round(EARLIER_LOOP_SECONDS[-1] * rate)
+    # one that stands still later than a loop that lives would be no shorter
+    end = min(round(EARLIER_LOOP_SECONDS[-1] * rate), shortest - GUARD_FRAMES)
     found = find_loop(note[:end], rate, f0_hz=f0_hz, note_off_frame=end, options=options)
     found = falling_as(found, full)
     if found.loop is not None and heard_db(note, rate, found) <= 0.0:

@@ -3,6 +3,7 @@
 ::
 
     region ─▶ flattening ─▶ features ─▶ candidates ─▶ cost ─▶ search ─▶ verdict ─▶ crossfade
+                            (of a short sustain, before one is chosen) audition ◀─────┘
 
 The measure that judges the result (``keymapper.measuring.join``) shares no rule with it, only the
 arithmetic of ``views.py`` and ``patches.py``.

@@ -38,14 +38,25 @@ def bake_loop(
     start, end = verdict.loop.start_frame, verdict.loop.end_frame
     if not keep_release:
         samples = samples[: end + round(0.1 * rate)]
-    audio = flattened(samples, rate, verdict)
-    fade = verdict.crossfade_frames
-    if verdict.calming_ratio:
-        audio = calmed(audio, rate, start - fade, verdict.loop, verdict.calming_ratio)
-    audio = np.array(audio[:], dtype=audio.dtype)
-    if fade:
-        audio[end - fade : end] = crossfaded(audio, rate, start, end, fade)
+    audio = joined(flattened(samples, rate, verdict), rate, verdict)
     again = start + np.arange(max(GUARD_FRAMES, end - start)) % (end - start)
     if keep_release and len(audio) - end > GUARD_FRAMES:
         return np.concatenate([audio[:end], mirrored_release(audio, audio[again], end, rate)])
     return np.concatenate([audio[:end], audio[again[:GUARD_FRAMES]]])
+
+
+def joined(samples: np.ndarray, rate: int, verdict: LoopVerdict) -> np.ndarray:
+    """Return the levelled note with its verdict's loop calmed and its crossfade baked in.
+
+    samples : float, shape (frames, channels), full scale 1.0, as long as it comes back. Returned as
+    it is when the verdict has no loop.
+    """
+    if verdict.loop is None:
+        return samples
+    start, end, fade = verdict.loop.start_frame, verdict.loop.end_frame, verdict.crossfade_frames
+    if verdict.calming_ratio:
+        samples = calmed(samples, rate, start - fade, verdict.loop, verdict.calming_ratio)
+    audio = np.array(samples)
+    if fade:
+        audio[end - fade : end] = crossfaded(audio, rate, start, end, fade)
+    return audio

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable, Iterator
+
 import numpy as np
 
 from keymapper.errors import UsageError
+from keymapper.measuring.loops.audition import audible_db, usual_step_cents
 from keymapper.measuring.loops.candidates import Bounds
 from keymapper.measuring.loops.drift import measure_drift, steady_trend_db
 from keymapper.measuring.loops.features import (
@@ -17,10 +21,10 @@ from keymapper.measuring.loops.flattening import find_flattening
 from keymapper.measuring.loops.region import SustainRegion, find_region
 from keymapper.measuring.loops.search import (
     FoundLoop,
-    find_long_loop,
+    find_long_loops,
     given_loop,
 )
-from keymapper.measuring.loops.short import find_short_loop
+from keymapper.measuring.loops.short import find_short_loops
 from keymapper.measuring.loops.sustain import Sustain, measure_sustain
 from keymapper.model.loop import Loop, LoopKind, LoopOptions, LoopVerdict
 
@@ -35,6 +39,12 @@ MOST_CALMING = 0.85
 RHYTHM_DB = 6.0
 #: Of tones under this, levels seen at 43 ms sway with single periods.
 LOWEST_CALMED_HZ = 50.0
+#: Loops of shorter sustains are finished and listened to before one is chosen.
+AUDITIONED_SECONDS = 1.3
+HARDLY_HEARD_DB = -2.5
+UNHEARD_DB = -6.0
+FROZEN_DB = 3.0
+COST_DB = 0.1
 LENGTH_TOLERANCE = 0.02
 LENGTH_TOLERANCE_SECONDS = 0.02
 DOUBTFUL_COST = 4.5
@@ -54,7 +64,8 @@ def find_loop(
 
     Candidates come from waveform correlation and from comparing the band levels of every pair of
     times; one cost of waveform, envelope, drift, wobble, repetition and length chooses, so that
-    whole beats, chorus and vibrato periods come out of it. Deterministic.
+    whole beats, chorus and vibrato periods come out of it. Of a short sustain, whose best may still
+    be heard, the cheapest are finished and listened to. Deterministic.
 
     samples : float, shape (frames, channels), full scale 1.0; at the rate it will ship at.
     f0_hz : fundamental, where known: short loops then keep to a whole number of its periods.
@@ -73,30 +84,73 @@ def find_loop(
     samples = np.ascontiguousarray(samples, dtype=np.float32)
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
     sustain = measure_sustain(bands, rate)
-    bounds = _bounds(sustain.movement_db, region, rate, options.length_seconds)
-    long = None
+    levelled = bands if options.flatten else None
+    promising = _promising(samples, sustain, region, f0_hz, options)
+    verdicts = ((found, _verdict(found, region, sustain, f0_hz, levelled)) for found in promising)
+    if region.seconds(rate) < AUDITIONED_SECONDS:
+        best = _least_heard(verdicts, samples, rate, region)
+    else:
+        best = next((verdict for _, verdict in verdicts), None)
+    return best or _no_loop(_what_is_missing(options))
+
+
+def _promising(
+    samples: np.ndarray,
+    sustain: Sustain,
+    region: SustainRegion,
+    f0_hz: float | None,
+    options: LoopOptions,
+) -> Iterator[FoundLoop]:
+    """Yield loops, the one that promises most first, as long as somebody asks for more.
+
+    A short one freezes the note: it must promise to be so much better than a long one that lives.
+    """
+    seconds = region.seconds(sustain.rate)
+    advantage = SHORT_ADVANTAGE + SHORT_ADVANTAGE_A_SECOND * seconds
+    late: list[tuple[float, FoundLoop]] = []
     if options.mode == "long":
-        long = find_long_loop(samples, sustain, region, bounds, f0_hz)
-    if options.length_seconds is not None and options.mode == "long":
-        if long is None:
-            return _no_loop(f"no loop of {options.length_seconds:g} s fits into its sustain")
-        return _verdict(long, "long", region, sustain, f0_hz, bands if options.flatten else None)
-    advantage = SHORT_ADVANTAGE + SHORT_ADVANTAGE_A_SECOND * region.seconds(rate)
-    short = None
-    if long is None or long.cost > advantage:
-        short = find_short_loop(samples, sustain, region, f0_hz)
-    if long is not None and not _prefers_short(long, short, advantage):
-        return _verdict(long, "long", region, sustain, f0_hz, bands if options.flatten else None)
-    if short is None:
-        return _no_loop("its sustain is too short")
-    return _verdict(short, "short", region, sustain, f0_hz, bands if options.flatten else None)
+        bounds = _bounds(sustain.movement_db, region, sustain.rate, options.length_seconds)
+        for found in find_long_loops(samples, sustain, region, bounds, f0_hz):
+            if options.length_seconds is not None or found.cost <= advantage:
+                yield found
+            else:
+                late.append((found.cost, found))
+        if options.length_seconds is not None:
+            return
+    short = find_short_loops(samples, sustain, region, f0_hz)
+    fair = [found for found in short if found.correlation >= LEAST_SHORT_CORRELATION]
+    late += [(found.cost + advantage, found) for found in fair]
+    yield from (found for _, found in sorted(late, key=lambda one: one[0]))
+    yield from (found for found in short if found.correlation < LEAST_SHORT_CORRELATION)
 
 
-def _prefers_short(long: FoundLoop, short: FoundLoop | None, advantage: float) -> bool:
-    """Whether a frozen short loop promises to be so much better than a long one that lives."""
-    if short is None or short.correlation < LEAST_SHORT_CORRELATION:
-        return False
-    return long.cost > advantage + short.cost
+def _what_is_missing(options: LoopOptions) -> str:
+    if options.mode == "long" and options.length_seconds is not None:
+        return f"no loop of {options.length_seconds:g} s fits into its sustain"
+    return "its sustain is too short"
+
+
+def _least_heard(
+    verdicts: Iterable[tuple[FoundLoop, LoopVerdict]],
+    samples: np.ndarray,
+    rate: int,
+    region: SustainRegion,
+) -> LoopVerdict | None:
+    """Return the verdict whose finished loop is heard least, of those up to one hardly heard.
+
+    What is not heard anyway weighs nothing; a frozen loop must be heard so much less.
+    """
+    best, least = None, math.inf
+    usual_cents = usual_step_cents(samples, region, rate)
+    for found, verdict in verdicts:
+        heard = audible_db(samples, rate, region, verdict, usual_cents)
+        weighed = max(heard, UNHEARD_DB) + COST_DB * found.cost
+        weighed += FROZEN_DB if found.kind == "short" else 0.0
+        if weighed < least:
+            best, least = verdict, weighed
+        if heard <= HARDLY_HEARD_DB:
+            break
+    return best
 
 
 def _no_loop(reason: str) -> LoopVerdict:
@@ -126,7 +180,7 @@ def _given_verdict(
     sustain = measure_sustain(bands, rate)
     bounds = _bounds(sustain.movement_db, region, rate, given.length_frames / rate)
     loop = given_loop(samples, sustain, given, bounds)
-    return _verdict(loop, "given", region, sustain, None, bands if options.flatten else None)
+    return _verdict(loop, region, sustain, None, bands if options.flatten else None)
 
 
 def _bounds(
@@ -151,13 +205,12 @@ def _bounds(
 
 def _verdict(
     found: FoundLoop,
-    kind: LoopKind,
     region: SustainRegion,
     sustain: Sustain,
     f0_hz: float | None,
     bands: BandPowers | None,
 ) -> LoopVerdict:
-    loop, rate, fade = found.loop, sustain.rate, found.fade_frames
+    loop, kind, rate, fade = found.loop, found.kind, sustain.rate, found.fade_frames
     flattening = None
     if bands is not None:
         levelled = _levelled_db(sustain, loop, kind)

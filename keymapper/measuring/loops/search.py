@@ -1,7 +1,8 @@
-"""The long loop of a sustain: the cheapest candidate, refined at full rate."""
+"""The long loops of a sustain: the cheapest candidates, refined at full rate."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,7 +29,7 @@ from keymapper.measuring.loops.waveform import (
     full_rate_correlations,
     template_seconds,
 )
-from keymapper.model.loop import Loop
+from keymapper.model.loop import Loop, LoopKind
 
 CLOSER_LOOK = 24
 REFINED = 12
@@ -44,6 +45,7 @@ class FoundLoop:
     ``repetition_db`` is how far its cycling is heard.
     """
 
+    kind: LoopKind
     loop: Loop
     correlation: float
     fade_frames: int
@@ -51,25 +53,25 @@ class FoundLoop:
     repetition_db: float = 0.0
 
 
-def find_long_loop(
+def find_long_loops(
     samples: np.ndarray,
     sustain: Sustain,
     region: SustainRegion,
     bounds: Bounds,
     f0_hz: float | None,
-) -> FoundLoop | None:
-    """Return the cheapest loop within the bounds, refined at full rate; None if none fits."""
+) -> Iterator[FoundLoop]:
+    """Yield the best loops within the bounds, refined at full rate, the cheapest first."""
     rate = sustain.rate
     template = round(template_seconds(f0_hz) * rate)
     coarse = coarse_wave(samples, rate, region.start_frame, region.end_frame, template)
     if coarse.template_frames < 8:
-        return None
+        return
     distances = np.minimum(sustain.distances, sustain.level_distances)
     found = waveform_candidates(coarse, bounds, rate).and_also(
         pair_candidates(coarse, sustain.envelope, distances, sustain.achievable_db, bounds)
     )
     if len(found.starts) == 0:
-        return None
+        return
     traits = measure_traits(found, sustain, bounds)
     apart = round(UNLIKE_SECONDS * rate)
     closer = _unlike(found, shortlist_cost(traits), apart, CLOSER_LOOK)
@@ -82,7 +84,7 @@ def find_long_loop(
     traits = _with_full_rate_look(traits, found, samples, coarse, quick, bounds, template)
     unlike, unlike_wide = likenesses(found, sustain, bounds)
     traits = replace(traits, unlike=unlike, unlike_wide=unlike_wide)
-    return _cheapest(samples, sustain, quick, found, traits, bounds)
+    yield from _tried(samples, sustain, quick, found, traits, bounds)
 
 
 def given_loop(samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds) -> FoundLoop:
@@ -96,27 +98,29 @@ def given_loop(samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds
     unlike, unlike_wide = likenesses(found, sustain, bounds)
     traits = replace(traits, unlike=unlike, unlike_wide=unlike_wide)
     quick = quick_levels(samples, sustain.rate, bounds.first_frame, bounds.last_end)
-    return _cheapest(samples, sustain, quick, found, traits, bounds)
+    (tried,) = _tried(samples, sustain, quick, found, traits, bounds)
+    return replace(tried, kind="given")
 
 
-def _cheapest(
+def _tried(
     samples: np.ndarray,
     sustain: Sustain,
     quick: QuickLevels,
     found: Candidates,
     traits: Traits,
     bounds: Bounds,
-) -> FoundLoop:
-    """Return the candidate that costs least once its join has been tried.
+) -> Iterator[FoundLoop]:
+    """Yield the best candidates by what they cost once their joins have been tried.
 
-    The estimates tell in which order to try them, and when the next is not worth it.
+    The estimates tell in which order to try them, and when the next cannot be cheaper: what nobody
+    asks for is not tried.
     """
     estimates = choice_cost(traits)
     order = np.argsort(estimates, kind="stable")[:TRIED]
-    best: FoundLoop | None = None
+    tried: list[FoundLoop] = []
     for index in order:
-        if best is not None and best.cost <= estimates[index]:
-            break
+        while tried and tried[0].cost <= estimates[index]:
+            yield tried.pop(0)
         start, end = int(found.starts[index]), int(found.ends[index])
         rho, cost = float(found.correlation[index]), float(estimates[index])
         fade = fade_frames(rho, end - start, start - bounds.first_frame, sustain.rate)
@@ -125,16 +129,18 @@ def _cheapest(
             fade, cost = cheapest_fade(
                 samples, sustain, quick, found.chosen(one), traits.chosen(one), fades
             )
-        if best is None or cost < best.cost:
-            best = FoundLoop(
+        tried.append(
+            FoundLoop(
+                kind="long",
                 loop=Loop(start_frame=start, end_frame=end),
                 correlation=rho,
                 fade_frames=fade,
                 cost=cost,
                 repetition_db=float(traits.repetition_db[index]),
             )
-    assert best is not None
-    return best
+        )
+        tried.sort(key=lambda loop: loop.cost)
+    yield from tried
 
 
 def _unlike(found: Candidates, cost: np.ndarray, apart_frames: int, most: int) -> np.ndarray:

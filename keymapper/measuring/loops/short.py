@@ -25,10 +25,10 @@ FROZEN_WEIGHT = 0.6
 UNLIKE_WEIGHT = 0.2
 
 
-def find_short_loop(
+def find_short_loops(
     samples: np.ndarray, sustain: Sustain, region: SustainRegion, f0_hz: float | None
-) -> FoundLoop | None:
-    """Return the best loop of 20 to 65 ms (one whole period under 50 Hz); None if none fits.
+) -> list[FoundLoop]:
+    """Return loops of 20 to 65 ms (one whole period under 50 Hz), the best first.
 
     The best-correlated start is sought for those ends, in the last 40 % of the sustain, at which
     standing still is least unlike the note. At 20 ms and more a whole-frame length is within 1 cent
@@ -58,6 +58,7 @@ def find_short_loop(
         moving = float(np.sqrt(np.mean((levels - levels.mean(axis=0)) ** 2)))
         options.append(
             FoundLoop(
+                kind="short",
                 loop=Loop(start_frame=int(end - lengths[best]), end_frame=int(end)),
                 correlation=float(rho[best]),
                 fade_frames=int(min(end - lengths[best] - region.start_frame, lengths[best] // 2)),
@@ -67,7 +68,7 @@ def find_short_loop(
                 + UNLIKE_WEIGHT * float(standing[index]),
             )
         )
-    return min(options, key=lambda candidate: candidate.cost, default=None)
+    return sorted(options, key=lambda option: option.cost)
 
 
 def _standing_costs(sustain: Sustain, ends: np.ndarray, length_frames: int) -> np.ndarray:

@@ -65,8 +65,8 @@ def measure_sustain(bands: BandPowers, rate: int) -> Sustain:
     drift = measure_drift(levels)
     distances = lag_distances_db(levels)
     wide = wide_levels(bands)
-    periodicity = _periodicity(levels)
-    reach = min(REACH_HOPS, max(1, len(levels) // 3) // 2)
+    repeats = periodicity(levels)
+    reach = reach_hops(len(levels))
     moments, wide_moments = (
         measure_moments(
             one.levels_db,
@@ -89,14 +89,22 @@ def measure_sustain(bands: BandPowers, rate: int) -> Sustain:
         level_distances=levelled_distances_db(distances, drift.around_db, drift.trend_db),
         achievable_db=achievable_distance_db(distances, round(0.1 / HOP_SECONDS)),
         movement_db=movement_db(levels),
-        periodicity=periodicity,
-        period=find_period(periodicity),
+        periodicity=repeats,
+        period=find_period(repeats),
         rate=rate,
     )
 
 
-def _periodicity(levels_db: np.ndarray) -> np.ndarray:
-    """Autocorrelation of detrended band levels at every lag (1 = the note repeats with it)."""
+def reach_hops(times: int) -> int:
+    """Return how far to both sides a join is compared, in hops: a third of the times in all."""
+    return min(REACH_HOPS, max(1, times // 3) // 2)
+
+
+def periodicity(levels_db: np.ndarray) -> np.ndarray:
+    """Return the autocorrelation of detrended band levels at every lag.
+
+    1 where the note repeats with it. levels_db : shape (times, levels).
+    """
     centred = detrended(levels_db)
     times = len(centred)
     size = fft.next_fast_len(2 * times, real=True)

@@ -150,9 +150,22 @@ def _repetition_db(
     slope = levelled / times[:, None]
     variance += (slope**2).sum(axis=1) * (times**2 - 1) / 12 - 2 * (slope * along).sum(axis=1)
     moved = np.sqrt(np.maximum(variance, 0) / levels.shape[1])
-    repeats = np.clip(sustain.periodicity[times.clip(max=len(levels) - 1)], 0, 1)
+    return cycling_db(moved, times, seconds, sustain.periodicity)
+
+
+def cycling_db(
+    moved_db: np.ndarray, hops: np.ndarray, seconds: np.ndarray, periodicity: np.ndarray
+) -> np.ndarray:
+    """Return how much of the movement of loops is heard coming round, in dB.
+
+    The less, the longer the loop, and the more the note itself repeats with it.
+
+    moved_db : rms movement of the levels of each loop. hops, seconds : their lengths.
+    periodicity : autocorrelation of the band levels of the note at every lag in hops.
+    """
+    repeats = np.clip(periodicity[hops.clip(max=len(periodicity) - 1)], 0, 1)
     return np.asarray(
-        moved * np.sqrt(1 - repeats) / (1 + (seconds / REPETITION_MEMORY_SECONDS) ** 2)
+        moved_db * np.sqrt(1 - repeats) / (1 + (seconds / REPETITION_MEMORY_SECONDS) ** 2)
     )
 
 

@@ -1,0 +1,158 @@
+"""A finished loop listened to: baked as it will ship, and held against the levelled note.
+
+What no estimate tells of a sustain too short to choose much from: what levelling, calming and
+crossfade make of a loop together.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from keymapper.measuring.loops.baking import flattened, joined
+from keymapper.measuring.loops.features import (
+    HOP_SECONDS,
+    BandPowers,
+    Envelope,
+    band_powers,
+    masked_levels,
+    measure_band_powers,
+    wide_levels,
+)
+from keymapper.measuring.loops.likeness import YARDSTICK, measure_moments, unlikeness
+from keymapper.measuring.loops.pitch_step import WINDOW_SECONDS, steps_cents
+from keymapper.measuring.loops.region import SustainRegion
+from keymapper.measuring.loops.sustain import LEAST_USUAL_DB, periodicity, reach_hops
+from keymapper.measuring.loops.traits import cycling_db
+from keymapper.model.loop import Loop, LoopVerdict
+
+TAIL_SECONDS = 0.1
+SETTLED_SECONDS = 0.4
+JUST_HEARD_REPETITION_DB = 0.6
+REPEATING_SECONDS = 0.08
+JUST_HEARD_CENTS = 5.0
+#: A loop as short as this may be out of tune as a whole.
+MISTUNED_SECONDS = 0.3
+NATURAL_STEPS = 12
+LEAST_RATIO = 1e-3
+
+
+def usual_step_cents(samples: np.ndarray, region: SustainRegion, rate: int) -> float:
+    """Return the step of pitch in cents that nearly all moments of a sustain keep under.
+
+    At least what is just heard. samples : float, shape (frames, channels), the note.
+    """
+    window = round(WINDOW_SECONDS * rate)
+    last = region.end_frame - 2 * window
+    if last < region.start_frame:
+        return JUST_HEARD_CENTS
+    firsts = np.linspace(region.start_frame, last, NATURAL_STEPS).astype(int)
+    steps = _steps_cents([samples[first : first + 2 * window] for first in firsts], rate)
+    return max(JUST_HEARD_CENTS, YARDSTICK * float(np.percentile(steps, 95)))
+
+
+def audible_db(
+    samples: np.ndarray,
+    rate: int,
+    region: SustainRegion,
+    verdict: LoopVerdict,
+    usual_cents: float,
+) -> float:
+    """Return how far the worst of a finished loop lies over what is heard, in dB; at least -60.
+
+    The worst of: how unlike the note its join is, in third octaves and in wide bands; its step of
+    pitch; its movement coming round. Each in parts of what the note does by itself, or of what is
+    just heard, whichever is more.
+
+    samples : float, shape (frames, channels), the note. verdict : with a loop.
+    usual_cents : the steps of pitch that are usual in the note.
+    """
+    loop = verdict.loop
+    assert loop is not None
+    note = flattened(samples[: region.end_frame + round(TAIL_SECONDS * rate)], rate, verdict)
+    audio = joined(note, rate, verdict)
+    bands = measure_band_powers(note, rate, region.start_frame, region.end_frame)
+    thirds, wide = masked_levels(bands), wide_levels(bands)
+    joins = _joins(audio, rate, loop, bands, reach_hops(len(thirds.levels_db)))
+    ratios = (
+        _unlikeness(thirds, [masked_levels(join, thirds.floor) for join in joins], loop),
+        _unlikeness(wide, [wide_levels(join, wide.floor) for join in joins], loop),
+        _pitch_step_cents(audio, loop, rate) / usual_cents,
+        _repetition_db(audio, rate, loop, bands, thirds) / JUST_HEARD_REPETITION_DB,
+    )
+    return 20 * math.log10(max(LEAST_RATIO, *ratios))
+
+
+def _played(audio: np.ndarray, loop: Loop, first: int, last: int) -> np.ndarray:
+    """Frames [first, last) of what a player makes; the first one goes on before the note."""
+    frames = np.arange(first, last)
+    turns = loop.start_frame + (frames - loop.start_frame) % loop.length_frames
+    return np.asarray(audio[np.where(frames < loop.end_frame, frames, turns).clip(min=0)])
+
+
+def _powers(audio: np.ndarray, bands: BandPowers) -> BandPowers:
+    powers = band_powers(audio, bands.window_frames, bands.hop_frames, bands.bins)
+    return replace(bands, powers=powers)
+
+
+def _joins(
+    audio: np.ndarray, rate: int, loop: Loop, bands: BandPowers, reach: int
+) -> list[BandPowers]:
+    """Return what is around the join; around a later one too, once a short loop goes round."""
+    first = loop.end_frame - reach * bands.hop_frames - bands.window_frames // 2
+    last = first + 2 * reach * bands.hop_frames + bands.window_frames
+    rounds = -(-round(SETTLED_SECONDS * rate) // loop.length_frames)
+    passes = [0] if rounds == 1 else [0, rounds * loop.length_frames]
+    return [_powers(_played(audio, loop, first + on, last + on), bands) for on in passes]
+
+
+def _unlikeness(natural: Envelope, joins: list[Envelope], loop: Loop) -> float:
+    """Return how unlike the note the worst of the joins is, in parts of what is usual."""
+    moments = measure_moments(
+        natural.levels_db,
+        HOP_SECONDS,
+        reach=reach_hops(len(natural.levels_db)),
+        every=1,
+        least_db=LEAST_USUAL_DB,
+    )
+    at = natural.index_at(np.array([loop.start_frame, loop.end_frame]))
+    starts, ends = np.repeat(at[:, None], len(joins), axis=1)
+    return float(
+        unlikeness(moments, np.stack([join.levels_db for join in joins]), starts, ends).max()
+    )
+
+
+def _pitch_step_cents(audio: np.ndarray, loop: Loop, rate: int) -> float:
+    """Return the step of pitch at the join, or into a short loop, whichever is more."""
+    window = round(WINDOW_SECONDS * rate)
+    heard = [_played(audio, loop, loop.end_frame - window, loop.end_frame + window)]
+    if loop.length_frames < MISTUNED_SECONDS * rate:
+        settled = loop.end_frame + -(-2 * window // loop.length_frames) * loop.length_frames
+        parts = [(loop.start_frame - window, loop.start_frame), (settled, settled + window)]
+        heard.append(np.concatenate([_played(audio, loop, *part) for part in parts]))
+    return float(_steps_cents(heard, rate).max())
+
+
+def _steps_cents(pairs: list[np.ndarray], rate: int) -> np.ndarray:
+    """Return the step of pitch from the first half to the second of each stretch of audio."""
+    both = np.stack(pairs).swapaxes(1, 2)
+    half = both.shape[2] // 2
+    return np.asarray(np.abs(steps_cents(both[:, :, :half], both[:, :, half:], rate)))
+
+
+def _repetition_db(
+    audio: np.ndarray, rate: int, loop: Loop, bands: BandPowers, natural: Envelope
+) -> float:
+    """Return how much of the movement is heard coming round, in dB."""
+    seconds = loop.length_frames / rate
+    if seconds < REPEATING_SECONDS:
+        return 0.0
+    hops = round(loop.length_frames / bands.hop_frames)
+    first = loop.end_frame + loop.length_frames
+    last = first + (hops - 1) * bands.hop_frames + bands.window_frames
+    levels = masked_levels(_powers(_played(audio, loop, first, last), bands), natural.floor)
+    moved = np.sqrt(np.mean((levels.levels_db - levels.levels_db.mean(axis=0)) ** 2))
+    repeats = periodicity(natural.levels_db)
+    return float(cycling_db(moved, np.array(hops), np.array(seconds), repeats))

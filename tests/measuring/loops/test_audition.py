@@ -1,0 +1,104 @@
+"""Finished loops of short sustains, listened to before one is chosen."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from keymapper.measuring.loops import find_loop, finding
+from keymapper.measuring.loops.audition import JUST_HEARD_CENTS, audible_db, usual_step_cents
+from keymapper.measuring.loops.region import find_region
+from keymapper.model.loop import Loop, LoopVerdict
+from tests.moving_notes import RATE, moving_note
+from tests.played_notes import played_note
+
+F0_HZ = 441.0
+PERIOD = 100  # frames
+
+
+def tone(seconds: float, partials: int = 8, f0_hz: float = F0_HZ) -> np.ndarray:
+    time = np.arange(round(seconds * RATE)) / RATE
+    waves = (np.sin(2 * np.pi * n * f0_hz * time) / n for n in range(1, partials + 1))
+    return np.asarray(0.2 * sum(waves), dtype=np.float32)[:, None]
+
+
+def heard_db(samples: np.ndarray, start: int, end: int, fade: int = 0) -> float:
+    verdict = LoopVerdict(
+        loop=Loop(start_frame=start, end_frame=end), kind="long", reason="", crossfade_frames=fade
+    )
+    region = find_region(samples, RATE, None)
+    return audible_db(samples, RATE, region, verdict, usual_step_cents(samples, region, RATE))
+
+
+def test_a_whole_number_of_periods_is_not_heard() -> None:
+    assert heard_db(tone(1.0), 100 * PERIOD, 300 * PERIOD) < -12
+
+
+def test_a_change_of_timbre_at_the_join_is_heard() -> None:
+    samples = np.concatenate([tone(0.5, partials=2), tone(0.5, partials=12)])
+    assert heard_db(samples, 60 * PERIOD, 400 * PERIOD) > 0
+
+
+def test_a_change_of_pitch_at_the_join_is_heard() -> None:
+    glide = 2 ** (np.arange(RATE) / RATE * 40 / 1200)  # 40 cents in a second
+    phase = 2 * np.pi * np.cumsum(F0_HZ * glide) / RATE
+    samples = np.sum([np.sin(n * phase) / n for n in range(1, 9)], axis=0)[:, None] / 8
+    assert heard_db(samples, 100 * PERIOD, 400 * PERIOD, fade=20 * PERIOD) > 0
+
+
+def test_a_loop_of_few_periods_that_is_out_of_tune_is_heard() -> None:
+    samples = tone(1.0)
+    start = 300 * PERIOD
+    assert heard_db(samples, start, start + 10 * PERIOD, fade=PERIOD) < -6
+    assert heard_db(samples, start, start + 10 * PERIOD + 12, fade=PERIOD) > 0  # 20 cents flat
+
+
+def test_movement_coming_round_is_heard_unless_it_is_calmed() -> None:
+    samples = played_note("ensemble", 32).samples
+    region = find_region(samples, RATE, None)
+    first = region.start_frame + 4200
+    verdict = LoopVerdict(
+        loop=Loop(start_frame=first, end_frame=first + 9000),
+        kind="long",
+        reason="",
+        crossfade_frames=4000,
+    )
+    usual = usual_step_cents(samples, region, RATE)
+    loud = audible_db(samples, RATE, region, verdict, usual)
+    calm = audible_db(samples, RATE, region, replace(verdict, calming_ratio=0.8), usual)
+    assert loud > 0
+    assert calm < loud - 3
+
+
+def test_steps_of_pitch_are_usual_where_it_sways() -> None:
+    steady = tone(1.0)
+    assert usual_step_cents(steady, find_region(steady, RATE, None), RATE) == JUST_HEARD_CENTS
+    swaying = moving_note("vibrato", 100).samples
+    assert usual_step_cents(swaying, find_region(swaying, RATE, None), RATE) > JUST_HEARD_CENTS
+
+
+def test_of_a_short_sustain_the_next_loop_is_taken_where_the_first_is_heard(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    samples = played_note("reed", 24).samples[: round(0.8 * RATE)]
+    first = find_loop(samples, RATE)
+    asked: list[Loop | None] = []
+
+    def heard(*arguments: object) -> float:
+        verdict = arguments[3]
+        assert isinstance(verdict, LoopVerdict)
+        asked.append(verdict.loop)
+        return 9.0 if len(asked) == 1 else -9.0
+
+    monkeypatch.setattr(finding, "audible_db", heard)
+    second = find_loop(samples, RATE)
+    assert len(asked) == 2
+    assert second.loop == asked[1] != asked[0]
+    assert first.loop is not None
+
+
+def test_loops_of_longer_sustains_are_not_listened_to(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(finding, "audible_db", None)
+    assert find_loop(tone(2.0), RATE, f0_hz=F0_HZ).loop is not None
