@@ -17,6 +17,8 @@ ONSET_RANGE_DB = 26.0
 SETTLING_SECONDS = 0.08
 SHORTEST_SECONDS = 0.1
 LONGEST_SECONDS = 5.2
+ALIKE_CORRELATION = 0.3
+UNLIKE_RANGE_DB = 20.0
 SILENCE = 1e-6  # -120 dBFS
 
 
@@ -42,9 +44,10 @@ class Sustain:
 
 
 def mono_mix(samples: Array) -> Array:
-    """Return one channel, float32, shape (frames,): the mean of the channels that agree.
+    """Return one channel, float32, shape (frames,): the mean of the channels that sound.
 
-    Channels that correlate below 0.3 with the loudest are left out: inverted sides would cancel.
+    Those that run against the loudest are turned over, so that nothing cancels; of what has nothing
+    in common with it, only what is less than 20 dB softer counts, as a side tuned apart is.
 
     samples : float, shape (frames, channels) or (frames,), full scale 1.0; may be empty.
     """
@@ -62,11 +65,11 @@ def mono_mix(samples: Array) -> Array:
     products = np.array([[one @ other for other in columns] for one in columns])
     energies = np.diag(products)
     loudest = int(np.argmax(energies))
-    limits = 0.3 * np.sqrt(np.maximum(energies * energies[loudest], 1e-30))
-    agreeing = products[loudest] >= limits
-    agreeing[loudest] = True
-    weights = agreeing.astype(np.float32) / np.float32(agreeing.sum())
-    return np.asarray(weights @ columns)
+    limits = ALIKE_CORRELATION * np.sqrt(np.maximum(energies * energies[loudest], 1e-30))
+    sounding = energies >= energies[loudest] * 10 ** (-UNLIKE_RANGE_DB / 10)
+    counted = np.where((np.abs(products[loudest]) >= limits) | sounding, 1.0, 0.0)
+    weights = np.where(products[loudest] < 0, -counted, counted) / counted.sum()
+    return np.asarray(weights.astype(np.float32) @ columns)
 
 
 def find_sustain(mono: Array, rate_hz: float) -> Sustain | None:

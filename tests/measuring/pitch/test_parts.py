@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from keymapper.measuring.pitch import measure_pitch
 from keymapper.measuring.pitch.candidates import find_candidates
 from keymapper.measuring.pitch.features import (
     FEATURES,
@@ -34,6 +35,17 @@ def test_mono_mix_leaves_out_what_does_not_agree() -> None:
     mixed = mono_mix(np.stack([tone, -tone, noise, 0.5 * tone], axis=1))
     correlation = np.corrcoef(mixed, tone)[0, 1]
     assert abs(correlation) > 0.999
+
+
+@pytest.mark.parametrize("difference_db", [-0.3, 0.0, 0.3])
+@pytest.mark.parametrize("f0_hz", [65.4, 130.8, 523.3])
+def test_sides_tuned_apart_are_heard_together(f0_hz: float, difference_db: float) -> None:
+    low, high = (make_tone("saw", f0_hz * 2 ** (c / 1200), seconds=2.5) for c in (-6.0, 6.0))
+    sides = np.concatenate([low.samples, high.samples * 10 ** (difference_db / 20)], axis=1)
+    for samples in (sides, sides * [1.0, -1.0]):
+        pitch = measure_pitch(samples, round(low.rate_hz))
+        assert pitch.f0_hz is not None
+        assert 1200 * np.log2(pitch.f0_hz / f0_hz) == pytest.approx(0.0, abs=1.5)
 
 
 def test_sustain_skips_the_attack_and_the_silence() -> None:
