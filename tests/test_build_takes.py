@@ -9,6 +9,7 @@ import soundfile
 from keymapper import BuildSettings, build_from_takes, build_instrument
 from keymapper.cli.plan import plan
 from keymapper.cutting import cut_takes, read_plan, write_notes
+from keymapper.errors import InputError
 from tests.session_takes import Patch, Recording, render_take
 
 ONE = BuildSettings(workers=1, prove=False, page=False)
@@ -66,6 +67,34 @@ def test_count_in_notes_are_no_zones(session, tmp_path):
     manifest = build_instrument(tmp_path / "notes", tmp_path / "out", settings=ONE)
     assert len(manifest.zones) == 6
     assert {s.reason for s in manifest.skipped} == {"a sync note of the session"}
+
+
+def two_patches(session, folder):
+    """Write the notes of a session as those of two patches, a folder each."""
+    top, sheet = session
+    write_notes(cut_takes([top / "take.wav"], sheet), [top / "take.wav"], folder)
+    report = json.loads((folder / "notes.json").read_text())
+    for number, note in enumerate(report["notes"]):
+        note["patch"] = number % 2
+        file = f"{('lead', 'bass')[number % 2]}/{note['file']}"
+        (folder / file).parent.mkdir(parents=True, exist_ok=True)
+        (folder / note["file"]).rename(folder / file)
+        note["file"] = file
+    (folder / "notes.json").write_text(json.dumps(report))
+
+
+def test_patches_of_a_session_are_no_turns_of_each_other(session, tmp_path):
+    two_patches(session, tmp_path / "notes")
+    with pytest.raises(InputError, match=r"several patches.*bass, lead"):
+        build_instrument(tmp_path / "notes", tmp_path / "out", settings=ONE)
+    assert not (tmp_path / "out").exists()
+
+
+def test_count_in_notes_of_one_patch_of_several_are_no_zones(session, tmp_path):
+    two_patches(session, tmp_path / "notes")
+    manifest = build_instrument(tmp_path / "notes" / "lead", tmp_path / "out", settings=ONE)
+    assert manifest.skipped
+    assert {one.reason for one in manifest.skipped} == {"a sync note of the session"}
 
 
 def test_nothing_is_copied_to_disk(session, tmp_path):

@@ -31,6 +31,7 @@ from keymapper.pipeline.measure import (
     followed,
     measured_folder,
     no_progress,
+    refuse_several_patches,
     usable,
 )
 from keymapper.pipeline.plan import BuildPlan, build_plan, levelled, sample_orders
@@ -159,6 +160,8 @@ def _short_proof(folder: Path, settings: BuildSettings, pool: Workers) -> Proof:
 
 def _plans(job: MeasuringJob, settings: BuildSettings, pool: Workers) -> list[BuildPlan]:
     """Return one plan a layer; without layers the whole folder is one."""
+    if job.notes is None and not job.recipe.layer:
+        refuse_several_patches(job.where)
     layers = job.recipe.layer or (WHOLE_FOLDER,)
     stem = safe_name(job.recipe.name or job.name)
     plans = []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TypeVar
 
 from keymapper.errors import InputError
@@ -14,6 +14,7 @@ from keymapper.mapping.assembling import unusable_reason
 from keymapper.model.instrument import SkippedFile
 from keymapper.model.loop import Loop, LoopOptions
 from keymapper.model.recipe import LayerSettings, NoteCorrection, Recipe
+from keymapper.model.session import CutNote
 from keymapper.recording import MeasuringOrder, NoteSource, Recording, measured_recording
 from keymapper.workers import Workers
 
@@ -101,7 +102,8 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
         return job.notes, []
     found = find_recordings(job.where, job.layer.folder)
     skipped = [SkippedFile(file=file, reason=reason) for file, reason in found.passed_over]
-    helpers = _session_helpers(job.where)
+    session = _session_notes(job.where)
+    helpers = {file: note.role for file, note in session.items() if note.role != "note"}
     sources = []
     for file in found.recordings:
         if file in helpers:
@@ -111,14 +113,42 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
     return sources, skipped
 
 
-def _session_helpers(folder: Path) -> dict[str, str]:
-    """Return the sync and reference notes of a cut session that lies in a folder."""
-    path = folder / NOTES_NAME
-    try:
-        notes = read_notes(path).notes if path.is_file() else ()
-    except InputError:  # somebody else's file of that name
-        return {}
-    return {note.file: note.role for note in notes if note.file and note.role != "note"}
+def _session_notes(folder: Path) -> dict[str, CutNote]:
+    """Return the notes of a cut session by file, relative to a folder of it.
+
+    A session of several patches has a folder for each; what was cut is told above them.
+    """
+    here = folder.resolve()
+    for top, prefix in ((here, ""), (here.parent, f"{here.name}/")):
+        path = top / NOTES_NAME
+        try:
+            notes = read_notes(path).notes if path.is_file() else ()
+        except InputError:  # somebody else's file of that name
+            continue
+        found = {note.file: note for note in notes if note.file and note.file.startswith(prefix)}
+        if found:
+            return {file.removeprefix(prefix): note for file, note in found.items()}
+    return {}
+
+
+def refuse_several_patches(folder: Path) -> None:
+    """Refuse a folder of a session whose patches are instruments of their own.
+
+    Raises
+    ------
+    InputError
+        Notes of several patches lie in the folder.
+    """
+    notes = [
+        (note.patch, file)
+        for file, note in _session_notes(folder).items()
+        if note.role == "note" and (folder / file).is_file()
+    ]
+    if len({patch for patch, _ in notes}) > 1:
+        names = ", ".join(sorted({PurePosixPath(file).parts[0] for _, file in notes}))
+        raise InputError(
+            f"{folder}: holds several patches of a session; build each folder ({names})."
+        )
 
 
 def followed(results: Iterable[Result], what: str, count: int, progress: Progress) -> list[Result]:
