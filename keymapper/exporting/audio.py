@@ -12,6 +12,8 @@ from keymapper.model.instrument import Measurement
 
 PRE_ROLL_SECONDS = 0.001
 FADE_OUT_SECONDS = 0.05
+STRUCK_BELOW_PEAK_DB = 20.0
+SILENT_BELOW_PEAK_DB = 60.0
 
 KeptChannel = Literal["all", "left", "right", "folded"]
 
@@ -60,11 +62,15 @@ def pre_roll_frames(rate: int) -> int:
 def prepared(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
     """Return a note cut out, free of DC, with a faded head, at the rate asked for.
 
+    A recording that begins in silence, or with the stroke itself, keeps its head.
+
     samples : float, shape (frames, channels), the whole recording.
     """
     sides = kept_channels(samples, how.channel)
     note = less_means(sides[how.start_frame : how.end_frame], channel_means(sides))
-    fade = min(len(note), head_fade_frames(how.start_frame, rate))
+    fade = 0
+    if how.start_frame > 0 or _begins_amid_noise(note, rate):
+        fade = min(len(note), pre_roll_frames(rate))
     note[:fade] *= _rise(fade, note.dtype)
     scale = how.scale(rate)
     return note if scale == 1.0 else resampled(note, scale)
@@ -81,9 +87,13 @@ def kept_channels(samples: np.ndarray, channel: KeptChannel) -> np.ndarray:
     return samples[:, :1] if channel == "left" else samples[:, 1:2]
 
 
-def head_fade_frames(start_frame: int, rate: int) -> int:
-    """Return the frames faded in: the pre-roll, or nothing where the recording starts at once."""
-    return pre_roll_frames(rate) if start_frame > 0 else 0
+def _begins_amid_noise(note: np.ndarray, rate: int) -> bool:
+    """Tell whether the first millisecond is what a slow attack rises from, and no silence."""
+    peak = np.abs(note).max(initial=0.0)
+    head = np.abs(note[: pre_roll_frames(rate)]).max(initial=0.0)
+    step = np.abs(note[:1]).max(initial=0.0)
+    is_struck = head > peak * 10 ** (-STRUCK_BELOW_PEAK_DB / 20)
+    return bool(step > peak * 10 ** (-SILENT_BELOW_PEAK_DB / 20) and not is_struck)
 
 
 def _rise(frames: int, dtype: np.dtype[np.floating]) -> np.ndarray:

@@ -116,6 +116,9 @@ def played_note(
     onset = _first_above(sound, _ONSET_BELOW_PEAK_DB)
     risen = _first_above(sound, _RISEN_BELOW_PEAK_DB)
     released = any(voice.release_frame is not None for voice in attacks)
+    let_go = sound  # without what sets in then: the onset of a release sample is no click
+    if released and len(attacks) < len(voices):
+        let_go = player.render(attacks, len(sound))
     tuning = (
         _Tuning(reason="silent") if silent else _tuning(sound[:hold], attacks, note.key, settings)
     )
@@ -136,7 +139,7 @@ def played_note(
         onset_seconds=None if silent else onset / rate,
         rise_seconds=0.0 if silent else (risen - onset) / rate,
         start_click_db=None if silent else start_click_db(sound, _first_frame(sound), rate),
-        release_click_db=None if silent or not released else cut_click_db(sound, hold, rate),
+        release_click_db=None if silent or not released else cut_click_db(let_go, hold, rate),
     )
 
 

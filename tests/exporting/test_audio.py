@@ -23,6 +23,20 @@ def test_head_fades_in_over_the_pre_roll_only():
     assert np.allclose(np.abs(result[48:]), 1.0, atol=0.01)
 
 
+def test_a_note_that_rises_out_of_hum_begins_at_silence():
+    time = np.arange(RATE)[:, np.newaxis] / RATE
+    swell = np.minimum(1.0, time / 0.1) * np.sin(2 * np.pi * 220 * time)
+    hum = 0.03 * np.cos(2 * np.pi * 50 * time)
+    result = prepared(swell + hum, RATE, cut(end=RATE))
+    assert abs(result[0, 0]) < 1e-3
+    assert np.allclose(result[48:], (swell + hum)[48:], atol=1e-3)
+
+
+def test_a_note_that_begins_with_its_stroke_keeps_it():
+    struck = np.cos(2 * np.pi * 220 * np.arange(RATE) / RATE)[:, np.newaxis]
+    assert prepared(struck, RATE, cut(end=RATE))[0, 0] > 0.99
+
+
 def test_one_side_is_kept_when_asked():
     samples = np.hstack([note(200.0), 0.5 * note(200.0)])
     right = prepared(samples, RATE, cut(end=len(samples), channel="right"))

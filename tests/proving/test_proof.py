@@ -194,6 +194,18 @@ def test_a_release_that_is_too_short_is_found(tmp_path: Path) -> None:
     assert "proof-release-click" not in rules(prove(tmp_path / "soft", soft))
 
 
+def test_the_onset_of_a_release_sample_is_no_click(tmp_path):
+    held = Zone(low=60, high=60, root=60, harmonics=1)
+    noise = Zone(
+        low=60,
+        high=60,
+        root=60,
+        fade_in_seconds=0.0005,
+        opcodes={"trigger": "release", "loop_mode": "one_shot"},
+    )
+    assert "proof-release-click" not in rules(prove(tmp_path, held, noise))
+
+
 def test_chokes_are_played(tmp_path: Path) -> None:
     def kit(off_mode: dict[str, str]) -> list[Zone]:
         common = {"group": "1", "off_by": "1", "loop_mode": "one_shot", "cutoff": "200"} | off_mode
