@@ -201,7 +201,12 @@ def test_the_onset_of_a_release_sample_is_no_click(tmp_path):
         high=60,
         root=60,
         fade_in_seconds=0.0005,
-        opcodes={"trigger": "release", "loop_mode": "one_shot"},
+        opcodes={
+            "trigger": "release",
+            "loop_mode": "one_shot",
+            "ampeg_decay": "0.02",
+            "ampeg_sustain": "0",
+        },
     )
     assert "proof-release-click" not in rules(prove(tmp_path, held, noise))
 
