@@ -169,6 +169,13 @@ def test_stated_choke_groups(tmp_path):
     assert [region.off_by for region in regions(tmp_path / "out")] == [1, 1, 0]
 
 
+def test_a_choke_group_with_a_file_that_is_not_there_is_refused(tmp_path):
+    hits(tmp_path / "in")
+    group = ChokeGroup(name="metal", files=("Barrel.wav", "Hatch opne.wav"))
+    with pytest.raises(InputError, match=r"chokes 'Hatch opne\.wav', which is not there"):
+        build_instrument(tmp_path / "in", tmp_path / "out", Recipe(choke=(group,)), ONE)
+
+
 @pytest.mark.parametrize(("settings", "cents"), [({"tune": "semitone"}, 30), ({"key": "C"}, -170)])
 def test_one_shots_with_a_pitch_are_tuned_when_asked(tmp_path, settings, cents):
     write_sharp(tmp_path / "in" / "thud.wav", 58, 30.0)
