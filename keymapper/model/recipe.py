@@ -119,7 +119,7 @@ class TuningSettings:
     scale: str | None = None
     """A Scala .scl file beside the recipe: the tuning to play in."""
     keyboard: str | None = None
-    """A Scala .kbm file beside the recipe: where the scale lies on the keys."""
+    """A Scala .kbm file beside the recipe: where the scale lies, or else twelve equal steps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
