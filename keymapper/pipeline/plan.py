@@ -99,7 +99,9 @@ def build_plan(job: MeasuringJob, measured: MeasuredFolder, stem: str) -> BuildP
         No recording can be used.
     """
     recordings, recipe = measured.recordings, job.recipe
-    layout = resolved_layout([recording.measurement for recording in recordings], recipe)
+    files = [recording.source.file for recording in recordings]
+    measurements = [recording.measurement for recording in recordings]
+    layout = resolved_layout(files, measurements, recipe)
     named, assembly = _laid(measured, layout, recipe)
     if not assembly.placed and recordings and recipe.layout == "auto":
         named, assembly = _laid(measured, "one-shots", recipe)
