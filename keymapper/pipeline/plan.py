@@ -81,9 +81,13 @@ class BuildPlan:
         full = KeptSample(preparation=recording.preparation, loop=recording.loop, bits=bits)
         return self.kept.get((placed.note, placed.is_reversed), full)
 
+    def plays_out(self, placed: PlacedNote) -> bool:
+        """Say whether a placed note plays to its end, whatever its key does."""
+        return self.assembly.layout == "one-shots" or placed.place.trigger == "release"
+
     def loop(self, placed: PlacedNote) -> LoopVerdict:
         """Return the loop of a placed note; what plays to its end has none."""
-        if self.assembly.layout == "one-shots" or placed.place.trigger == "release":
+        if self.plays_out(placed):
             return LoopVerdict(loop=None, kind="none", reason="it plays to its end")
         return self.sample(placed).loop
 
@@ -259,7 +263,7 @@ def playback(
 
 def _brightness(plan: BuildPlan, placed: PlacedNote) -> Brightness | None:
     """Return the low-pass of what sounds on keys; a one-shot's key says nothing of its sound."""
-    if plan.assembly.layout == "one-shots" or placed.place.trigger == "release":
+    if plan.plays_out(placed):
         return None
     high_key = placed.place.high_key
     tone = plan.recording(placed).measurement.tone
