@@ -9,7 +9,8 @@
     └── OutputError              5  the result could not be written
 
 Exit codes beside these: 0 clean, 1 findings at or above the asked severity, and
-130 interrupted (129 where the terminal went away, 143 where the process was terminated).
+130 interrupted (129 where the terminal went away, 143 where the process was terminated),
+141 where whoever reads the output has closed it.
 A message is one line: what is wrong, where, and what to do.
 """
 

@@ -169,6 +169,36 @@ def test_stated_choke_groups(tmp_path):
     assert [region.off_by for region in regions(tmp_path / "out")] == [1, 1, 0]
 
 
+def test_a_choke_group_with_a_file_that_is_not_there_is_refused(tmp_path):
+    hits(tmp_path / "in")
+    group = ChokeGroup(name="metal", files=("Barrel.wav", "Hatch opne.wav"))
+    with pytest.raises(InputError, match=r"chokes 'Hatch opne\.wav', which is not there"):
+        build_instrument(tmp_path / "in", tmp_path / "out", Recipe(choke=(group,)), ONE)
+
+
+def test_a_loop_stated_for_a_one_shot_is_told_to_be_left_out(tmp_path):
+    hits(tmp_path / "in")
+    recipe = Recipe(
+        one_shots=OneShotSettings(reversed_copies=True),
+        note=(
+            NoteCorrection(file="Barrel.wav", loop=(1000, 5000)),
+            NoteCorrection(file="Hatch open.wav", loop=False),
+        ),
+    )
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
+    assert [(doubt.file, doubt.about) for doubt in manifest.doubts] == [("Barrel.wav", "loop")]
+    assert manifest.doubts[0].message.endswith('from the recipe, or give layout = "keys"')
+
+
+def test_a_loop_stated_for_a_release_note_is_told_to_be_left_out(tmp_path):
+    for name in ("C4", "C4 release"):
+        write_note(tmp_path / "in" / f"{name}.wav", 60)
+    recipe = Recipe(note=(NoteCorrection(file="C4 release.wav", loop=(30_000, 40_000)),))
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
+    assert [(doubt.file, doubt.about) for doubt in manifest.doubts] == [("C4 release.wav", "loop")]
+    assert manifest.doubts[0].message.endswith("from the recipe, or give release = false")
+
+
 @pytest.mark.parametrize(("settings", "cents"), [({"tune": "semitone"}, 30), ({"key": "C"}, -170)])
 def test_one_shots_with_a_pitch_are_tuned_when_asked(tmp_path, settings, cents):
     write_sharp(tmp_path / "in" / "thud.wav", 58, 30.0)

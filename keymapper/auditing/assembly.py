@@ -166,7 +166,7 @@ def _recordings(read: ReadPack, samples: Mapping[str, PackSample]) -> PackInstru
     """Return a folder of recordings as the zones its names, else its sounds, tell of."""
     files = [file for file in read.samples if samples[file].facts]
     measurements = [facts.measurement for file in files if (facts := samples[file].facts)]
-    keyed = bool(files) and resolved_layout(measurements, Recipe()) == "keys"
+    keyed = bool(files) and resolved_layout(files, measurements, Recipe()) == "keys"
     names = _names(files, samples if keyed else {})
     offset = names.offset_semitones or 0
     zones = [

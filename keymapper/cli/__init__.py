@@ -24,6 +24,8 @@ from keymapper.workers import ENDING_SIGNALS
 
 EXIT_BUG = 70
 EXIT_OF_SIGNAL = 128
+EXIT_CLOSED_PIPE = 141
+"""What SIGPIPE gives: neither clean nor findings, for not all was told."""
 
 
 class Ended(KeyboardInterrupt):
@@ -50,7 +52,7 @@ class ErrorsAsLines(TyperGroup):
             raise SystemExit(EXIT_OF_SIGNAL + number) from None
         except BrokenPipeError:  # whoever reads what we print has seen enough
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            raise SystemExit(0) from None
+            raise SystemExit(EXIT_CLOSED_PIPE) from None
         except OSError as error:
             _complain(f"{error.filename or 'the system'}: {error.strerror or error}.")
             raise SystemExit(5) from None
@@ -88,7 +90,7 @@ def keymapper(
     """Turn recorded synth notes into a playable, in-tune, well-looped instrument.
 
     Exit codes: 0 clean, 1 findings, 2 usage, 3 input, 4 could not be measured, 5 output,
-    70 our bug, 130 interrupted (129 hung up, 143 terminated).
+    70 our bug, 130 interrupted (129 hung up, 143 terminated), 141 output closed.
     """
 
 

@@ -12,9 +12,19 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 PIPE_WIDTH = 160
 
 
+class OutputConsole(Console):
+    """A console that leaves a closed pipe to the command line."""
+
+    def on_broken_pipe(self) -> None:
+        """Pass the error on, in place of an exit code that means findings."""
+        raise BrokenPipeError
+
+
 def output_console() -> Console:
     """Return the console of standard output; a pipe gets wide lines without colour."""
-    return Console(width=None if sys.stdout.isatty() else PIPE_WIDTH, highlight=False, markup=False)
+    return OutputConsole(
+        width=None if sys.stdout.isatty() else PIPE_WIDTH, highlight=False, markup=False
+    )
 
 
 @contextmanager

@@ -27,6 +27,14 @@ _ALWAYS_STATED: Mapping[str, Collection[str]] = {
     "loops": ("mode", "flatten"),
 }
 """What a first recipe shows for a start, table by table: the keys most often changed."""
+_NOTE_RANGES = {
+    "root": (0, 127),
+    "tuning_cents": (-1200, 1200),
+    "velocity": (1, 127),
+    "round_robin": (1, 1000),
+    "gain_db": (-60, 60),
+}
+"""Lowest and highest value of what is corrected, as far as it is a number."""
 
 
 def read_recipe(path: Path) -> Recipe:
@@ -77,10 +85,10 @@ def _check(correction: NoteCorrection, path: Path) -> None:
     where = f"{path}: [[note]] {correction.file!r}"
     if isinstance(correction.root, str) and key_number(correction.root) is None:
         raise UsageError(f'{where}: root {correction.root!r} is no key; write "C#3" or 49.')
-    if isinstance(correction.root, int) and not 0 <= correction.root <= 127:
-        raise UsageError(f"{where}: root {correction.root} must lie in 0..127.")
-    if correction.velocity is not None and not 1 <= correction.velocity <= 127:
-        raise UsageError(f"{where}: velocity {correction.velocity} must lie in 1..127.")
+    for name, (lowest, highest) in _NOTE_RANGES.items():
+        value = getattr(correction, name)
+        if isinstance(value, int | float) and not lowest <= value <= highest:
+            raise UsageError(f"{where}: {name} {value} must lie in {lowest}..{highest}.")
     if correction.loop is True:
         raise UsageError(f"{where}: loop must be [first frame, end frame] or false.")
     if isinstance(correction.loop, tuple) and not 0 < correction.loop[0] < correction.loop[1]:

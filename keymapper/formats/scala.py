@@ -39,6 +39,11 @@ class Scale:
         return periods * self.degrees_cents[-1] + within
 
 
+EQUAL_STEPS = Scale(
+    description="twelve equal steps", degrees_cents=tuple(100.0 * step for step in range(1, 13))
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Keyboard:
     """Where a scale lies on the keys."""
@@ -213,16 +218,16 @@ def _shown(line: str) -> str:
 def recipe_targets(recipe: Recipe, where: Path) -> tuple[float | None, ...] | None:
     """Return where the keys lie by the Scala files that the recipe at `where` names.
 
-    None where it names none.
+    A keyboard alone lays twelve equal steps. None where it names neither.
 
     Raises
     ------
     InputError
         A file cannot be read, or is no scale.
     """
-    if recipe.tuning.scale is None:
+    tuning = recipe.tuning
+    if tuning.scale is None and tuning.keyboard is None:
         return None
-    scale = read_scale(where.parent / recipe.tuning.scale)
-    name = recipe.tuning.keyboard
-    keyboard = None if name is None else read_keyboard(where.parent / name)
+    scale = EQUAL_STEPS if tuning.scale is None else read_scale(where.parent / tuning.scale)
+    keyboard = None if tuning.keyboard is None else read_keyboard(where.parent / tuning.keyboard)
     return target_cents(scale, keyboard, recipe.reference_hz)

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from keymapper.mapping.deciding import Evidence, decided_note, doubts_of_key
 from keymapper.mapping.filling import unreached
 from keymapper.mapping.key_ranges import key_ranges, silent_keys
+from keymapper.mapping.names.agreement import LEAST_CONFIDENCE
+from keymapper.mapping.naming import named_set
 from keymapper.mapping.one_shots import decided_one_shots
 from keymapper.mapping.placing import (
     MOST_TURNS,
@@ -25,6 +27,8 @@ from keymapper.model.recipe import Recipe
 
 SILENT_PEAK_DBFS = -80.0
 SHORTEST_FRAMES = 64
+LEAST_UNPITCHED_SHARE = 0.25
+"""So many sounds of a set without a sure pitch may be its drums."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,12 +51,39 @@ def unusable_reason(measurement: Measurement) -> str | None:
     return f"sounds for only {sounding} frames" if sounding < SHORTEST_FRAMES else None
 
 
-def resolved_layout(measurements: Sequence[Measurement], recipe: Recipe) -> ResolvedLayout:
-    """Return the layout asked for; by itself, one-shots where most sounds decay without a pitch."""
+def resolved_layout(
+    files: Sequence[str], measurements: Sequence[Measurement], recipe: Recipe
+) -> ResolvedLayout:
+    """Return the layout asked for; by itself, one-shots where most sounds decay without a pitch.
+
+    Drums with a pitch are one-shots too, where their names tell that they are drums.
+    """
     if recipe.layout != "auto":
         return recipe.layout
     keyed = sum(one.course.sustains or not one.pitch.doubtful for one in measurements)
-    return "one-shots" if 2 * keyed < len(measurements) else "keys"
+    is_unkeyed = 2 * keyed < len(measurements)
+    return "one-shots" if is_unkeyed or _are_drums(files, measurements) else "keys"
+
+
+def _are_drums(files: Sequence[str], measurements: Sequence[Measurement]) -> bool:
+    """Say whether sounds lie on keys that are not theirs, so named.
+
+    Most decay, many have no sure pitch, and names give all of them keys that the pitches of the
+    others do not follow. Numbers that the levels show to be velocities are no such keys.
+    """
+    unpitched = sum(one.pitch.pitch_confidence < LEAST_CONFIDENCE for one in measurements)
+    sustaining = sum(one.course.sustains for one in measurements)
+    are_many = unpitched > 0 and unpitched >= LEAST_UNPITCHED_SHARE * len(measurements)
+    if not are_many or 2 * sustaining > len(measurements):
+        return False
+    named = named_set(files, measurements, "one-shots").hints
+    heard = named_set(files, measurements, "keys").hints
+    return all(
+        name.key is not None
+        and name_as_heard.key is None
+        and (name.velocity is not None or name_as_heard.velocity is None)
+        for name, name_as_heard in zip(named, heard, strict=True)
+    )
 
 
 def assembled(notes: Sequence[SetNote], layout: ResolvedLayout, recipe: Recipe) -> Assembly:
@@ -77,7 +108,7 @@ def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
         decision = decided_note(evidence, recipe.reference_hz)
         if decision is None:
             reason = (
-                "no pitch in its sound and no key in its name; "
+                "no pitch in its sound and no key to be believed in its name; "
                 'give its root in the recipe, or layout = "one-shots"'
             )
             skipped.append(SkippedFile(file=note.file, reason=reason))

@@ -92,13 +92,14 @@ class LayerSettings:
     velocities: tuple[int, int] = (1, 127)
 
     def __post_init__(self) -> None:
-        """Refuse ranges off the keyboard."""
+        """Refuse ranges off the keyboard, and what no mix asks for."""
         for name, lowest in (("keys", 0), ("velocities", 1)):
             low, high = getattr(self, name)
             if not lowest <= low <= high <= 127:
                 raise ValueError(f"{name} of a layer must rise within {lowest}..127")
-        if not -100.0 <= self.pan <= 100.0:
-            raise ValueError("pan of a layer must lie in -100..100")
+        for name, most in (("gain_db", 60), ("tune_cents", 4800), ("pan", 100)):
+            if not -most <= getattr(self, name) <= most:
+                raise ValueError(f"{name} of a layer must lie in -{most}..{most}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +119,7 @@ class TuningSettings:
     scale: str | None = None
     """A Scala .scl file beside the recipe: the tuning to play in."""
     keyboard: str | None = None
-    """A Scala .kbm file beside the recipe: where the scale lies on the keys."""
+    """A Scala .kbm file beside the recipe: where the scale lies, or else twelve equal steps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -285,9 +286,11 @@ class Recipe:
     note: tuple[NoteCorrection, ...] = field(default=())
 
     def __post_init__(self) -> None:
-        """Refuse a reference no instrument is tuned to, and two corrections of one file."""
+        """Refuse a reference or release no instrument has, and two corrections of one file."""
         if not 300.0 <= self.reference_hz <= 600.0:
             raise ValueError("reference_hz must lie in 300..600 Hz")
+        if self.release_seconds is not None and not 0.0 <= self.release_seconds <= 100.0:
+            raise ValueError("release_seconds must lie in 0..100 s")
         files = [correction.file for correction in self.note]
         for file in files:
             if files.count(file) > 1:

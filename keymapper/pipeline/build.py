@@ -170,19 +170,19 @@ def _plans(job: MeasuringJob, settings: BuildSettings, pool: Workers) -> list[Bu
         measured = usable(measured_folder(own, pool, settings.progress))
         plan = build_plan(own, measured, f"{stem}_{index}" if len(layers) > 1 else stem)
         plans.append(without_same_repeats(plan, pool))
-    _refuse_unknown_corrections(job, plans)
+    _refuse_unknown_files(job, plans)
     return plans
 
 
-def _refuse_unknown_corrections(job: MeasuringJob, plans: Sequence[BuildPlan]) -> None:
-    """Refuse a correction of a file that is not there: most likely a slip of the pen."""
+def _refuse_unknown_files(job: MeasuringJob, plans: Sequence[BuildPlan]) -> None:
+    """Refuse a recipe that names a file that is not there: most likely a slip of the pen."""
     known = {r.source.file for plan in plans for r in plan.measured.recordings}
     known |= {skipped.file for plan in plans for skipped in plan.measured.skipped}
-    for correction in job.recipe.note:
-        if correction.file not in known:
-            raise InputError(
-                f"{job.where}: the recipe corrects {correction.file!r}, which is not there."
-            )
+    named = [("corrects", correction.file) for correction in job.recipe.note]
+    named += [("chokes", file) for group in job.recipe.choke for file in group.files]
+    for what, file in named:
+        if file not in known:
+            raise InputError(f"{job.where}: the recipe {what} {file!r}, which is not there.")
 
 
 def default_target(recordings: Path) -> Path:

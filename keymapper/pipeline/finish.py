@@ -69,17 +69,28 @@ def _doubts(plans: Sequence[BuildPlan]) -> list[Doubt]:
 
 
 def _unlooped(written: Sequence[Written]) -> Iterator[Doubt]:
-    """Yield the held notes without a loop where the recipe asks for loops of some length."""
+    """Yield the notes without a loop though the recipe asks for one."""
     for plan, placed, _ in written:
-        loops, recording, loop = plan.recipe.loops, plan.recording(placed), plan.loop(placed)
-        if loops.wanted_seconds is None or loops.mode == "none" or loop.loop is not None:
-            continue
-        file = recording.source.file
-        plays_out = plan.assembly.layout == "one-shots" or placed.place.trigger == "release"
-        unlooped = any(note.file == file and note.loop is False for note in plan.recipe.note)
-        if recording.measurement.course.sustains and not plays_out and not unlooped:
-            message = f"is not looped: {loop.reason}; ask for shorter loops, or hold it longer"
-            yield Doubt(file=file, about="loop", message=message)
+        why = _why_unlooped(plan, placed)
+        if why is not None and not placed.is_reversed:
+            file = plan.recording(placed).source.file
+            yield Doubt(file=file, about="loop", message=f"is not looped: {why}")
+
+
+def _why_unlooped(plan: BuildPlan, placed: PlacedNote) -> str | None:
+    """Return why a note has no loop where the recipe gives it one, or asks for some length."""
+    recording, verdict, loops = plan.recording(placed), plan.loop(placed), plan.recipe.loops
+    file = recording.source.file
+    stated = next((note.loop for note in plan.recipe.note if note.file == file), None)
+    if plan.plays_out(placed):
+        is_release = placed.place.trigger == "release"
+        instead = "release = false" if is_release else 'layout = "keys"'
+        why = f"{verdict.reason}; remove its loop from the recipe, or give {instead}"
+        return why if isinstance(stated, tuple) else None
+    is_asked = loops.wanted_seconds is not None and loops.mode != "none" and stated is not False
+    if not is_asked or verdict.loop is not None or not recording.measurement.course.sustains:
+        return None
+    return f"{verdict.reason}; ask for shorter loops, or hold it longer"
 
 
 def _layer_facts(plan: BuildPlan, layers: int) -> LayerFacts:

@@ -82,9 +82,13 @@ class BuildPlan:
         full = KeptSample(preparation=recording.preparation, loop=recording.loop, bits=bits)
         return self.kept.get((placed.note, placed.is_reversed), full)
 
+    def plays_out(self, placed: PlacedNote) -> bool:
+        """Say whether a placed note plays to its end, whatever its key does."""
+        return self.assembly.layout == "one-shots" or placed.place.trigger == "release"
+
     def loop(self, placed: PlacedNote) -> LoopVerdict:
         """Return the loop of a placed note; what plays to its end has none."""
-        if self.assembly.layout == "one-shots" or placed.place.trigger == "release":
+        if self.plays_out(placed):
             return LoopVerdict(loop=None, kind="none", reason="it plays to its end")
         return self.sample(placed).loop
 
@@ -100,7 +104,9 @@ def build_plan(job: MeasuringJob, measured: MeasuredFolder, stem: str) -> BuildP
         No recording can be used.
     """
     recordings, recipe = measured.recordings, job.recipe
-    layout = resolved_layout([recording.measurement for recording in recordings], recipe)
+    files = [recording.source.file for recording in recordings]
+    measurements = [recording.measurement for recording in recordings]
+    layout = resolved_layout(files, measurements, recipe)
     named, assembly = _laid(measured, layout, recipe)
     if not assembly.placed and recordings and recipe.layout == "auto":
         named, assembly = _laid(measured, "one-shots", recipe)
@@ -258,7 +264,7 @@ def playback(
 
 def _brightness(plan: BuildPlan, placed: PlacedNote) -> Brightness | None:
     """Return the low-pass of what sounds on keys; a one-shot's key says nothing of its sound."""
-    if plan.assembly.layout == "one-shots" or placed.place.trigger == "release":
+    if plan.plays_out(placed):
         return None
     high_key = placed.place.high_key
     tone = plan.recording(placed).measurement.tone

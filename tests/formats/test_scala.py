@@ -6,8 +6,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from keymapper.errors import InputError
-from keymapper.formats.scala import Keyboard, Scale, read_keyboard, read_scale, target_cents
+from keymapper.formats.scala import (
+    Keyboard,
+    Scale,
+    read_keyboard,
+    read_scale,
+    recipe_targets,
+    target_cents,
+)
 from keymapper.model.keys import key_to_hz
+from keymapper.model.recipe import Recipe, TuningSettings
 
 EQUAL = (
     "! equal.scl\n!\nTwelve equal steps\n 12\n!\n"
@@ -135,6 +143,14 @@ def test_the_reference_key_may_lie_outside_the_tuned_keys(tmp_path):
     targets = target_cents(read_scale(written(tmp_path, EQUAL)), board)
     assert targets[:60] == pytest.approx([1200 * math.log2(442 / 440)] * 60)
     assert set(targets[60:]) == {None}
+
+
+def test_a_keyboard_without_a_scale_lays_twelve_equal_steps(tmp_path):
+    written(tmp_path, keyboard(hz=442.0), "a.kbm")
+    recipe = Recipe(tuning=TuningSettings(keyboard="a.kbm"))
+    targets = recipe_targets(recipe, tmp_path / "recipe.toml")
+    assert targets == pytest.approx([1200 * math.log2(442 / 440)] * 128)
+    assert recipe_targets(Recipe(), tmp_path / "recipe.toml") is None
 
 
 degree_lists = st.lists(st.floats(1, 1199), min_size=1, max_size=30)

@@ -8,7 +8,7 @@ from keymapper.mapping.naming import named_set
 from keymapper.mapping.set_notes import SetNote
 from keymapper.measuring.note import measured_note
 from keymapper.model.recipe import ChokeGroup, NoteCorrection, OneShotSettings, Recipe
-from tests.simple_notes import RATE, noise_hit
+from tests.simple_notes import RATE, noise_hit, note
 
 FILES = ["36 Hatch shut.wav", "37 Hatch open.wav", "kit/Hatch_half 2.wav", "Bell.wav", "808.wav"]
 
@@ -116,7 +116,31 @@ def test_recipe_roots_are_keys_to_lie_on_and_the_others_take_free_ones():
 
 def test_recipe_roots_make_no_keyboard_of_hits():
     note = tuple(NoteCorrection(file=f"{i}.wav", root=36 + i) for i in range(3))
-    assert resolved_layout([MEASUREMENT] * 3, Recipe(note=note)) == "one-shots"
+    files = [correction.file for correction in note]
+    assert resolved_layout(files, [MEASUREMENT] * 3, Recipe(note=note)) == "one-shots"
+
+
+def pitched(key, seconds=0.15):
+    tone = note(440 * 2 ** ((key - 69) / 12), 1.0, decay_seconds=seconds)
+    return measured_note(tone, RATE, reference_hz=440.0)
+
+
+HITS = [pitched(33), pitched(54), pitched(43), MEASUREMENT]
+
+
+@pytest.mark.parametrize(
+    ("names", "sounds", "layout"),
+    [
+        ("36_Thud 38_Bell 45_Barrel 42_Tick", HITS, "one-shots"),
+        ("33_Thud 54_Bell 43_Barrel 42_Tick", HITS, "keys"),
+        ("36_Thud 38_Bell 45_Barrel Tick", HITS, "keys"),
+        ("36_Thud 38_Bell 45_Barrel 40_Thud 41_Bell", [*HITS[:3], *HITS[:2]], "keys"),
+        ("30_Pluck 60_Pluck 90_Pluck 30_Tick", [*[HITS[1]] * 3, MEASUREMENT], "keys"),
+    ],
+)
+def test_hits_that_do_not_sound_the_keys_in_their_names_are_drums(names, sounds, layout):
+    files = [f"{name}.wav" for name in names.split()]
+    assert resolved_layout(files, sounds, Recipe()) == layout
 
 
 def test_stored_roots_are_believed_where_every_drum_has_its_own():
