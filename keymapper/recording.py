@@ -91,7 +91,13 @@ def _measured(order: MeasuringOrder) -> Recording:
         options = _in_prepared_frames(order.loop, cut, audio.info.rate, len(note))
     except UsageError as error:
         raise UsageError(f"{place.name}: {error}") from error
-    loop = find_loop(note, cut.rate, f0_hz=measurement.pitch.f0_hz, options=options)
+    loop = find_loop(
+        note,
+        cut.rate,
+        f0_hz=measurement.pitch.f0_hz,
+        settled_frame=_settled_frame(measurement.pitch, cut, audio.info.rate),
+        options=options,
+    )
     return Recording(
         source=_source_file(place, audio),
         place=place,
@@ -100,6 +106,14 @@ def _measured(order: MeasuringOrder) -> Recording:
         preparation=cut,
         loop=loop,
     )
+
+
+def _settled_frame(pitch: Pitch, cut: Preparation, source_rate: int) -> int:
+    """Return from which frame of the cut note on its pitch moves as it goes on to."""
+    if pitch.moving_from_seconds is None:
+        return 0
+    frames = pitch.moving_from_seconds * source_rate - cut.start_frame
+    return max(0, round(frames * cut.scale(source_rate)))
 
 
 def _with_level_of_loop(

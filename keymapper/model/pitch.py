@@ -32,8 +32,9 @@ class Pitch:
     ``vibrato_depth_cents`` (from the middle to the highest point), ``glide_cents`` (where the
     attack starts, relative to where it settles, after ``settle_seconds``),
     ``detuning_width_cents`` (twice the spread of each partial: for two equal oscillators the
-    distance between them), ``inharmonicity`` (B of f_k = k f sqrt(1 + B k^2)), and how many
-    ``periods`` the steady part of the sound holds.
+    distance between them), ``inharmonicity`` (B of f_k = k f sqrt(1 + B k^2)), how many ``periods``
+    the steady part of the sound holds, and ``moving_from_seconds`` of the recording, where a
+    vibrato that comes late has set in.
     """
 
     root_key: int | None
@@ -53,3 +54,4 @@ class Pitch:
     inharmonicity: float | None
     periods: float | None
     reference_hz: float
+    moving_from_seconds: float | None = None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -49,6 +50,8 @@ LENGTH_TOLERANCE = 0.02
 LENGTH_TOLERANCE_SECONDS = 0.02
 DOUBTFUL_COST = 4.5
 ENOUGH_SUSTAIN_SECONDS = 2.0
+SETTLED_SHARE = 0.3
+"""Where less of the sustain is left, its beginning is better than no choice."""
 DEFAULT = LoopOptions()
 
 
@@ -58,6 +61,7 @@ def find_loop(
     *,
     f0_hz: float | None = None,
     note_off_frame: int | None = None,
+    settled_frame: int = 0,
     options: LoopOptions = DEFAULT,
 ) -> LoopVerdict:
     """Return whether and where a note loops, and how its crossfade is to be baked.
@@ -70,6 +74,8 @@ def find_loop(
     samples : float, shape (frames, channels), full scale 1.0; at the rate it will ship at.
     f0_hz : fundamental, where known: short loops then keep to a whole number of its periods.
     note_off_frame : where the key was let go, where known; else the end of the sustain is found.
+    settled_frame : from where on the note moves as it goes on to, where known: a loop that went
+        back behind a late vibrato would stop it with every pass.
 
     Returns kind "none" with the reason for what decays, is silent or too short.
     Raises UsageError for a given loop outside the note.
@@ -81,6 +87,8 @@ def find_loop(
     region = find_region(samples, rate, note_off_frame)
     if region.refusal is not None:
         return _no_loop(region.refusal)
+    if region.end_frame - settled_frame >= SETTLED_SHARE * (region.end_frame - region.start_frame):
+        region = replace(region, start_frame=max(region.start_frame, settled_frame))
     samples = np.ascontiguousarray(samples, dtype=np.float32)
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
     sustain = measure_sustain(bands, rate)

@@ -16,13 +16,18 @@ from keymapper.measuring.pitch.glide import (
 )
 from keymapper.measuring.pitch.sustain import Sustain
 from keymapper.measuring.pitch.swing import LEAST_COHERENCE, Swing, fit_swing
-from keymapper.measuring.pitch.track import part_of, pitch_track
+from keymapper.measuring.pitch.track import Track, part_of, pitch_track
 
 GLIDE_BEYOND = 1.3
 LEAST_DEPTH_CENTS = 1.5
 ENOUGH_CYCLES = 3.0
 LEAST_EXPLAINED = 0.5
 LEAST_EXPLAINED_BY_FEW = 0.85
+MOVING_SECONDS = 0.3
+LEAST_MOVED_CENTS = 4.0
+STILL_SHARE = 0.5
+SET_IN_SHARE = 0.85
+GOES_ON_SHARE = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,13 +35,15 @@ class Course:
     """How the pitch of a note moves.
 
     ``swing`` within the window of the fine pitch, a vibrato when ``modulated``; ``glide`` of the
-    attack; ``early_cents``: how far the pitch before that window was from the one within.
+    attack; ``early_cents``: how far the pitch before that window was from the one within;
+    ``moving_from_seconds`` of the sustain's mono, where the pitch stands still before.
     """
 
     swing: Swing
     modulated: bool
     glide: Glide | None
     early_cents: float
+    moving_from_seconds: float | None
 
 
 def course_of(sustain: Sustain, fine: FinePitch) -> Course | None:
@@ -56,7 +63,30 @@ def course_of(sustain: Sustain, fine: FinePitch) -> Course | None:
     if np.any(np.abs(attack) > SETTLED_CENTS + depth):
         steps = attack_track(sustain.mono, sustain.rate_hz, fine.f0_hz)
         glide = None if steps is None else find_glide(steps, GLIDE_BEYOND * depth)
-    return Course(swing=swing, modulated=modulated, glide=glide, early_cents=early_cents)
+    return Course(
+        swing=swing,
+        modulated=modulated,
+        glide=glide,
+        early_cents=early_cents,
+        moving_from_seconds=_moving_from_seconds(track),
+    )
+
+
+def _moving_from_seconds(track: Track) -> float | None:
+    """Return when a vibrato that comes late has set in; None where the pitch moves alike all along.
+
+    The pitch moves within 0.3 s by less than half of what it does later, and then goes on moving.
+    """
+    width = max(3, round(MOVING_SECONDS / float(np.diff(track.seconds[:2])[0])))
+    if len(track.cents) < 4 * width:
+        return None
+    moved = np.lib.stride_tricks.sliding_window_view(track.cents, width).std(axis=1)
+    later = float(np.median(moved[len(moved) // 2 :]))
+    if later < LEAST_MOVED_CENTS or moved[0] > STILL_SHARE * later:
+        return None
+    first = int(np.argmax(moved >= SET_IN_SHARE * later))
+    goes_on = np.mean(moved[first:] >= STILL_SHARE * later) >= GOES_ON_SHARE
+    return float(track.seconds[first + width // 2]) if goes_on else None
 
 
 def _is_modulated(swing: Swing) -> bool:

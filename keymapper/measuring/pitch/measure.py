@@ -125,7 +125,14 @@ def _pitch_of(
         inharmonicity=fine.vote.inharmonicity if fine and fine.is_period else None,
         periods=periods,
         reference_hz=reference_hz,
+        moving_from_seconds=_moving_from_seconds(sustain, course),
     )
+
+
+def _moving_from_seconds(sustain: Sustain, course: Course | None) -> float | None:
+    if course is None or course.moving_from_seconds is None:
+        return None
+    return sustain.onset_frame / sustain.rate_hz + course.moving_from_seconds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

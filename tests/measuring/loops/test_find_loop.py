@@ -49,6 +49,25 @@ def test_loops_are_a_whole_number_of_beats(kind: str) -> None:
     assert heard_db(note, verdict) <= 0
 
 
+def test_a_loop_keeps_to_what_has_settled() -> None:
+    note = moving_note("vibrato", 104)
+    free = find_loop(note.samples, note.rate, f0_hz=note.f0_hz)
+    assert free.loop is not None
+    settled = free.loop.start_frame + round(0.2 * note.rate)
+    kept = find_loop(note.samples, note.rate, f0_hz=note.f0_hz, settled_frame=settled)
+    assert kept.loop is not None
+    assert kept.loop.start_frame - kept.crossfade_frames >= settled
+
+
+def test_a_note_that_hardly_settles_loops_before() -> None:
+    note = moving_note("vibrato", 104)
+    free = find_loop(note.samples, note.rate, f0_hz=note.f0_hz)
+    late = find_loop(
+        note.samples, note.rate, f0_hz=note.f0_hz, settled_frame=len(note.samples) - note.rate // 10
+    )
+    assert late.loop == free.loop
+
+
 @pytest.mark.parametrize("kind", list(NASTY))
 def test_difficult_notes_are_never_refused(kind: str) -> None:
     verdict = found(moving_note(kind, 102))

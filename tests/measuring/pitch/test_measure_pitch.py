@@ -79,6 +79,30 @@ def test_drift_vibrato_and_glide_are_measured_and_absent_elsewhere() -> None:
     assert pitch.detuning_width_cents is None
 
 
+def swung(f0_hz: float, onset_seconds: float, rise_seconds: float) -> np.ndarray:
+    """Two saws 6 cents to both sides, under a vibrato of 20 cents that sets in late."""
+    times = np.arange(round(3.5 * RATE_HZ)) / RATE_HZ
+    depth = 20.0 * np.clip((times - onset_seconds) / rise_seconds, 0.0, 1.0)
+    swing = depth * np.sin(2 * np.pi * 5.5 * times)
+    phases = [np.cumsum(f0_hz * 2 ** ((cents + swing) / 1200)) / RATE_HZ for cents in (-6.0, 6.0)]
+    sound = sum(np.sin(2 * np.pi * k * phase) / k for phase in phases for k in range(1, 9))
+    return np.asarray(0.1 * sound)[:, np.newaxis]
+
+
+@pytest.mark.parametrize("f0_hz", [98.0, 220.0, 523.3])
+def test_a_late_vibrato_is_told_when_it_has_set_in(f0_hz: float) -> None:
+    late = measure_pitch(swung(f0_hz, 0.8, 0.5), RATE_HZ).moving_from_seconds
+    assert late == pytest.approx(1.25, abs=0.2)
+    assert measure_pitch(swung(f0_hz, -1.0, 0.5), RATE_HZ).moving_from_seconds is None
+
+
+@pytest.mark.parametrize("kind", ["analogue", "seven_saws", "pwm", "chorus", "glide", "saw"])
+def test_what_moves_alike_all_along_has_no_late_vibrato(kind: str) -> None:
+    for seed in range(4):
+        tone = make_tone(kind, 180.0, seed=seed)
+        assert measure_pitch(tone.samples, tone.rate_hz).moving_from_seconds is None
+
+
 def test_width_of_two_oscillators_is_their_distance() -> None:
     tone = make_tone("two_saws", 330.0)
     pitch = measure_pitch(tone.samples, tone.rate_hz)
