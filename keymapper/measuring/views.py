@@ -1,8 +1,23 @@
-"""Powers in bands of what is listened to: the mono, or left, right and their mean."""
+"""Windows of audio, and powers in bands of what is listened to: left, right and their mean."""
 
 from __future__ import annotations
 
 import numpy as np
+
+
+def windows(audio: np.ndarray, size: int, hop: int) -> np.ndarray:
+    """Return the windows along the last axis, every so many frames, shape (..., times, size).
+
+    They share the memory of the audio and are not to be written to. (NumPy's own sliding windows
+    take longer to set up than a short transform takes.)
+    """
+    times, step = max(0, (audio.shape[-1] - size) // hop + 1), audio.strides[-1]
+    return np.lib.stride_tricks.as_strided(
+        audio,
+        (*audio.shape[:-1], times, size),
+        (*audio.strides[:-1], hop * step, step),
+        writeable=False,
+    )
 
 
 def view_powers(spectra: np.ndarray, weights: np.ndarray) -> np.ndarray:

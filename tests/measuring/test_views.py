@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import fft
 
-from keymapper.measuring.views import view_powers
+from keymapper.measuring.views import view_powers, windows
 
 
 def spectra_of(channels: int) -> np.ndarray:
@@ -34,3 +34,13 @@ def test_opposite_sides_leave_no_negative_mono_power() -> None:
     powers = view_powers(np.concatenate([one, -one]), WEIGHTS)
     assert powers.min() >= 0
     assert powers[2].max() < 1e-5 * powers[0].max()
+
+
+@pytest.mark.parametrize(("frames", "times"), [(64, 1), (63, 0), (79, 1), (80, 2), (200, 9)])
+def test_windows_lie_a_hop_apart(frames: int, times: int) -> None:
+    audio = np.random.default_rng(4).standard_normal((2, frames))
+    found = windows(audio, 64, 16)
+    assert found.shape == (2, times, 64)
+    for time in range(times):
+        np.testing.assert_array_equal(found[:, time], audio[:, 16 * time : 16 * time + 64])
+    assert not found.flags.writeable

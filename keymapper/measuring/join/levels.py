@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 from scipy import fft
 
-from keymapper.measuring.views import view_powers
+from keymapper.measuring.views import view_powers, windows
 
 FLOOR_DB = -60.0
 PART_FRAMES = 60_000  # small enough for the caches of a core, and products quick as small ones
@@ -67,7 +67,7 @@ def masked_powers(audio: np.ndarray, rate: int, *analyses: Analysis) -> list[np.
     window_frames, hop = analyses[0].window_frames(rate), analyses[0].hop_frames(rate)
     window = hann(window_frames)
     weights = _weights(rate, window_frames, analyses)
-    frames = np.lib.stride_tricks.sliding_window_view(audio, window_frames, axis=1)[:, ::hop]
+    frames = windows(audio, window_frames, hop)
     parts = math.ceil(frames.shape[1] * window_frames / PART_FRAMES)
     powers = np.concatenate(
         [

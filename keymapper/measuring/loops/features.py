@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import fft
 
-from keymapper.measuring.views import view_powers
+from keymapper.measuring.views import view_powers, windows
 
 WINDOW_SECONDS = 0.0425
 HOP_SECONDS = 0.010
@@ -75,17 +76,24 @@ def band_powers(
     samples : float, shape (frames, channels); frames >= window_frames.
     first_bins : int, the first bin of each band and the bin after the last.
     """
-    window = np.hanning(window_frames + 1)[:-1].astype(np.float32)
-    columns = np.ascontiguousarray(samples.T, dtype=np.float32)
-    frames = np.lib.stride_tricks.sliding_window_view(columns, window_frames, axis=1)[
-        :, ::hop_frames
-    ]
-    bins = np.arange(first_bins[-1])[:, None]
-    members = ((bins >= first_bins[:-1]) & (bins < first_bins[1:])).astype(np.float32)
+    window, members = _hann(window_frames), _members(tuple(first_bins.tolist()))
+    frames = windows(np.ascontiguousarray(samples.T, dtype=np.float32), window_frames, hop_frames)
     times = max(1, BLOCK_FRAMES // window_frames)
     blocks = (frames[:, first : first + times] for first in range(0, frames.shape[1], times))
     spectra = (fft.rfft(block * window, axis=2)[:, :, : first_bins[-1]] for block in blocks)
     return np.concatenate([view_powers(one, members) for one in spectra], axis=1)
+
+
+@lru_cache(maxsize=16)
+def _hann(frames: int) -> np.ndarray:
+    return np.asarray(np.hanning(frames + 1)[:-1].astype(np.float32))
+
+
+@lru_cache(maxsize=16)
+def _members(first_bins: tuple[int, ...]) -> np.ndarray:
+    """Return which bin belongs to which band, shape (bins, bands)."""
+    bins, firsts = np.arange(first_bins[-1])[:, None], np.array(first_bins)
+    return np.asarray(((bins >= firsts[:-1]) & (bins < firsts[1:])).astype(np.float32))
 
 
 def measure_band_powers(

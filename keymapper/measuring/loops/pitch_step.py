@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from scipy import fft
 
@@ -53,14 +55,19 @@ def steps_cents(before: np.ndarray, after: np.ndarray, rate_hz: float) -> np.nda
 
 def _log_spectra(stretches: np.ndarray, rate_hz: float) -> np.ndarray:
     """Square roots of the magnitudes over log frequency along the last axis, less their mean."""
-    size = fft.next_fast_len(round(1.5 * stretches.shape[-1]), real=True)
-    window = np.hanning(stretches.shape[-1]).astype(np.float32)
-    top = min(HIGHEST_HZ, 0.45 * rate_hz)
+    window, size, low, part = _grid(stretches.shape[-1], rate_hz)
     spectra = fft.rfft(stretches * window, n=size, axis=-1)
-    magnitude = np.sqrt(np.abs(spectra[..., : int(top * size / rate_hz) + 2]))
+    magnitude = np.sqrt(np.abs(spectra[..., : low[-1] + 2]))
+    values = magnitude[..., low] * (1 - part) + magnitude[..., low + 1] * part
+    return np.asarray(values - values.mean(axis=-1, keepdims=True))
+
+
+@lru_cache(maxsize=16)
+def _grid(frames: int, rate_hz: float) -> tuple[np.ndarray, int, np.ndarray, np.ndarray]:
+    """Return a window, its transform's size, the bins below the points of the grid, how far on."""
+    size = fft.next_fast_len(round(1.5 * frames), real=True)
+    top = min(HIGHEST_HZ, 0.45 * rate_hz)
     cents = np.arange(0, 1200 * np.log2(top / LOWEST_HZ), GRID_CENTS)
     place = LOWEST_HZ * 2 ** (cents / 1200) * size / rate_hz
     low = place.astype(int)
-    part = (place - low).astype(np.float32)
-    values = magnitude[..., low] * (1 - part) + magnitude[..., low + 1] * part
-    return np.asarray(values - values.mean(axis=-1, keepdims=True))
+    return np.hanning(frames).astype(np.float32), size, low, (place - low).astype(np.float32)

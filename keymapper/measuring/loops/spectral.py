@@ -11,6 +11,8 @@ from functools import lru_cache
 import numpy as np
 from scipy import fft
 
+from keymapper.measuring.views import windows
+
 WINDOW_SECONDS = 0.043
 OVERLAP = 4
 
@@ -31,8 +33,8 @@ def spectra(columns: np.ndarray, hop: int, overlap: int = OVERLAP) -> np.ndarray
     times = spectrum_count(frames, hop, overlap)
     padded = np.zeros((*columns.shape[:-1], (times + overlap - 1) * hop), dtype=np.float32)
     padded[..., (overlap - 1) * hop :][..., :frames] = columns
-    pieces = np.lib.stride_tricks.sliding_window_view(padded, overlap * hop, axis=-1)
-    return np.asarray(fft.rfft(pieces[..., ::hop, :] * _window(hop, overlap), axis=-1))
+    pieces = windows(padded, overlap * hop, hop)
+    return np.asarray(fft.rfft(pieces * _window(hop, overlap), axis=-1))
 
 
 def spectrum_count(frames: int, hop: int, overlap: int = OVERLAP) -> int:
