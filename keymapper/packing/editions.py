@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 import struct
 from collections.abc import Mapping, Sequence
@@ -43,6 +44,8 @@ class ConversionOrder:
     mono: bool
     loop: tuple[int, int] | None
     """Half-open: what follows its end stays equal to what follows its start."""
+    volume_db: float = 0.0
+    """Of the loudest zone that plays it."""
     gain_db: float = 0.0
 
 
@@ -60,7 +63,7 @@ def with_fold_gains(
 
     So no zone falls behind its neighbours because its sides are less alike. Where the loudest
     peak would rise above -0.3 dBFS, all samples are turned down alike; that much, in dB, the
-    instrument has to be turned up by.
+    instrument has to be turned up by, as far as its loudest zone has room below -0.3 dBFS.
     """
     highest = max((one.peak_dbfs + one.lost_db for one in levels), default=PEAK_DBFS)
     common = min(0.0, PEAK_DBFS - highest)
@@ -68,7 +71,14 @@ def with_fold_gains(
         replace(order, gain_db=one.lost_db + common)
         for order, one in zip(orders, levels, strict=True)
     ]
-    return gains, -common
+    loudest = max(
+        (
+            order.gain_db + one.peak_dbfs + order.volume_db
+            for order, one in zip(gains, levels, strict=True)
+        ),
+        default=PEAK_DBFS,
+    )
+    return gains, min(-common, max(0.0, PEAK_DBFS - loudest))
 
 
 def conversion_orders(
@@ -76,7 +86,11 @@ def conversion_orders(
 ) -> list[ConversionOrder]:
     """Return the work on every sample of an instrument."""
     loops: dict[Path, tuple[int, int]] = {}
+    volumes_db: dict[Path, float] = {}
     for region in instrument.reading.regions:
+        if region.sample_path is not None:
+            loudest_db = volumes_db.get(region.sample_path, -math.inf)
+            volumes_db[region.sample_path] = max(loudest_db, region.volume_db)
         points = region.loop_start_frame, region.loop_end_frame
         if region.sample_path is not None and points[0] is not None and points[1] is not None:
             loops.setdefault(region.sample_path, (points[0], points[1]))
@@ -92,6 +106,7 @@ def conversion_orders(
                 bits_before=before,
                 mono=edition.mono and info.channels == 2,
                 loop=loops.get(path),
+                volume_db=volumes_db.get(path, 0.0),
             )
         )
     return orders

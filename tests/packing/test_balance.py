@@ -136,8 +136,14 @@ def test_a_fold_that_would_clip_turns_all_down_alike(tmp_path):
     turned, common = with_fold_gains(
         orders, [FoldedLevel(lost_db=3, peak_dbfs=-1), FoldedLevel(lost_db=1, peak_dbfs=-9)]
     )
-    assert common == pytest.approx(2.3)
+    assert common == 0.0  # zones at 0 dB have no room
     assert [one.gain_db for one in turned] == pytest.approx([0.7, -1.3])
+
+
+def test_what_was_turned_down_is_turned_up_as_far_as_there_is_room(tmp_path):
+    order = replace(fold_order(tmp_path, "equal"), volume_db=-1.0)
+    _, up_db = with_fold_gains([order], [FoldedLevel(lost_db=3, peak_dbfs=-1)])
+    assert up_db == pytest.approx(1.0)  # 2.3 dB were taken, the zone leaves one below -0.3 dBFS
 
 
 def test_dither_and_guard_in_fewer_bits(tmp_path):
