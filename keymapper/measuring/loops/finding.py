@@ -50,8 +50,8 @@ LENGTH_TOLERANCE = 0.02
 LENGTH_TOLERANCE_SECONDS = 0.02
 DOUBTFUL_COST = 4.5
 ENOUGH_SUSTAIN_SECONDS = 2.0
-SETTLED_SHARE = 0.3
-"""Where less of the sustain is left, its beginning is better than no choice."""
+SETTLED_SECONDS, SETTLED_SHARE = 0.6, 0.3
+"""Where less of the sustain has settled, its beginning is better than no choice."""
 DEFAULT = LoopOptions()
 
 
@@ -87,8 +87,9 @@ def find_loop(
     region = find_region(samples, rate, note_off_frame)
     if region.refusal is not None:
         return _no_loop(region.refusal)
-    if region.end_frame - settled_frame >= SETTLED_SHARE * (region.end_frame - region.start_frame):
-        region = replace(region, start_frame=max(region.start_frame, settled_frame))
+    settled = replace(region, start_frame=max(region.start_frame, settled_frame))
+    if settled.seconds(rate) >= max(SETTLED_SECONDS, SETTLED_SHARE * region.seconds(rate)):
+        region = settled
     samples = np.ascontiguousarray(samples, dtype=np.float32)
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
     sustain = measure_sustain(bands, rate)

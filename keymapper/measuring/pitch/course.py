@@ -25,7 +25,7 @@ LEAST_EXPLAINED = 0.5
 LEAST_EXPLAINED_BY_FEW = 0.85
 MOVING_SECONDS = 0.3
 LEAST_MOVED_CENTS = 4.0
-STILL_SHARE = 0.5
+STILL_SECONDS, STILL_SHARE = 0.4, 0.6
 SET_IN_SHARE = 0.85
 GOES_ON_SHARE = 0.9
 
@@ -75,14 +75,16 @@ def course_of(sustain: Sustain, fine: FinePitch) -> Course | None:
 def _moving_from_seconds(track: Track) -> float | None:
     """Return when a vibrato that comes late has set in; None where the pitch moves alike all along.
 
-    The pitch moves within 0.3 s by less than half of what it does later, and then goes on moving.
+    For 0.4 s and more the pitch moves, within 0.3 s, by less than 0.6 of what it does later; then
+    it goes on moving. (A player's vibrato sets in sooner, and sways by itself.)
     """
     width = max(3, round(MOVING_SECONDS / float(np.diff(track.seconds[:2])[0])))
     if len(track.cents) < 4 * width:
         return None
     moved = np.lib.stride_tricks.sliding_window_view(track.cents, width).std(axis=1)
     later = float(np.median(moved[len(moved) // 2 :]))
-    if later < LEAST_MOVED_CENTS or moved[0] > STILL_SHARE * later:
+    still = track.seconds[int(np.argmax(moved >= STILL_SHARE * later))] - track.seconds[0]
+    if later < LEAST_MOVED_CENTS or still < STILL_SECONDS:
         return None
     first = int(np.argmax(moved >= SET_IN_SHARE * later))
     goes_on = np.mean(moved[first:] >= STILL_SHARE * later) >= GOES_ON_SHARE

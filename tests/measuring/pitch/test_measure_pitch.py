@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from keymapper.measuring.pitch import measure_pitch
 from keymapper.model.pitch import DOUBT_TEXT, PERIOD, Pitch
 from tests.measuring.pitch.instrument_tones import UNPITCHED, make_instrument_tone
+from tests.played_notes import played_note
 from tests.synth import make_tone
 
 RATE_HZ = 48000.0
@@ -101,6 +102,12 @@ def test_what_moves_alike_all_along_has_no_late_vibrato(kind: str) -> None:
     for seed in range(4):
         tone = make_tone(kind, 180.0, seed=seed)
         assert measure_pitch(tone.samples, tone.rate_hz).moving_from_seconds is None
+
+
+@pytest.mark.parametrize("played", [("bowed", 4), ("bowed", 6), ("flute", 10), ("reed", 16)])
+def test_a_players_vibrato_that_sways_does_not_come_late(played: tuple[str, int]) -> None:
+    note = played_note(*played)
+    assert measure_pitch(note.samples, note.rate).moving_from_seconds is None
 
 
 def test_width_of_two_oscillators_is_their_distance() -> None:
