@@ -64,6 +64,11 @@ class Recording:
     loop: LoopVerdict
     """Frames of the prepared note."""
 
+    @property
+    def settled_frame(self) -> int:
+        """From which frame of the prepared note on its pitch moves as it goes on to."""
+        return _settled_frame(self.measurement.pitch, self.preparation, self.source.rate)
+
 
 def measured_recording(order: MeasuringOrder) -> Recording | SkippedFile:
     """Return what a file holds, or why it cannot be used.

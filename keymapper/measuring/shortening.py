@@ -32,6 +32,7 @@ def shapes(
     f0_hz: float | None,
     *,
     flatten: bool = True,
+    settled_frame: int = 0,
 ) -> tuple[Shape, ...]:
     """Return the ways to keep a note, in full first, each shorter than the one before.
 
@@ -42,12 +43,18 @@ def shapes(
     note : float, shape (frames, channels), as it would be written but for its loop.
     loop : of the same frames.
     flatten : whether a gentle decay may be taken out of an earlier loop.
+    settled_frame : where a late vibrato has set in, which no earlier loop may leave out.
     """
     if loop.loop is None:
         full = Shape(frames=len(note), loop=loop)
         return _shorter_each(full, _earlier_ends(len(note), rate, tone, loop))
     full = Shape(frames=_looped_frames(loop), loop=loop)
-    return _shorter_each(full, _earlier_loops(note, rate, loop, f0_hz, flatten))
+    earlier = _earlier_loops(note, rate, loop, f0_hz, flatten)
+    return _shorter_each(full, (one for one in earlier if _starts_after(one.loop, settled_frame)))
+
+
+def _starts_after(loop: LoopVerdict, frame: int) -> bool:
+    return loop.loop is not None and loop.loop.start_frame >= frame
 
 
 def _shorter_each(full: Shape, others: Iterator[Shape]) -> tuple[Shape, ...]:

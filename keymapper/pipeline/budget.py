@@ -105,6 +105,7 @@ def _shapes(member: _Member) -> tuple[Shape, ...]:
         member.loop,
         recording.measurement.pitch.f0_hz,
         flatten=member.flatten,
+        settled_frame=recording.settled_frame,
     )
 
 
@@ -192,7 +193,14 @@ def _looped_again(refit: _Refit) -> KeptSample:
     found: list[tuple[float, LoopVerdict]] = []
     for mode in ("long", "short") if refit.shape.loop.kind == "long" else ("short",):
         options = LoopOptions(mode=mode, flatten=refit.member.flatten)
-        loop = find_loop(note[:end], how.rate, f0_hz=f0_hz, note_off_frame=end, options=options)
+        loop = find_loop(
+            note[:end],
+            how.rate,
+            f0_hz=f0_hz,
+            note_off_frame=end,
+            settled_frame=round(refit.member.recording.settled_frame * how.rate / own),
+            options=options,
+        )
         loop = falling_as(loop, refit.shape.loop)
         if loop.loop is not None:
             found.append((max(0.0, heard_db(note, how.rate, loop)), loop))

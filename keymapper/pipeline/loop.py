@@ -163,7 +163,11 @@ def _found(audio: Audio, pitch: Pitch, options: LoopOptions) -> LoopVerdict:
     """Find a loop that leaves room for its guard frames, and keeps the recorded levels."""
     sounding = without_dc(audio.samples)[: max(0, len(audio.samples) - GUARD_FRAMES)]
     verdict = find_loop(
-        sounding, audio.info.rate, f0_hz=pitch.f0_hz, options=replace(options, flatten=False)
+        sounding,
+        audio.info.rate,
+        f0_hz=pitch.f0_hz,
+        settled_frame=round((pitch.moving_from_seconds or 0.0) * audio.info.rate),
+        options=replace(options, flatten=False),
     )
     return replace(verdict, calming_ratio=0.0)
 

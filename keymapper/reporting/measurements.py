@@ -35,6 +35,7 @@ def _row(recording: Recording) -> Row:
         "drift_cents_per_second": pitch.drift_cents_per_second,
         "vibrato_hz": pitch.vibrato_hz,
         "vibrato_depth_cents": pitch.vibrato_depth_cents,
+        "moving_from_seconds": pitch.moving_from_seconds,
         "glide_cents": pitch.glide_cents,
         "settle_seconds": pitch.settle_seconds,
         "detuning_width_cents": pitch.detuning_width_cents,

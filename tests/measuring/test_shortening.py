@@ -1,12 +1,14 @@
 """Shorter ways to keep a note are shorter, in order, and say what they lose."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 
 from keymapper.measuring.loops import find_loop
-from keymapper.measuring.shortening import shapes
+from keymapper.measuring.shortening import falling_as, shapes
 from keymapper.measuring.tone import tone
+from keymapper.model.loop import Flattening, Loop, LoopVerdict
 from keymapper.model.shape import Shape
 from keymapper.model.sound import Course
 from tests.simple_notes import RATE, note
@@ -16,7 +18,7 @@ F0_HZ = 220.0
 LEAD = round(0.05 * RATE)
 
 
-def shapes_of(samples: np.ndarray) -> tuple[Shape, ...]:
+def shapes_of(samples: np.ndarray, settled_frame: int = 0) -> tuple[Shape, ...]:
     loop = find_loop(samples, RATE, f0_hz=F0_HZ)
     course = Course(
         onset_frame=LEAD,
@@ -25,7 +27,8 @@ def shapes_of(samples: np.ndarray) -> tuple[Shape, ...]:
         end_frame=len(samples),
         sustains=loop.loop is not None,
     )
-    return shapes(samples, RATE, tone(samples, RATE, course), loop, F0_HZ)
+    heard = tone(samples, RATE, course)
+    return shapes(samples, RATE, heard, loop, F0_HZ, settled_frame=settled_frame)
 
 
 def test_a_sustained_note_may_loop_earlier() -> None:
@@ -38,6 +41,39 @@ def test_a_sustained_note_may_loop_earlier() -> None:
         assert after.loop.loop.end_frame < after.frames
         assert after.loss_db > 0
         assert after.about
+
+
+def test_no_earlier_loop_leaves_out_a_late_vibrato() -> None:
+    samples = note(F0_HZ, 4.0)
+    starts = [one.loop.loop.start_frame for one in shapes_of(samples)[1:] if one.loop.loop]
+    latest = max(starts)
+    assert min(starts) < latest
+    kept = [one.loop.loop for one in shapes_of(samples, latest)[1:]]
+    assert [loop.start_frame for loop in kept if loop] == [latest]
+
+
+def test_a_loop_of_a_part_falls_as_the_whole_note_does() -> None:
+    def falling(db_per_second: float) -> LoopVerdict:
+        return LoopVerdict(
+            loop=Loop(start_frame=1000, end_frame=9000),
+            kind="long",
+            reason="",
+            flattening=Flattening(
+                start_frame=0,
+                decay_db_per_second=db_per_second,
+                loop_gain_db=1.0,
+                band_decays_db_per_second=(db_per_second,),
+            ),
+        )
+
+    unlevelled = replace(falling(0.0), flattening=None)
+    assert falling_as(falling(5.0), falling(0.5)) == replace(
+        falling(5.0), flattening=replace(falling(5.0).flattening, decay_db_per_second=0.5)
+    )
+    level = falling_as(falling(5.0), unlevelled).flattening
+    assert level is not None
+    assert level.decay_db_per_second == 0.0
+    assert falling_as(unlevelled, falling(1.0)) == unlevelled
 
 
 def test_a_loop_that_stands_still_costs_the_movement_of_the_note() -> None:
