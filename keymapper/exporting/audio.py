@@ -66,11 +66,8 @@ def prepared(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
 
     samples : float, shape (frames, channels), the whole recording.
     """
-    sides = kept_channels(samples, how.channel)
-    note = less_means(sides[how.start_frame : how.end_frame], channel_means(sides))
-    fade = 0
-    if how.start_frame > 0 or _begins_amid_noise(note, rate):
-        fade = min(len(note), pre_roll_frames(rate))
+    note = _cut_out(samples, how)
+    fade = _head_fade_frames(note, rate, how.start_frame)
     note[:fade] *= _rise(fade, note.dtype)
     scale = how.scale(rate)
     return note if scale == 1.0 else resampled(note, scale)
@@ -85,6 +82,26 @@ def kept_channels(samples: np.ndarray, channel: KeptChannel) -> np.ndarray:
         mean: np.ndarray = samples @ np.full((count, 1), 1 / count, samples.dtype)
         return mean
     return samples[:, :1] if channel == "left" else samples[:, 1:2]
+
+
+def fade_in_frames(samples: np.ndarray, rate: int, how: Preparation) -> int:
+    """Return over how many frames of the recording a note fades in.
+
+    samples : float, shape (frames, channels), the whole recording.
+    """
+    if how.start_frame > 0:
+        return min(how.end_frame - how.start_frame, pre_roll_frames(rate))
+    return _head_fade_frames(_cut_out(samples, how), rate, 0)
+
+
+def _cut_out(samples: np.ndarray, how: Preparation) -> np.ndarray:
+    sides = kept_channels(samples, how.channel)
+    return less_means(sides[how.start_frame : how.end_frame], channel_means(sides))
+
+
+def _head_fade_frames(note: np.ndarray, rate: int, start_frame: int) -> int:
+    is_faded = start_frame > 0 or _begins_amid_noise(note, rate)
+    return min(len(note), pre_roll_frames(rate)) if is_faded else 0
 
 
 def _begins_amid_noise(note: np.ndarray, rate: int) -> bool:

@@ -13,6 +13,7 @@ from keymapper.channels import channel_means
 from keymapper.errors import OutputError
 from keymapper.exporting.audio import (
     Preparation,
+    fade_in_frames,
     fade_out_frames,
     faded_out,
     kept_channels,
@@ -97,6 +98,7 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
             start_frame=order.preparation.start_frame,
             end_frame=order.preparation.end_frame,
             rate=order.preparation.rate,
+            fade_in_frames=fade_in_frames(audio.samples, audio.info.rate, order.preparation),
             crossfade_frames=order.loop.crossfade_frames,
             flattened=order.loop.flattening is not None,
             fade_out_frames=shipped.faded_frames,

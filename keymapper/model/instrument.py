@@ -102,6 +102,7 @@ class Processing:
     """Half-open range of the source that was kept."""
     rate: int
     """Of the sample; differs from the source's where it was resampled."""
+    fade_in_frames: int = 0
     crossfade_frames: int
     flattened: bool
     fade_out_frames: int
