@@ -12,7 +12,7 @@ from scipy import fft
 from keymapper.measuring.views import view_powers, windows
 
 FLOOR_DB = -60.0
-PART_FRAMES = 60_000  # small enough for the caches of a core, and products quick as small ones
+PART_FRAMES = 60_000  # fits the caches of a core; matrix products are quickest up to this size
 NO_MASKING = 1e-12  # also keeps out the denormal numbers that slow sums down
 THIRD_OCTAVE_EDGES_HZ = 50.0 * 2.0 ** ((np.arange(28) - 0.5) / 3)
 WIDE_EDGES_HZ = np.array([0.0, 400.0, 1600.0, 6400.0, 24000.0])
