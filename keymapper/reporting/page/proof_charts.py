@@ -134,7 +134,7 @@ def _limit_row(kind: _Kind, proof: Proof) -> list[Child]:
         kind.name,
         f"{signed_text(worst, 2)} {kind.unit}",
         f"{'±' if either else ''}{number(kind.limit, 2)} {kind.unit}",
-        _bar(share),
+        _bar(share, is_over=passed > 0 and share > 1),
         tag("span", "–", class_="quiet")
         if not passed
         else tag("span", _places(passed), class_="warning"),
@@ -145,13 +145,16 @@ def _places(count: int) -> str:
     return f"{count} place{'' if count == 1 else 's'}"
 
 
-def _bar(share: float) -> Element:
-    """Return a small bar; the upright line is the limit."""
+def _bar(share: float, *, is_over: bool) -> Element:
+    """Return a small bar; the upright line is the limit.
+
+    is_over : whether a limit was surely passed; what may be an error of measuring was not.
+    """
     width, limit = 180.0, 120.0
     length = min(max(share, 0.0), width / limit) * limit
     return tag(
         "svg",
-        tag("rect", x=0, y=3, width=length, height=8, class_="bar over" if share > 1 else "bar"),
+        tag("rect", x=0, y=3, width=length, height=8, class_="bar over" if is_over else "bar"),
         tag("line", x1=limit, x2=limit, y1=0, y2=14, class_="rule limit-mark"),
         viewBox=f"0 0 {number(width)} 14",
         width=width,
