@@ -169,6 +169,15 @@ def test_stated_choke_groups(tmp_path):
     assert [region.off_by for region in regions(tmp_path / "out")] == [1, 1, 0]
 
 
+def test_notes_on_keys_choke_each_other_where_stated(tmp_path):
+    for name, key in (("C4", 60), ("D4", 62), ("E4", 64)):
+        write_sharp(tmp_path / "in" / f"{name}.wav", key, 0.0)
+    group = ChokeGroup(name="lead", files=("C4.wav", "E4.wav"))
+    build_instrument(tmp_path / "in", tmp_path / "out", Recipe(choke=(group,)), ONE)
+    found = {region.pitch_keycenter: region for region in regions(tmp_path / "out")}
+    assert [found[key].off_by for key in (60, 62, 64)] == [1, 0, 1]
+
+
 def test_a_choke_group_with_a_file_that_is_not_there_is_refused(tmp_path):
     hits(tmp_path / "in")
     group = ChokeGroup(name="metal", files=("Barrel.wav", "Hatch opne.wav"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from keymapper.mapping.choking import stated_groups
 from keymapper.mapping.deciding import Evidence, decided_note, doubts_of_key
 from keymapper.mapping.filling import unreached
 from keymapper.mapping.key_ranges import key_ranges, silent_keys
@@ -97,6 +98,7 @@ def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
     decided: list[DecidedNote] = []
     doubts: list[Doubt] = []
     skipped: list[SkippedFile] = []
+    chokes = stated_groups(recipe.choke)
     for index, note in enumerate(notes):
         evidence = Evidence(
             file=note.file,
@@ -113,7 +115,8 @@ def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
             )
             skipped.append(SkippedFile(file=note.file, reason=reason))
         else:
-            decided.append(DecidedNote(note=index, decision=decision))
+            choke = chokes.get(note.file, 0)
+            decided.append(DecidedNote(note=index, decision=decision, choke_group=choke))
             doubts += doubts_of_key(evidence, decision)
     placeable = [_placeable(notes[one.note], one) for one in decided]
     places = with_quieter_splits(

@@ -21,10 +21,8 @@ def choke_groups(
 
     drums : which drum each file is a hit of.
     """
-    groups = dict.fromkeys(files, 0)
-    for number, group in enumerate(stated, 1):
-        groups.update(dict.fromkeys((file for file in group.files if file in groups), number))
-    rest = [file for file in files if groups[file] == 0]
+    groups = stated_groups(stated)
+    rest = [file for file in files if file not in groups]
     if choking == "all":
         groups.update(dict.fromkeys(rest, len(stated) + 1))
     elif choking == "prefix":
@@ -41,7 +39,12 @@ def choke_groups(
         for file in rest:
             if words[file] in shared:
                 groups[file] = len(stated) + 1 + shared.index(words[file])
-    return tuple(groups[file] for file in files)
+    return tuple(groups.get(file, 0) for file in files)
+
+
+def stated_groups(stated: Sequence[ChokeGroup]) -> dict[str, int]:
+    """Return the group of each file that the recipe states, counted from 1; of two the later."""
+    return {file: number for number, group in enumerate(stated, 1) for file in group.files}
 
 
 def first_word(file: str) -> str:

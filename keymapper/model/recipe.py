@@ -104,7 +104,7 @@ class LayerSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChokeGroup:
-    """Recordings that cut each other off."""
+    """Recordings that cut each other off, on keys or as one-shots."""
 
     name: str
     files: tuple[str, ...]
