@@ -14,11 +14,18 @@ from keymapper.measuring.pitch.glide import (
     attack_track,
     find_glide,
 )
+from keymapper.measuring.pitch.harmonics import cut_harmonics, note_spectrum
 from keymapper.measuring.pitch.sustain import Sustain
 from keymapper.measuring.pitch.swing import LEAST_COHERENCE, Swing, fit_swing
 from keymapper.measuring.pitch.track import Track, part_of, pitch_track
 
 GLIDE_BEYOND = 1.3
+DEEP_CENTS = 20.0
+"""Of standard deviation: the vote may see one turning point of so deep a swing."""
+DEEP_ORDERS = tuple(range(1, 9))
+LARGEST_DEEP_SWING = 0.09
+DEEP_PASSES = 4
+CENTRED_CENTS = 0.2
 LEAST_DEPTH_CENTS = 1.5
 ENOUGH_CYCLES = 3.0
 LEAST_EXPLAINED = 0.5
@@ -34,12 +41,14 @@ GOES_ON_SHARE = 0.9
 class Course:
     """How the pitch of a note moves.
 
-    ``swing`` within the window of the fine pitch, a vibrato when ``modulated``; ``glide`` of the
-    attack; ``early_cents``: how far the pitch before that window was from the one within;
-    ``moving_from_seconds`` of the sustain's mono, where the pitch stands still before.
+    ``swing`` within the window of the fine pitch, around ``centre_hz``; a vibrato when
+    ``modulated``; ``glide`` of the attack; ``early_cents``: how far the pitch before that window
+    was from the one within; ``moving_from_seconds`` of the sustain's mono, where the pitch stands
+    still before.
     """
 
     swing: Swing
+    centre_hz: float
     modulated: bool
     glide: Glide | None
     early_cents: float
@@ -49,10 +58,12 @@ class Course:
 def course_of(sustain: Sustain, fine: FinePitch) -> Course | None:
     """Return how the pitch of a note moves; None when it is too short to tell."""
     track = pitch_track(fine.harmonics, fine.vote.agreeing, fine.end_seconds)
-    part = None if track is None else part_of(track, fine.start_seconds, fine.end_seconds)
+    part = _within(track, fine)
     if track is None or part is None:
         return None
     swing = fit_swing(part)
+    if swing.deviation_cents > DEEP_CENTS:
+        track, swing = _deep_swing(sustain, fine, track, swing)
     modulated = _is_modulated(swing)
     depth = swing.depth_cents if modulated else 0.0
     start = sustain.start_frame / sustain.rate_hz
@@ -65,11 +76,45 @@ def course_of(sustain: Sustain, fine: FinePitch) -> Course | None:
         glide = None if steps is None else find_glide(steps, GLIDE_BEYOND * depth)
     return Course(
         swing=swing,
+        centre_hz=_centre_hz(track, swing),
         modulated=modulated,
         glide=glide,
         early_cents=early_cents,
         moving_from_seconds=_moving_from_seconds(track),
     )
+
+
+def _within(track: Track | None, fine: FinePitch) -> Track | None:
+    """Return the steps within the window of the fine pitch."""
+    return None if track is None else part_of(track, fine.start_seconds, fine.end_seconds)
+
+
+def _centre_hz(track: Track, swing: Swing) -> float:
+    return track.f0_hz * 2 ** (swing.mean_cents / 1200)
+
+
+def _deep_swing(
+    sustain: Sustain, fine: FinePitch, track: Track, swing: Swing
+) -> tuple[Track, Swing]:
+    """Return track and swing of the lowest harmonics, cut anew around the middle of the swing.
+
+    A deep vibrato dwells at its turning points, where the vote may see the pitch, and leaves the
+    bands cut around one of them. As they were where the pitch moves otherwise.
+    """
+    spectrum = note_spectrum(sustain.mono, sustain.rate_hz)
+    followed, found = track, swing
+    for _ in range(DEEP_PASSES):
+        harmonics = cut_harmonics(spectrum, _centre_hz(followed, found), len(DEEP_ORDERS))
+        again = pitch_track(
+            harmonics, DEEP_ORDERS, fine.end_seconds, largest_swing=LARGEST_DEEP_SWING
+        )
+        part = _within(again, fine)
+        if again is None or part is None:
+            return track, swing
+        followed, found = again, fit_swing(part)
+        if abs(found.mean_cents) < CENTRED_CENTS:
+            break
+    return (followed, found) if _is_modulated(found) else (track, swing)
 
 
 def _moving_from_seconds(track: Track) -> float | None:

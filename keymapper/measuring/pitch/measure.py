@@ -145,13 +145,10 @@ class Exact:
 
 def _exact(fine: FinePitch, course: Course | None, end_seconds: float) -> Exact:
     """Choose by the course: the middle of a vibrato, the slope of straight phases, the vote."""
-    swing = course.swing if course is not None and course.modulated else None
-    line = phase_line(fine, end_seconds) if swing is None else None
-    f0_hz = fine.f0_hz
-    if line is not None:
-        f0_hz = line.f0_hz
-    elif swing is not None:
-        f0_hz = fine.harmonics.f0_hz * 2 ** (swing.mean_cents / 1200)
+    if course is not None and course.modulated:
+        return Exact(f0_hz=course.centre_hz, error_cents=tuning_error(fine, course, None))
+    line = phase_line(fine, end_seconds)
+    f0_hz = fine.f0_hz if line is None else line.f0_hz
     return Exact(f0_hz=f0_hz, error_cents=tuning_error(fine, course, line))
 
 

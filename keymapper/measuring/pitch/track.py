@@ -37,7 +37,11 @@ class Track:
 
 
 def pitch_track(
-    harmonics: Harmonics, agreeing: tuple[int, ...], end_seconds: float
+    harmonics: Harmonics,
+    agreeing: tuple[int, ...],
+    end_seconds: float,
+    *,
+    largest_swing: float = LARGEST_SWING,
 ) -> Track | None:
     """Return the pitch against time from the phase advance of the strongest harmonics.
 
@@ -45,6 +49,8 @@ def pitch_track(
     quarter; None when fewer than four steps fit.
 
     agreeing : the numbers of the harmonics to listen to.
+    largest_swing : ratio by which the pitch may be off and still be followed; fewer harmonics can
+        follow a larger one.
     """
     f0_hz, point_hz = harmonics.f0_hz, harmonics.point_hz
     frame = max(4 / f0_hz, HIGH_FRAME_SECONDS if f0_hz > HIGH_HZ else FRAME_SECONDS)
@@ -54,7 +60,7 @@ def pitch_track(
     if signals.shape[1] < length + LEAST_STEPS * hop:
         return None
     power = np.mean(signals.real**2 + signals.imag**2, axis=1)
-    usable = harmonics.orders * f0_hz * LARGEST_SWING < 0.5 * point_hz / hop
+    usable = harmonics.orders * f0_hz * largest_swing < 0.5 * point_hz / hop
     rows = _strongest(power, usable & np.isin(harmonics.orders, agreeing))
     orders = harmonics.orders[rows]
     window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(length) + 0.5) / length)

@@ -80,10 +80,12 @@ def test_drift_vibrato_and_glide_are_measured_and_absent_elsewhere() -> None:
     assert pitch.detuning_width_cents is None
 
 
-def swung(f0_hz: float, onset_seconds: float, rise_seconds: float) -> np.ndarray:
-    """Two saws 6 cents to both sides, under a vibrato of 20 cents that sets in late."""
+def swung(
+    f0_hz: float, onset_seconds: float, rise_seconds: float, depth_cents: float = 20.0
+) -> np.ndarray:
+    """Two saws 6 cents to both sides, under a vibrato that sets in late."""
     times = np.arange(round(3.5 * RATE_HZ)) / RATE_HZ
-    depth = 20.0 * np.clip((times - onset_seconds) / rise_seconds, 0.0, 1.0)
+    depth = depth_cents * np.clip((times - onset_seconds) / rise_seconds, 0.0, 1.0)
     swing = depth * np.sin(2 * np.pi * 5.5 * times)
     phases = [np.cumsum(f0_hz * 2 ** ((cents + swing) / 1200)) / RATE_HZ for cents in (-6.0, 6.0)]
     sound = sum(np.sin(2 * np.pi * k * phase) / k for phase in phases for k in range(1, 9))
@@ -95,6 +97,15 @@ def test_a_late_vibrato_is_told_when_it_has_set_in(f0_hz: float) -> None:
     late = measure_pitch(swung(f0_hz, 0.8, 0.5), RATE_HZ).moving_from_seconds
     assert late == pytest.approx(1.25, abs=0.2)
     assert measure_pitch(swung(f0_hz, -1.0, 0.5), RATE_HZ).moving_from_seconds is None
+
+
+@pytest.mark.parametrize("f0_hz", [110.0, 196.0, 440.0, 880.0])
+def test_a_deep_vibrato_is_called_by_its_middle(f0_hz: float) -> None:
+    """Not by a turning point, where it dwells."""
+    pitch = measure_pitch(swung(f0_hz, -1.0, 0.5, depth_cents=100.0), RATE_HZ)
+    assert pitch.f0_hz is not None
+    assert 1200 * math.log2(pitch.f0_hz / f0_hz) == pytest.approx(0.0, abs=0.5)
+    assert pitch.vibrato_depth_cents == pytest.approx(100.0, rel=0.05)
 
 
 @pytest.mark.parametrize("kind", ["analogue", "seven_saws", "pwm", "chorus", "glide", "saw"])
