@@ -162,6 +162,19 @@ def test_one_shots_choke_by_their_first_word_and_come_reversed(tmp_path):
         assert np.array_equal(there, back[::-1])
 
 
+def test_effects_without_a_key_are_one_shots_though_one_has_a_pitch(tmp_path):
+    (tmp_path / "in").mkdir()
+    rng = np.random.default_rng(5)
+    for name in ("Gust", "Surf", "Steam"):
+        hiss = rng.normal(0, 0.1, (2 * RATE, 1))
+        soundfile.write(tmp_path / "in" / f"{name}.wav", hiss, RATE, subtype="PCM_24")
+    write_sharp(tmp_path / "in" / "Whistle.wav", 72, 0.0)
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", settings=ONE)
+    assert {zone.play_mode for zone in manifest.zones} == {"one_shot"}
+    assert len(manifest.zones) == 4
+    assert any("most sounds have no pitch" in remark for remark in manifest.remarks)
+
+
 def test_stated_choke_groups(tmp_path):
     hits(tmp_path / "in")
     group = ChokeGroup(name="metal", files=("Barrel.wav", "Hatch open.wav"))

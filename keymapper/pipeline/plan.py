@@ -108,9 +108,11 @@ def build_plan(job: MeasuringJob, measured: MeasuredFolder, stem: str) -> BuildP
     measurements = [recording.measurement for recording in recordings]
     layout = resolved_layout(files, measurements, recipe)
     named, assembly = _laid(measured, layout, recipe)
-    if not assembly.placed and recordings and recipe.layout == "auto":
+    on_keys = len({placed.note for placed in assembly.placed})
+    if recipe.layout == "auto" and layout == "keys" and 2 * on_keys < len(recordings):
         named, assembly = _laid(measured, "one-shots", recipe)
-        remark = "no sound has a pitch and nothing else tells a key: laid as one-shots"
+        which = "most sounds have no pitch" if on_keys else "no sound has a pitch"
+        remark = f"{which} and nothing else tells a key: laid as one-shots"
         assembly = replace(assembly, remarks=(remark, *assembly.remarks))
     if not assembly.placed:
         reasons = [*measured.skipped, *assembly.skipped]

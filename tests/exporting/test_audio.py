@@ -16,6 +16,16 @@ def test_dc_is_gone_and_the_rest_unchanged():
     assert np.allclose(shifted, samples - samples.mean(), atol=1e-12)
 
 
+def test_a_mean_that_comes_with_the_note_dies_away_without_a_step():
+    samples = note(200.0, 1.0, lead_seconds=0.2)
+    sounding = slice(round(0.2 * RATE), None)
+    samples[sounding] += 0.1 * np.sin(np.linspace(0, np.pi, RATE))[:, np.newaxis] ** 0.1
+    result = prepared(samples, RATE, cut(end=len(samples)))
+    assert np.abs(result[: round(0.19 * RATE)]).max() < 1e-4
+    assert abs(result[RATE // 2 : RATE].mean()) < 1e-3
+    assert np.abs(np.diff(result, axis=0)).max() < 1.05 * np.abs(np.diff(samples, axis=0)).max()
+
+
 def test_head_fades_in_over_the_pre_roll_only():
     samples = np.ones((RATE, 1)) * np.sign(np.sin(np.arange(RATE)))[:, np.newaxis]
     result = prepared(samples, RATE, cut(start=1000, end=RATE))

@@ -202,6 +202,17 @@ def test_hits_of_one_drum_are_one_sound() -> None:
     assert keys(hints) == [36] * 4 + [40] * 4
 
 
+def test_mid_is_a_dynamic_among_others_and_else_a_drum() -> None:
+    names = [f"tom_{how}" for how in ("soft", "mid", "hard")]
+    names += [f"tom_mid_{how}" for how in ("soft", "mid", "hard")]
+    hints = unheard(names)
+    assert [note.velocity for note in hints.notes] == [48, 80, 112] * 2
+    assert len({note.sound for note in hints.notes}) == 2
+    drums = unheard(["tom_low", "tom_mid", "tom_high", "thud"])
+    assert [note.velocity for note in drums.notes] == [None] * 4
+    assert len({note.sound for note in drums.notes}) == 4
+
+
 def test_a_counter_is_no_repeat() -> None:
     hints = hints_from_names([f"Pad {n}" for n in range(1, 6)], heard(40, 45, 50, 55, 60))
     assert [note.round_robin for note in hints.notes] == [None] * 5

@@ -46,6 +46,21 @@ def test_noise_floor_is_measured_before_the_note():
     assert floor == pytest.approx(-60.0, abs=1.0)
 
 
+@pytest.mark.parametrize("lead_seconds", [0.012, 0.03, 0.048])
+def test_noise_before_a_closely_cut_note_that_rings_on_is_no_onset(lead_seconds):
+    noise = np.random.default_rng(4).normal(0, 2e-5, (round((2.0 + lead_seconds) * RATE), 1))
+    ringing = note(262.0, 2.5, decay_seconds=1.5, peak=0.02, lead_seconds=lead_seconds)
+    samples = ringing[: len(noise)] + noise
+    found = onset_frame(samples, level_envelope(samples, RATE))
+    assert found / RATE == pytest.approx(lead_seconds, abs=0.001)
+
+
+def test_a_swell_from_the_first_frame_on_has_no_noise_before_it():
+    time = np.arange(RATE) / RATE
+    samples = (0.5 * time * np.sin(2 * np.pi * 220 * time))[:, np.newaxis]
+    assert onset_frame(samples, level_envelope(samples, RATE)) / RATE < 0.01
+
+
 def test_a_note_that_fills_its_file_has_no_noise_floor():
     time = np.arange(RATE) / RATE
     samples = 0.5 * np.sin(2 * np.pi * 220 * time)[:, np.newaxis]

@@ -21,6 +21,8 @@ _DYNAMICS = {
     "soft": 48,
     "med": 80,
     "medium": 80,
+    "mid": 80,
+    "middle": 80,
     "loud": 112,
     "hard": 112,
 }

@@ -1,0 +1,54 @@
+"""Where a recording rests: the offset of the converter, which is not the mean of the wave."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from keymapper.channels import channel_means, less_means
+
+BLOCK_SECONDS = 0.005
+REST_BLOCKS = 10
+"""Longer than a period of the lowest notes and of mains hum."""
+LEAST_REST_BLOCKS = 4
+REST_BELOW_PEAK_DB = 36.0
+SHORT_REST_BELOW_PEAK_DB = 50.0
+
+
+def centred(samples: np.ndarray, rate: int) -> np.ndarray:
+    """Return samples less the offset they rest at, the mean of each channel where they never rest.
+
+    A wave may have a mean of its own, which comes and goes with the note: taken off as a whole it
+    would be a step in the silence before and after. The offset is the mean of 50 ms of rest at the
+    head or else at the tail, where it differs from that of the file by more than what moves there;
+    of a note cut closer, of 20 ms and more.
+
+    samples : float, shape (frames, channels), full scale 1.0.
+    """
+    means = channel_means(samples)
+    rest = _rest(samples, rate, means)
+    if rest is None:
+        return less_means(samples, means)
+    resting = channel_means(rest)
+    moving = np.sqrt(channel_means((rest - resting) ** 2))
+    return less_means(samples, np.where(np.abs(resting - means) > moving, resting, means))
+
+
+def _rest(samples: np.ndarray, rate: int, means: np.ndarray) -> np.ndarray | None:
+    """Return the longest stretch of rest before the note, else what is after it, if it rests."""
+    block = max(1, round(BLOCK_SECONDS * rate))
+    peak = max(map(_largest_apart, samples.T, means))
+    for blocks in range(REST_BLOCKS, LEAST_REST_BLOCKS - 1, -1):
+        below = REST_BELOW_PEAK_DB if blocks == REST_BLOCKS else SHORT_REST_BELOW_PEAK_DB
+        if _rests(samples[: blocks * block], peak, below):
+            return samples[: blocks * block]
+    tail = samples[-REST_BLOCKS * block :]
+    return tail if _rests(tail, peak, REST_BELOW_PEAK_DB) else None
+
+
+def _largest_apart(channel: np.ndarray, mean: float) -> float:
+    return max(float(channel.max()) - mean, mean - float(channel.min()))
+
+
+def _rests(part: np.ndarray, peak: float, below_peak_db: float) -> bool:
+    moving = float(np.sqrt(np.mean((part - channel_means(part)) ** 2))) if len(part) else 0.0
+    return moving < peak * 10 ** (-below_peak_db / 20)
