@@ -65,6 +65,12 @@ class Recording:
     """Frames of the prepared note."""
 
     @property
+    def sounding_seconds(self) -> float:
+        """How long the recorded note sounds."""
+        course = self.measurement.course
+        return (course.end_frame - course.onset_frame) / self.source.rate
+
+    @property
     def settled_frame(self) -> int:
         """From which frame of the prepared note on its pitch moves as it goes on to."""
         return _settled_frame(self.measurement.pitch, self.preparation, self.source.rate)

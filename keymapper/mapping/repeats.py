@@ -12,6 +12,8 @@ from keymapper.model.keys import key_name
 from keymapper.model.likeness import Likeness
 
 MOST_COMPARED_TURNS = 12
+WHOLE_SHARE = 0.8
+"""Of the longest repeat: what is shorter was cut off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,23 +53,27 @@ def folded_repeats(
     places: Sequence[Place],
     likenesses: Mapping[tuple[int, int], Likeness],
     root_keys: Sequence[int],
+    seconds: Sequence[float],
 ) -> FoldedRepeats:
-    """Return the places with every repeat left out that is like an earlier one that stays.
+    """Return the places with every repeat left out that is like another one that stays.
+
+    The earlier one stays, but none that was cut off in place of a whole one.
 
     likenesses : of pairs as `repeats_to_compare` returns them; a missing pair is unlike.
-    root_keys : of each note that places speak of.
+    root_keys, seconds : of each note that places speak of: its root and how long it sounds.
     """
     folded: list[FoldedRepeat] = []
     turn_of: dict[Place, tuple[int, int]] = {}
     for turns in _turns(places):
         kept: list[Place] = []
-        for place in turns:
+        for place in _whole_first(turns, seconds):
             same = _same_as(place, kept, likenesses)
             if same is None:
                 kept.append(place)
             else:
                 folded.append(same)
-        turn_of.update({place: (turn + 1, len(kept)) for turn, place in enumerate(kept)})
+        staying = [place for place in turns if place in kept]
+        turn_of.update({place: (turn + 1, len(kept)) for turn, place in enumerate(staying)})
     return FoldedRepeats(
         places=tuple(
             replace(place, round_robin=turn_of[place][0], round_robins=turn_of[place][1])
@@ -88,15 +94,21 @@ def _turns(places: Sequence[Place]) -> list[list[Place]]:
     return [sorted(group, key=lambda place: place.round_robin) for group in groups.values()]
 
 
+def _whole_first(turns: Sequence[Place], seconds: Sequence[float]) -> list[Place]:
+    whole = WHOLE_SHARE * max(seconds[place.note] for place in turns)
+    return sorted(turns, key=lambda place: seconds[place.note] < whole)
+
+
 def _same_as(
     place: Place,
     kept: Sequence[Place],
     likenesses: Mapping[tuple[int, int], Likeness],
 ) -> FoldedRepeat | None:
-    for earlier in kept:
-        likeness = likenesses.get((earlier.note, place.note))
+    for other in kept:
+        pair, turned = (other.note, place.note), (place.note, other.note)
+        likeness = likenesses.get(pair) or likenesses.get(turned)
         if likeness is not None and likeness.alike:
-            return FoldedRepeat(note=place.note, same_as=earlier.note, likeness=likeness)
+            return FoldedRepeat(note=place.note, same_as=other.note, likeness=likeness)
     return None
 
 

@@ -11,7 +11,7 @@ from keymapper.formats.audio_file import read_audio
 from keymapper.mapping.assembling import Assembly
 from keymapper.mapping.repeats import folded_repeats, repeats_to_compare
 from keymapper.mapping.set_notes import PlacedNote
-from keymapper.measuring.levels import without_dc
+from keymapper.measuring.centring import centred
 from keymapper.measuring.likeness import excerpt, likeness
 from keymapper.model.instrument import SkippedFile
 from keymapper.model.likeness import Likeness
@@ -27,7 +27,7 @@ class _Pair:
 
 
 def without_same_repeats(plan: BuildPlan, pool: Workers) -> BuildPlan:
-    """Return the plan with each repeat left out that nobody would tell from an earlier one."""
+    """Return the plan with each repeat left out that nobody would tell from another."""
     placed = plan.assembly.placed
     places = [replace(note.place, note=index) for index, note in enumerate(placed)]
     wanted = repeats_to_compare(places)
@@ -37,7 +37,8 @@ def without_same_repeats(plan: BuildPlan, pool: Workers) -> BuildPlan:
     ]
     likenesses = dict(zip(wanted, pool.run(_likeness, pairs), strict=True))
     roots = [note.decision.root_key for note in placed]
-    found = folded_repeats(places, likenesses, roots)
+    seconds = [plan.recording(note).sounding_seconds for note in placed]
+    found = folded_repeats(places, likenesses, roots, seconds)
     if not found.folded:
         return plan
     kept = tuple(replace(placed[place.note], place=place) for place in found.places)
@@ -73,5 +74,6 @@ def _likeness(pair: _Pair) -> Likeness:
 
 
 def _excerpt(recording: Recording) -> np.ndarray:
+    rate = recording.source.rate
     samples = read_audio(recording.place.path, frames=recording.place.frames).samples
-    return excerpt(without_dc(samples), recording.source.rate, recording.measurement.course)
+    return excerpt(centred(samples, rate), rate, recording.measurement.course)

@@ -9,6 +9,7 @@ from keymapper.model.likeness import Likeness
 from keymapper.model.recipe import ZoneSettings
 
 ALIKE = Likeness(correlation=0.998, level_difference_db=0.1)
+EQUAL = [3.0] * 16
 UNLIKE = Likeness(correlation=0.8, level_difference_db=0.1)
 
 
@@ -42,7 +43,7 @@ def test_of_very_many_turns_each_is_compared_with_the_first_alone() -> None:
 
 def test_alike_repeats_are_folded_and_it_is_said() -> None:
     places = repeated([48, 60], [100], 2)
-    got = folded_repeats(places, {(0, 1): ALIKE, (2, 3): UNLIKE}, [48, 48, 60, 60])
+    got = folded_repeats(places, {(0, 1): ALIKE, (2, 3): UNLIKE}, [48, 48, 60, 60], EQUAL)
     assert [(p.note, p.round_robin, p.round_robins) for p in got.places] == [
         (0, 1, 1),
         (2, 1, 2),
@@ -54,7 +55,9 @@ def test_alike_repeats_are_folded_and_it_is_said() -> None:
 
 def test_all_folded_says_every_key() -> None:
     places = repeated([48, 60], [100], 2)
-    got = folded_repeats(places, dict.fromkeys(repeats_to_compare(places), ALIKE), [48, 48, 60, 60])
+    got = folded_repeats(
+        places, dict.fromkeys(repeats_to_compare(places), ALIKE), [48, 48, 60, 60], EQUAL
+    )
     assert got.remarks == (
         "2 of 4 repeats are the same sound once more and are left out (every key)",
     )
@@ -64,8 +67,16 @@ def test_all_folded_says_every_key() -> None:
 def test_likeness_to_a_folded_repeat_does_not_count() -> None:
     places = repeated([48], [100], 3)
     likenesses = {(0, 1): ALIKE, (1, 2): ALIKE, (0, 2): UNLIKE}
-    got = folded_repeats(places, likenesses, [48, 48, 48])
+    got = folded_repeats(places, likenesses, [48, 48, 48], EQUAL)
     assert [place.note for place in got.places] == [0, 2]
+
+
+def test_of_repeats_that_are_alike_none_that_was_cut_off_stays() -> None:
+    places = repeated([48], [100], 3)
+    alike = dict.fromkeys(repeats_to_compare(places), ALIKE)
+    got = folded_repeats(places, alike, [48, 48, 48], [0.2, 2.5, 2.6])
+    assert [(place.note, place.round_robin) for place in got.places] == [(1, 1)]
+    assert [(one.note, one.same_as) for one in got.folded] == [(2, 1), (0, 1)]
 
 
 @given(
@@ -76,7 +87,7 @@ def test_every_key_keeps_a_note_and_turns_count_up(turns: int, alike: set[tuple[
     keys = [48, 60]
     places = repeated(keys, [40, 100], turns)
     likenesses = {p: ALIKE if p in alike else UNLIKE for p in repeats_to_compare(places)}
-    got = folded_repeats(places, likenesses, roots(places, turns, 2, keys))
+    got = folded_repeats(places, likenesses, roots(places, turns, 2, keys), EQUAL)
     assert len(got.places) + len(got.folded) == len(places)
     ranges = {(p.low_key, p.low_velocity) for p in places}
     for low_key, low_velocity in ranges:
