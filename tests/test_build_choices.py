@@ -172,7 +172,7 @@ def test_effects_without_a_key_are_one_shots_though_one_has_a_pitch(tmp_path):
     manifest = build_instrument(tmp_path / "in", tmp_path / "out", settings=ONE)
     assert {zone.play_mode for zone in manifest.zones} == {"one_shot"}
     assert len(manifest.zones) == 4
-    assert any("most sounds have no pitch" in remark for remark in manifest.remarks)
+    assert any("most sounds have no pitch" in one for one in manifest.layers[0].remarks)
 
 
 def test_stated_choke_groups(tmp_path):

@@ -16,7 +16,7 @@ from keymapper.auditing.sound.noise import hum_of, noise_between_dbfs, noise_dbf
 from keymapper.auditing.sound.stereo import mono_loss_db
 from keymapper.formats.audio_file import Audio, read_audio, read_audio_info
 from keymapper.formats.sample_texts import read_imprint
-from keymapper.measuring.levels import without_dc
+from keymapper.measuring.centring import centred
 from keymapper.measuring.note import measured_note
 from keymapper.model.instrument import EmbeddedHints, Measurement
 from keymapper.model.loop import Loop
@@ -75,7 +75,7 @@ def sample_facts(order: FactsOrder) -> SampleFacts:
     imprint = read_imprint(order.path)
     info, rate = audio.info, audio.info.rate
     measurement = measured_note(audio.samples, rate, reference_hz=order.reference_hz)
-    sound = without_dc(audio.samples)
+    sound = centred(audio.samples, rate)
     embedded = imprint.embedded
     requests = list(order.loops)
     if order.stretch != WHOLE:

@@ -7,13 +7,16 @@ from typing import Literal
 
 import numpy as np
 
-from keymapper.channels import channel_means, less_means
+from keymapper.channels import channel_means
+from keymapper.measuring.centring import centred
 from keymapper.model.instrument import Measurement
 
 PRE_ROLL_SECONDS = 0.001
 FADE_OUT_SECONDS = 0.05
 STRUCK_BELOW_PEAK_DB = 20.0
 SILENT_BELOW_PEAK_DB = 60.0
+OWN_MEAN_DBFS = -50.0
+OWN_MEAN_HIGH_PASS_HZ = 5.0
 
 KeptChannel = Literal["all", "left", "right", "folded"]
 
@@ -66,7 +69,7 @@ def prepared(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
 
     samples : float, shape (frames, channels), the whole recording.
     """
-    note = _cut_out(samples, how)
+    note = _cut_out(samples, rate, how)
     fade = _head_fade_frames(note, rate, how.start_frame)
     note[:fade] *= _rise(fade, note.dtype)
     scale = how.scale(rate)
@@ -91,12 +94,26 @@ def fade_in_frames(samples: np.ndarray, rate: int, how: Preparation) -> int:
     """
     if how.start_frame > 0:
         return min(how.end_frame - how.start_frame, pre_roll_frames(rate))
-    return _head_fade_frames(_cut_out(samples, how), rate, 0)
+    return _head_fade_frames(_cut_out(samples, rate, how), rate, 0)
 
 
-def _cut_out(samples: np.ndarray, how: Preparation) -> np.ndarray:
-    sides = kept_channels(samples, how.channel)
-    return less_means(sides[how.start_frame : how.end_frame], channel_means(sides))
+def _cut_out(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
+    note = centred(kept_channels(samples, how.channel), rate)
+    if np.abs(channel_means(note)).max() > 10 ** (OWN_MEAN_DBFS / 20):
+        note = _without_own_mean(note, rate)
+    return note[how.start_frame : how.end_frame]
+
+
+def _without_own_mean(samples: np.ndarray, rate: int) -> np.ndarray:
+    """Return samples through a high-pass of first order at 5 Hz, as an output with a capacitor has.
+
+    A wave that rests at 0 and has a mean of its own would lose it in a step if that were taken off.
+    """
+    from scipy.signal import lfilter
+
+    pole = 1.0 - 2.0 * np.pi * OWN_MEAN_HIGH_PASS_HZ / rate
+    passed = lfilter([1.0, -1.0], [1.0, -pole], samples, axis=0)
+    return np.asarray(passed, dtype=samples.dtype)
 
 
 def _head_fade_frames(note: np.ndarray, rate: int, start_frame: int) -> int:

@@ -16,6 +16,10 @@ ONSET_BELOW_PEAK_DB = 60.0
 END_BELOW_PEAK_DB = 72.0
 ABOVE_FLOOR_DB = 6.0
 SUSTAIN_DROP_DB = 6.0
+QUIET_BLOCKS = 10
+QUIET_BELOW_PEAK_DB = 30.0
+SHORT_HEAD_BELOW_PEAK_DB = 40.0
+RISING_DB = 4.0
 _MIN_POWER = 10 ** (SILENCE_DBFS / 10)
 
 
@@ -52,11 +56,25 @@ def level_envelope(samples: np.ndarray, rate: int) -> Envelope:
 
 
 def _noise_floor_dbfs(level_db: np.ndarray) -> float | None:
-    """Level of the quietest 50 ms at the head or the tail, if it lies well under the note."""
-    quiet = [level_db[:10], level_db[-10:]]
+    """Level of the quietest 50 ms at the head or the tail, if it lies well under the note.
+
+    Of a note cut closer, of what is left before it, where that lies deep and does not rise.
+    """
+    quiet = [level_db[:QUIET_BLOCKS], level_db[-QUIET_BLOCKS:]]
     loudest = float(level_db.max())
-    floors = [_mean_db(part) for part in quiet if len(part) and loudest - part.max() > 30.0]
+    floors = [_mean_db(part) for part in quiet if loudest - part.max() > QUIET_BELOW_PEAK_DB]
+    for blocks in range(QUIET_BLOCKS - 1, 1, -1):
+        head = level_db[:blocks]
+        if loudest - head.max() > SHORT_HEAD_BELOW_PEAK_DB and not _rises(head):
+            floors.append(_mean_db(head))
+            break
     return min(floors) if floors else None
+
+
+def _rises(level_db: np.ndarray) -> bool:
+    """Tell whether the second half is louder than the first, as a note that sets in is."""
+    half = len(level_db) // 2
+    return _mean_db(level_db[-half:]) - _mean_db(level_db[:half]) > RISING_DB
 
 
 def _mean_db(level_db: np.ndarray) -> float:

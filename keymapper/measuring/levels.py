@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
-from keymapper.channels import channel_means, less_means
+from keymapper.channels import channel_means
 from keymapper.measuring.blocks import block_energies
 from keymapper.model.loop import Loop
 from keymapper.model.sound import SILENCE_DBFS, Channels, Course, Levels
@@ -32,11 +32,6 @@ def amplitude_db(amplitude: float) -> float:
 def power_db(power: float) -> float:
     """Return a power in dB re full scale squared, at least SILENCE_DBFS."""
     return max(10 * math.log10(power), SILENCE_DBFS) if power > 0 else SILENCE_DBFS
-
-
-def without_dc(samples: np.ndarray) -> np.ndarray:
-    """Return samples with the mean of each channel taken off."""
-    return less_means(samples, channel_means(samples))
 
 
 def peak_dbfs(samples: np.ndarray) -> float:

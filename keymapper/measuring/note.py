@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from keymapper.measuring.centring import centred
 from keymapper.measuring.course import course, level_envelope
-from keymapper.measuring.levels import measured_channels, measured_levels, without_dc
+from keymapper.measuring.levels import measured_channels, measured_levels
 from keymapper.measuring.loops.region import find_region
 from keymapper.measuring.pitch import measure_pitch
 from keymapper.measuring.tone import tone
@@ -24,7 +25,7 @@ def measured_note(
     samples : float, shape (frames, channels), full scale 1.0, at least one frame.
     note_off_frame : where the key was let go, when that is known.
     """
-    free_of_dc = without_dc(samples)
+    free_of_dc = centred(samples, rate)
     region = find_region(free_of_dc, rate, note_off_frame)
     sustains = region.refusal is None
     envelope = level_envelope(free_of_dc, rate)

@@ -20,8 +20,8 @@ from keymapper.formats.wav_loop import (
     smpl_with_loop,
     write_wav_copy,
 )
+from keymapper.measuring.centring import centred
 from keymapper.measuring.join import join_audibility
-from keymapper.measuring.levels import without_dc
 from keymapper.measuring.loops import GUARD_FRAMES, bake_loop, find_loop
 from keymapper.measuring.pitch import measure_pitch
 from keymapper.model.instrument import SkippedFile
@@ -127,7 +127,7 @@ def _looped(order: _LoopOrder) -> LoopedFile | SkippedFile:
 
 def _write_copy(order: _LoopOrder) -> LoopedFile:
     audio = _readable(order.source)
-    pitch = measure_pitch(without_dc(audio.samples), audio.info.rate)
+    pitch = measure_pitch(centred(audio.samples, audio.info.rate), audio.info.rate)
     verdict = _found(audio, pitch, order.options)
     if verdict.loop is None:
         shutil.copyfile(order.source, order.target)
@@ -161,7 +161,7 @@ def _readable(path: Path) -> Audio:
 
 def _found(audio: Audio, pitch: Pitch, options: LoopOptions) -> LoopVerdict:
     """Find a loop that leaves room for its guard frames, and keeps the recorded levels."""
-    sounding = without_dc(audio.samples)[: max(0, len(audio.samples) - GUARD_FRAMES)]
+    sounding = centred(audio.samples, audio.info.rate)[: max(0, len(audio.samples) - GUARD_FRAMES)]
     verdict = find_loop(
         sounding,
         audio.info.rate,

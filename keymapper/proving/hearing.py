@@ -9,7 +9,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from keymapper.formats.sfz import SfzRegion
-from keymapper.measuring.levels import loudest_windows, peak_dbfs, rms_dbfs, without_dc
+from keymapper.measuring.centring import centred
+from keymapper.measuring.levels import loudest_windows, peak_dbfs, rms_dbfs
 from keymapper.measuring.pitch import HIGHEST_HZ, LOWEST_HZ, measure_pitch
 from keymapper.model.pitch import DOUBT_TEXT
 from keymapper.model.proof import (
@@ -229,7 +230,7 @@ def _tuning(
     if not LOWEST_HZ <= target.reference_hz * 2.0 ** (cents_above_a4 / 1200.0) <= HIGHEST_HZ:
         return _Tuning(reason=f"only {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz can be judged")
     pitch = measure_pitch(
-        without_dc(sound),
+        centred(sound, settings.player.rate),
         settings.player.rate,
         reference_hz=target.reference_hz,
     )

@@ -11,7 +11,7 @@ from keymapper.auditing.fixes.plan import WantedLoop
 from keymapper.auditing.sound.loop_judging import judged_loop
 from keymapper.errors import InputError
 from keymapper.formats.audio_file import read_audio
-from keymapper.measuring.levels import without_dc
+from keymapper.measuring.centring import centred
 from keymapper.measuring.loops import find_loop
 from keymapper.model.loop import Loop, LoopMode, LoopOptions
 
@@ -38,7 +38,8 @@ def mended_loop(order: LoopOrder) -> Loop | None:
         audio = read_audio(order.path)
     except InputError:
         return None
-    samples, rate = without_dc(audio.samples), audio.info.rate
+    rate = audio.info.rate
+    samples = centred(audio.samples, rate)
     f0_hz = order.wanted.f0_hz
     usable = [
         loop

@@ -22,7 +22,7 @@ ABOVE_MOST_DB = 6.0
     unit="dBFS",
     title="The sample is not centred (DC)",
     why="Every start and every end of the note clicks, and headroom is lost.",
-    fix="Take the mean of each channel off the sample.",
+    fix="Take the offset of its silence off; a wave uneven by itself needs a high-pass at 5 Hz.",
 )
 def dc(sample: PackSample, limit: float) -> Iterator[Outcome]:
     """Judge the largest mean of a channel."""
