@@ -11,7 +11,7 @@ from keymapper.auditing.sound.edges import measured_edges
 from keymapper.auditing.sound.loop_judging import judged_loop
 from keymapper.auditing.sound.noise import hum_of, noise_dbfs
 from keymapper.auditing.sound.stereo import mono_loss_db
-from keymapper.measuring.levels import without_dc
+from keymapper.measuring.centring import centred
 from keymapper.model.loop import Loop
 from keymapper.model.sound import Course
 from tests.auditing.subjects import pitch
@@ -21,7 +21,7 @@ KEY, F0_HZ = 57, 220.0
 
 
 def _note(**how) -> np.ndarray:
-    return without_dc(note(F0_HZ, 2.0, **how))
+    return centred(note(F0_HZ, 2.0, **how), RATE)
 
 
 def _course(samples: np.ndarray) -> Course:
@@ -89,7 +89,7 @@ def test_hum_is_found_beside_a_note_and_in_silence(mains_hz):
 
 
 def test_a_note_on_a_multiple_of_the_mains_is_no_hum():
-    samples = without_dc(note(100.0, 2.0))
+    samples = centred(note(100.0, 2.0), RATE)
     assert hum_of(samples, RATE, 100.0, 2_400).mains_hz is None
 
 
