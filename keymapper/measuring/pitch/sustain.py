@@ -14,6 +14,8 @@ LEVEL_SECONDS = 0.01
 SUSTAIN_RANGE_DB = 36.0
 ATTACK_RANGE_DB = 6.0
 ONSET_RANGE_DB = 26.0
+LEAST_RELEASE_RATIO = 10**-1.2
+RELEASE_SHARE = 0.5
 SETTLING_SECONDS = 0.08
 SHORTEST_SECONDS = 0.1
 LONGEST_SECONDS = 5.2
@@ -76,7 +78,8 @@ def find_sustain(mono: Array, rate_hz: float) -> Sustain | None:
     """Return the steady part of a note, or None when it is silent or empty.
 
     10 ms levels; steady from 80 ms after the first within 6 dB of the loudest to the last within
-    36 dB of it; from the onset on, and at least 0.1 s, when that leaves less.
+    36 dB of it, or to where a held note is let go; from the onset on, and at least 0.1 s, when that
+    leaves less.
 
     mono : float32, shape (frames,).
     rate_hz : frames a second.
@@ -96,11 +99,25 @@ def find_sustain(mono: Array, rate_hz: float) -> Sustain | None:
     onset = int(np.argmax(power > loudest * 10 ** (-ONSET_RANGE_DB / 10))) * step
     start = int(np.argmax(power > loudest * 10 ** (-ATTACK_RANGE_DB / 10))) * step
     start += round(SETTLING_SECONDS * rate_hz)
-    end = (int(sounding[-1]) + 1) * step
+    end = _before_release(power, start // step, int(sounding[-1])) * step
     if end - start < SHORTEST_SECONDS * rate_hz:
         start = onset
     end = min(len(mono), max(end, start + round(SHORTEST_SECONDS * rate_hz)))
     return _sustain_of(mono, rate_hz, onset, start, end)
+
+
+def _before_release(power: Array, first: int, last: int) -> int:
+    """Return the block after the steady ones: where a held note falls, if its end is a release.
+
+    The lower two thirds of the fall in dB are one where they take less than half the time of what
+    is before them; of a note that dies away by itself they take twice that time.
+    """
+    fallen = float(power[last] / power.max())
+    if fallen > LEAST_RELEASE_RATIO:
+        return last + 1
+    loud = int(np.flatnonzero(power > power.max() * fallen ** (1 / 3))[-1])
+    is_release = last - loud < RELEASE_SHARE * (loud - first)
+    return (loud if is_release else last) + 1
 
 
 def _sustain_of(mono: Array, rate_hz: float, onset: int, start: int, end: int) -> Sustain:

@@ -80,6 +80,18 @@ def test_drift_vibrato_and_glide_are_measured_and_absent_elsewhere() -> None:
     assert pitch.detuning_width_cents is None
 
 
+@pytest.mark.parametrize(("f0_hz", "hold_seconds"), [(98.0, 0.35), (130.8, 0.35), (65.4, 0.8)])
+def test_a_release_does_not_bend_the_pitch_of_a_short_note(
+    f0_hz: float, hold_seconds: float
+) -> None:
+    times = np.arange(round((hold_seconds + 0.25) * RATE_HZ)) / RATE_HZ
+    shape = np.minimum(1.0, times / 0.004) * np.exp(-np.maximum(times - hold_seconds, 0) / 0.04)
+    sound = sum(np.sin(2 * np.pi * k * f0_hz * times) for k in range(1, 5)) * shape
+    pitch = measure_pitch(0.1 * np.asarray(sound)[:, np.newaxis], RATE_HZ)
+    assert pitch.f0_hz is not None
+    assert 1200 * math.log2(pitch.f0_hz / f0_hz) == pytest.approx(0.0, abs=0.05)
+
+
 def swung(
     f0_hz: float, onset_seconds: float, rise_seconds: float, depth_cents: float = 20.0
 ) -> np.ndarray:
