@@ -37,7 +37,7 @@ from keymapper.mapping.placing import (
     placed_as_one_shots,
     placed_on_keys,
 )
-from keymapper.measuring.levels import without_dc
+from keymapper.measuring.centring import centred
 from keymapper.measuring.loops import find_loop
 from keymapper.measuring.note import measured_note
 from keymapper.measuring.shortening import shapes
@@ -81,7 +81,7 @@ def keepable(samples: np.ndarray, rate: int, one_shot: bool) -> tuple[KeepableNo
     f0_hz = measurement.pitch.f0_hz
     options = LoopOptions(mode="none" if one_shot else "long")
     loop = find_loop(note, rate, f0_hz=f0_hz, options=options)
-    colour = tone(without_dc(samples), rate, measurement.course)
+    colour = tone(centred(samples, rate), rate, measurement.course)
     kept = KeepableNote(
         tone=colour,
         rate=rate,

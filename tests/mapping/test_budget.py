@@ -271,6 +271,22 @@ def test_one_shots_never_stand_in_for_each_other() -> None:
         budget_plan(places, keys, notes, replace(limits, most_bytes=30_000))
 
 
+def test_a_drum_without_layers_widens_nobody_elses() -> None:
+    keys, velocities = [36, 36, 38, 38, 49], [40, 110, 40, 110, None]
+    hits = [
+        PlaceableNote(root_key=k, velocity=v, round_robin=None, is_release=False, level_db=-20.0)
+        for k, v in zip(keys, velocities, strict=True)
+    ]
+    notes = [keepable(sounding(key + 12, 90.0)) for key in keys]
+    places = placed_as_one_shots(hits, ZoneSettings())
+    limits = replace(KEYS_ONLY, interchangeable=False, may_lower_bits=True, most_bytes=110_000)
+    plan = budget_plan(places, keys, notes, limits)
+    assert plan.given_up
+    assert {(p.note, p.low_velocity, p.high_velocity) for p in plan.places} == {
+        (p.note, p.low_velocity, p.high_velocity) for p in places
+    }
+
+
 def test_no_note_is_moved_farther_than_allowed() -> None:
     keys = [40, 50, 60, 70, 80]
     notes = [keepable(sounding(key, 75.0)) for key in keys]

@@ -65,10 +65,14 @@ def layers_of(
         families.setdefault((notes[place.note].stack, place.trigger), []).append(place)
     result = []
     for family, (_, own) in enumerate(sorted(families.items())):
-        for low in sorted({place.low_velocity for place in own}):
-            members = [place for place in own if place.low_velocity == low]
+        for velocities in sorted({_velocities(place) for place in own}):
+            members = [place for place in own if _velocities(place) == velocities]
             result.append(_layer(family, members, root_keys, notes))
     return result
+
+
+def _velocities(place: Place) -> tuple[int, int]:
+    return place.low_velocity, place.high_velocity
 
 
 def _layer(
@@ -93,7 +97,7 @@ def _layer(
     return Layer(
         family=family,
         low_velocity=places[0].low_velocity,
-        high_velocity=max(place.high_velocity for place in places),
+        high_velocity=places[0].high_velocity,
         roots=roots,
         owners=owners,
         moved=moved,
