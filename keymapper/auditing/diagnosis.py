@@ -141,7 +141,7 @@ def _diagnosis(
         middle_cents=round(middle, 3),
         slope_cents_per_octave=_estimate(fit, "slope"),
         warm_up=_warm_up(fit, near, order),
-        velocity_cents=_estimate(fit, "velocity") if has_velocity else None,
+        velocity_cents=_estimate(fit, "velocity", _span(near)) if has_velocity else None,
         rest_cents=round(fit.scale, 3),
         explained=_explained(fit),
         outliers=tuple(sorted(outliers)),
@@ -158,8 +158,14 @@ def _in_words(diagnosis: Diagnosis) -> Diagnosis:
     return replace(diagnosis, sentence=sentence_of(diagnosis), advice=advice_of(diagnosis))
 
 
-def _estimate(fit: Fit, column: str) -> Estimate:
-    return Estimate(value=round(fit.value(column), 4), error=round(fit.error(column), 4))
+def _estimate(fit: Fit, column: str, steps: float = 1.0) -> Estimate:
+    value, error = fit.value(column), fit.error(column)
+    return Estimate(value=round(steps * value, 4), error=round(steps * error, 4))
+
+
+def _span(notes: Sequence[TunedNote]) -> float:
+    """Return how far the softest and the hardest notes are apart, in 100 velocities."""
+    return float(np.ptp([note.played_velocity for note in notes])) / 100
 
 
 def _warm_up(fit: Fit, notes: Sequence[TunedNote], order: RecordingOrder) -> WarmUp | None:

@@ -133,7 +133,7 @@ class Diagnosis:
     warm_up: WarmUp | None
     """None where no recording order is known, or nothing is to be seen of it."""
     velocity_cents: Estimate | None
-    """Per 100 steps of velocity; None with one layer."""
+    """Of the hardest notes over the softest; None with one layer."""
     rest_cents: float
     """Robust standard deviation of what is left."""
     explained: Explained

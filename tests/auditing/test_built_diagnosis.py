@@ -36,6 +36,18 @@ def test_numbers_that_count_give_the_order(tmp_path):
     assert [row.minutes for row in found.notes_table] == [0, 1, 2, 3, 4, 5]
 
 
+def test_layers_tuned_apart_are_told_as_far_as_they_are_apart(tmp_path):
+    (tmp_path / "in").mkdir()
+    for key in KEYS:
+        for velocity, cents, peak in ((40, -10.0, 0.1), (110, 10.0, 0.3)):
+            sound = note(440 * 2 ** ((key - 69 + cents / 100) / 12), peak=peak)
+            path = tmp_path / "in" / f"Skiff {key} v{velocity}.wav"
+            soundfile.write(path, sound, RATE, subtype="PCM_24")
+    found = diagnosed_build(build_instrument(tmp_path / "in", tmp_path / "out", None, ONE))
+    assert found.velocity_cents.value == pytest.approx(20.0, abs=0.5)
+    assert "hard notes are 20." in found.sentence or "hard notes are 19." in found.sentence
+
+
 def test_one_shots_have_nothing_to_diagnose(tmp_path):
     manifest = built(tmp_path, "Skiff {key}.wav", lambda *_: 0.0, Recipe(layout="one-shots"))
     assert diagnosed_build(manifest) is None
