@@ -2,8 +2,9 @@
 
 Within its layer a zone plays at its own level at the velocity it was recorded at, and meets its
 neighbour layers half-way (in dB, along the straight line between the two levels) at the
-hand-over. Neighbours are the nearest layers that reach its keys. Beyond the softest and the
-loudest recording the usual square law goes on.
+hand-over. Neighbours are the nearest layers that reach its keys; where none does, the next layer
+counts as far above or below it as on the keys that have both. Beyond the softest and the loudest
+recording the usual square law goes on.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -50,8 +52,9 @@ def velocity_gains(zones: Sequence[DynamicZone]) -> list[tuple[VelocityGain, ...
 
 
 def _gains(zone: DynamicZone, zones: Sequence[DynamicZone]) -> tuple[VelocityGain, ...]:
-    below = _neighbours(zone, [z for z in zones if z.high_velocity < zone.low_velocity])
-    above = _neighbours(zone, [z for z in zones if z.low_velocity > zone.high_velocity])
+    alike = [one for one in zones if one.low_velocity == zone.low_velocity]
+    below = _neighbours(zone, alike, [z for z in zones if z.high_velocity < zone.low_velocity])
+    above = _neighbours(zone, alike, [z for z in zones if z.low_velocity > zone.high_velocity])
     low, high = faded_range(
         (zone.low_velocity, zone.high_velocity), zone.fade_below, zone.fade_above
     )
@@ -154,17 +157,41 @@ class _Neighbour:
     level_db: float
 
 
-def _neighbours(zone: DynamicZone, others: Sequence[DynamicZone]) -> _Neighbour | None:
-    """Mean of the zones of the nearest layer that shares keys with this one."""
-    sharing = [o for o in others if o.low_key <= zone.high_key and zone.low_key <= o.high_key]
-    if not sharing:
+def _neighbours(
+    zone: DynamicZone, alike: Sequence[DynamicZone], others: Sequence[DynamicZone]
+) -> _Neighbour | None:
+    """Mean of the zones of the nearest layer that shares keys with this one.
+
+    alike : the zones of its own layer, to tell how far a layer lies that does not reach its keys.
+    """
+    sharing = _nearest(zone, [other for other in others if _share_keys(zone, other)])
+    if sharing:
+        level_db = sum(other.level_db for other in sharing) / len(sharing)
+        return _Neighbour(velocity=_mean_velocity(sharing), level_db=level_db)
+    next_layer = _nearest(zone, others)
+    steps = [
+        other.level_db - one.level_db
+        for one in alike
+        for other in next_layer
+        if _share_keys(one, other)
+    ]
+    if not steps:
         return None
-    nearest = min(abs(o.low_velocity - zone.low_velocity) for o in sharing)
-    shared = [o for o in sharing if abs(o.low_velocity - zone.low_velocity) == nearest]
-    return _Neighbour(
-        velocity=sum(o.nominal_velocity for o in shared) / len(shared),
-        level_db=sum(o.level_db for o in shared) / len(shared),
-    )
+    return _Neighbour(velocity=_mean_velocity(next_layer), level_db=zone.level_db + median(steps))
+
+
+def _nearest(zone: DynamicZone, others: Sequence[DynamicZone]) -> list[DynamicZone]:
+    """Return the zones of the layer next to that of a zone."""
+    apart = [abs(other.low_velocity - zone.low_velocity) for other in others]
+    return [other for other, far in zip(others, apart, strict=True) if far == min(apart)]
+
+
+def _share_keys(one: DynamicZone, other: DynamicZone) -> bool:
+    return one.low_key <= other.high_key and other.low_key <= one.high_key
+
+
+def _mean_velocity(zones: Sequence[DynamicZone]) -> float:
+    return sum(zone.nominal_velocity for zone in zones) / len(zones)
 
 
 def _gain_db(velocity: int, zone: DynamicZone, neighbour: _Neighbour | None) -> float:

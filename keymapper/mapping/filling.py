@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
+from statistics import median
 
 from keymapper.mapping.dynamics import (
     LEAST_GAIN_DB,
@@ -29,7 +30,7 @@ def filled(placed: Sequence[PlacedNote], levels_dbfs: Sequence[float]) -> tuple[
     At a key which a layer does not reach, the next softer layer goes on, or the next louder one
     begins sooner, so that no key that sounds at all is silent at some velocities. Level goes on
     along a straight line (in dB) to the next layer, and as that of the next layer where they
-    overlap, or by the square law of velocity.
+    overlap or that does not reach the key, or by the square law of velocity.
 
     levels_dbfs : of each placed note at the velocity it was recorded at.
     """
@@ -186,13 +187,15 @@ def _area(
     high_velocity = 127 if louder is None else louder - 1
     fade_below = 0 if is_softest else note.place.fade_below
     fade_above = 0 if louder is None else placed[here[louder][0]].place.fade_below
-    gains, goes_on_to = note.velocity_gains, None
+    gains = note.velocity_gains
+    softer = [low for low in layers if low < own and is_softest]
+    below = _as_if_here(index, softer, placed, levels_dbfs, layers)
+    louder_elsewhere = [low for low in layers if low > own and louder is None]
+    above = _as_if_here(index, louder_elsewhere, placed, levels_dbfs, layers)
     if gains and louder is not None and high_velocity > note.place.high_velocity:
         gains = _up_to(gains, note.place.high_velocity)
-        goes_on_to = _NextLayer(
-            over_db=tuple(levels_dbfs[i] - levels_dbfs[index] for i in here[louder]),
-            gains=tuple(placed[i].velocity_gains for i in here[louder]),
-        )
+        over = [levels_dbfs[i] - levels_dbfs[index] for i in here[louder]]
+        above = (_next_layer([placed[i] for i in here[louder]], over, begins=True),)
     sounding = faded_range((low_velocity, high_velocity), fade_below, fade_above)
     return Area(
         low_key=key,
@@ -201,7 +204,7 @@ def _area(
         high_velocity=high_velocity,
         fade_below=fade_below,
         fade_above=fade_above,
-        velocity_gains=_gains(gains, sounding, goes_on_to),
+        velocity_gains=_gains(gains, sounding, below, above),
     )
 
 
@@ -212,11 +215,8 @@ class _NextLayer:
     over_db: tuple[float, ...]
     """Of each, its level over that of the note."""
     gains: tuple[tuple[VelocityGain, ...], ...]
-
-    @property
-    def begins(self) -> int:
-        """The velocity that it sounds from."""
-        return min(gains[0].velocity for gains in self.gains)
+    edge: int
+    """The velocity that it sounds from, of a softer layer up to."""
 
     def level_db(self, velocity: int) -> float:
         """Return its mean level at a velocity, over that of the note."""
@@ -227,30 +227,73 @@ class _NextLayer:
         return sum(levels) / len(levels)
 
 
+def _next_layer(
+    notes: Sequence[PlacedNote], over_db: Sequence[float], *, begins: bool
+) -> _NextLayer:
+    gains = tuple(note.velocity_gains for note in notes)
+    edges = [one[0].velocity if begins else one[-1].velocity for one in gains]
+    return _NextLayer(
+        over_db=tuple(over_db), gains=gains, edge=min(edges) if begins else max(edges)
+    )
+
+
+def _as_if_here(
+    index: int,
+    missing: Sequence[int],
+    placed: Sequence[PlacedNote],
+    levels_dbfs: Sequence[float],
+    layers: Layers,
+) -> tuple[_NextLayer, ...]:
+    """Return layers, nearest first, that do not reach a note's keys as if they did.
+
+    They lie as far from its own layer as on the keys that have both; a layer that never meets its
+    own is left out, and so are all where levels do not follow velocity.
+
+    missing : the lowest velocities of the layers, all louder or all softer than the note's own.
+    """
+    own = placed[index].place.low_velocity
+    found = []
+    for low in sorted(missing, key=lambda low: abs(low - own)):
+        steps = [
+            levels_dbfs[other] - levels_dbfs[one]
+            for one in layers[own]
+            for other in layers[low]
+            if _share_keys(placed[one].place, placed[other].place)
+        ]
+        notes = [placed[i] for i in layers[low]]
+        if steps and all(note.velocity_gains for note in notes):
+            found.append(_next_layer(notes, [median(steps)] * len(notes), begins=low > own))
+    return tuple(found)
+
+
+def _share_keys(one: Place, other: Place) -> bool:
+    return one.low_key <= other.high_key and other.low_key <= one.high_key
+
+
 def _gains(
-    own: tuple[VelocityGain, ...], sounding: tuple[int, int], goes_on_to: _NextLayer | None
+    own: tuple[VelocityGain, ...],
+    sounding: tuple[int, int],
+    softer: Sequence[_NextLayer],
+    louder: Sequence[_NextLayer],
 ) -> tuple[VelocityGain, ...]:
     """Return a note's own gains over velocity, drawn out to the velocities it sounds at."""
     if not own:
         return ()
     first, last = own[0], own[-1]
-    below = range(sounding[0], first.velocity, VELOCITY_STEP)
+    below = {*range(sounding[0], first.velocity, VELOCITY_STEP)}
+    below |= _points(softer) & {*range(sounding[0], first.velocity)}
     above = {*range(sounding[1], last.velocity, -VELOCITY_STEP)}
-    if goes_on_to is not None:
-        above |= {goes_on_to.begins} & {*range(last.velocity + 1, sounding[1])}
+    above |= _points(louder) & {*range(last.velocity + 1, sounding[1])}
     return (
-        *(VelocityGain(velocity=v, gain_db=_by_square_law(first, v)) for v in below),
+        *(VelocityGain(velocity=v, gain_db=_beyond_db(first, v, softer)) for v in sorted(below)),
         *own,
-        *(
-            VelocityGain(
-                velocity=v,
-                gain_db=_by_square_law(last, v)
-                if goes_on_to is None
-                else _on_the_way_db(last, v, goes_on_to),
-            )
-            for v in sorted(above)
-        ),
+        *(VelocityGain(velocity=v, gain_db=_beyond_db(last, v, louder)) for v in sorted(above)),
     )
+
+
+def _points(layers: Sequence[_NextLayer]) -> set[int]:
+    """Return the velocities at which the courses of layers bend."""
+    return {gain.velocity for layer in layers for gains in layer.gains for gain in gains}
 
 
 def _up_to(gains: tuple[VelocityGain, ...], velocity: int) -> tuple[VelocityGain, ...]:
@@ -259,12 +302,19 @@ def _up_to(gains: tuple[VelocityGain, ...], velocity: int) -> tuple[VelocityGain
     return (*(gain for gain in gains if gain.velocity < velocity), last)
 
 
-def _on_the_way_db(last: VelocityGain, velocity: int, to: _NextLayer) -> float:
-    """Return the gain along a straight line to where the next layer begins, then along that."""
-    if velocity >= to.begins:
-        return to.level_db(velocity)
-    way = (velocity - last.velocity) / (to.begins - last.velocity)
-    return last.gain_db + way * (to.level_db(to.begins) - last.gain_db)
+def _beyond_db(known: VelocityGain, velocity: int, layers: Sequence[_NextLayer]) -> float:
+    """Return the gain beyond a known one: along a straight line to the next layer, then as layers.
+
+    layers : nearest first; by the square law of velocity where there are none.
+    """
+    if not layers:
+        return _by_square_law(known, velocity)
+    far = abs(velocity - known.velocity)
+    reached = [layer for layer in layers if abs(layer.edge - known.velocity) <= far]
+    if reached:
+        return max(LEAST_GAIN_DB, reached[-1].level_db(velocity))
+    way = far / abs(layers[0].edge - known.velocity)
+    return known.gain_db + way * (layers[0].level_db(layers[0].edge) - known.gain_db)
 
 
 def _by_square_law(known: VelocityGain, velocity: int) -> float:

@@ -152,6 +152,17 @@ def test_level_rises_alike_where_the_middle_layer_is_there_and_where_not(key: in
         assert level_dbfs(area, levels[index], velocity) == pytest.approx(wanted, abs=0.01)
 
 
+@pytest.mark.parametrize("missing", [{70}, {120}, {70, 120}, {20}, {20, 70}])
+def test_level_rises_as_elsewhere_where_the_outer_layers_are_missing(missing: set[int]) -> None:
+    layers = (20, 70, 120)
+    full = [(key, velocity) for key in (36, 48) for velocity in layers]
+    notes, levels = laid([*full, *((84, velocity) for velocity in {*layers} - missing)])
+    for velocity in range(20, 121):
+        ((index, area),) = playing(notes, 84, velocity)
+        wanted = SOFT_DBFS + DB_A_VELOCITY * velocity
+        assert level_dbfs(area, levels[index], velocity) == pytest.approx(wanted, abs=0.05)
+
+
 def test_where_layers_fade_the_level_goes_on_to_the_end_of_the_fade() -> None:
     notes, levels = laid(MIDDLE_MISSING, fade=20)
     ((index, area),) = playing(notes, 36, 90)
