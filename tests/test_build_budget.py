@@ -49,6 +49,19 @@ def budgeted(tmp_path: Path, **choices) -> tuple[int, int]:
     return decoded_bytes(tmp_path / "full"), decoded_bytes(tmp_path / "small")
 
 
+def test_a_budget_leaves_an_evened_note_even(tmp_path: Path) -> None:
+    """Fewer notes would draw another curve through the levels."""
+    for key in (40, 52, 58, 64, 70, 76, 81):
+        write_note(tmp_path / "in" / f"Float {key}.wav", key, peak=0.45 if key == 40 else 0.3)
+    full = build_instrument(tmp_path / "in", tmp_path / "full", settings=ONE)
+    recipe = Recipe(budget=BudgetSettings(max_notes=3))
+    small = build_instrument(tmp_path / "in", tmp_path / "small", recipe, ONE)
+    gains = {zone.root_key: zone.gain_db for zone in full.zones}
+    apart = [zone.gain_db - gains[zone.root_key] for zone in small.zones]
+    assert len(apart) == 3
+    assert np.ptp(apart) < 0.05
+
+
 @pytest.mark.parametrize("size", ["300kB", "0.15 MB"])
 def test_the_written_samples_fit_and_every_key_still_plays(tmp_path, size):
     stereo_notes(tmp_path / "in")
@@ -151,7 +164,7 @@ def test_layers_share_one_budget_and_all_keep_sounding(tmp_path):
         for key in KEYS:
             write_note(tmp_path / "in" / layer / f"Float {key}.wav", key)
     layers = (LayerSettings(folder="low"), LayerSettings(folder="high"))
-    recipe = Recipe(layer=layers, budget=BudgetSettings(max_notes=5))
+    recipe = Recipe(layer=layers, budget=BudgetSettings(max_notes=3))
     manifest = build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
     assert len(manifest.notes) == 5
     for key in (48, 60, 67):

@@ -23,16 +23,20 @@ def voiced(
     places: Sequence[Place],
     recipe: Recipe,
     layout: ResolvedLayout,
+    gains_db: Sequence[float] | None = None,
 ) -> tuple[PlacedNote, ...]:
     """Return the placed notes with their gains and velocity curves.
 
     places : refer to `decided` by index; one placed note comes of each.
+    gains_db : of each place, where they are known from a set with more notes.
     """
     pairs = [(decided[place.note], place) for place in places]
     recorded = [notes[one.note].measurement.levels.body_dbfs for one, _ in pairs]
-    own = [_own_gain_db(notes[one.note]) for one, _ in pairs]
-    even = _even_gains_db(pairs, recorded, recipe.levels, layout)
-    gains = [gain + extra for gain, extra in zip(even, own, strict=True)]
+    gains = gains_db
+    if gains is None:
+        own = [_own_gain_db(notes[one.note]) for one, _ in pairs]
+        even = _even_gains_db(pairs, recorded, recipe.levels, layout)
+        gains = [gain + extra for gain, extra in zip(even, own, strict=True)]
     levels = [level + gain for level, gain in zip(recorded, gains, strict=True)]
     curves: list[tuple[VelocityGain, ...]] = [()] * len(pairs)
     trackings: list[VelocityTracking] = ["square"] * len(pairs)

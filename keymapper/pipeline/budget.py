@@ -218,7 +218,7 @@ def _within(
     found: BudgetPlan,
     kept: dict[int, KeptSample],
 ) -> BuildPlan:
-    """Return the plan of one layer with its kept notes alone, voiced again."""
+    """Return the plan of one layer with its kept notes alone, as even as with all."""
     own = [index for index, member in enumerate(members) if member.layer == layer]
     own_index = {index: position for position, index in enumerate(own)}
     places = [
@@ -239,7 +239,8 @@ def _within(
     if full_rate:
         remarks = (*remarks, f"no loop at a lower rate for {full_rate} notes, which stay larger")
     notes = set_notes(plan.measured, plan.named, plan.recipe)
-    placed = voiced(notes, decided, places, plan.recipe, plan.assembly.layout)
+    gains = [members[own[place.note]].placed.gain_db for place in places]
+    placed = voiced(notes, decided, places, plan.recipe, plan.assembly.layout, gains)
     kept_samples = {
         (members[i].placed.note, members[i].placed.is_reversed): kept[i] for i in own if i in kept
     }
