@@ -164,7 +164,7 @@ def test_layers_share_one_budget_and_all_keep_sounding(tmp_path):
         for key in KEYS:
             write_note(tmp_path / "in" / layer / f"Float {key}.wav", key)
     layers = (LayerSettings(folder="low"), LayerSettings(folder="high"))
-    recipe = Recipe(layer=layers, budget=BudgetSettings(max_notes=3))
+    recipe = Recipe(layer=layers, budget=BudgetSettings(max_notes=5))
     manifest = build_instrument(tmp_path / "in", tmp_path / "out", recipe, ONE)
     assert len(manifest.notes) == 5
     for key in (48, 60, 67):
