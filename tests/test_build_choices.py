@@ -243,6 +243,37 @@ def test_controls_start_as_recorded_and_can_be_switched_off(tmp_path):
     assert read_sfz(tmp_path / "off" / "in.sfz").control.labels == ()
 
 
+@pytest.mark.parametrize(
+    ("ranges", "told"),
+    [
+        ([(0, 59), (60, 127)], "one of 2 layers, one of which sounds at a time"),
+        ([(0, 60), (60, 127)], "one of 2 layers that sound together: 2 voices a key"),
+        ([(0, 59), (60, 127), (40, 70)], "3 layers that sound together: at most 2 voices a key"),
+    ],
+)
+def test_layers_tell_how_many_of_them_sound_at_once(tmp_path, ranges, told):
+    for place in range(len(ranges)):
+        write_note(tmp_path / "in" / str(place) / "C4.wav", 60)
+    layers = tuple(LayerSettings(folder=str(i), keys=keys) for i, keys in enumerate(ranges))
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", Recipe(layer=layers), ONE)
+    assert all(told in one.remarks[-1] for one in manifest.layers)
+
+
+def test_two_instruments_that_take_turns_are_doubted(tmp_path):
+    time = np.arange(2 * RATE)[:, np.newaxis] / RATE
+    dark = 0.3 * np.sin(2 * np.pi * 130.8 * time)
+    bright = sum(np.sin(2 * np.pi * 130.8 * k * time + k * k) for k in range(1, 40))
+    bright *= 0.3 / np.sqrt(39)
+    for folder in ("alder", "birch"):
+        (tmp_path / "in" / folder).mkdir(parents=True)
+    for name, sound in (("alder/C3", dark), ("birch/C3", bright), ("birch/C4", bright[::2])):
+        soundfile.write(tmp_path / "in" / f"{name}.wav", sound, RATE, subtype="PCM_24")
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", settings=ONE)
+    (doubt,) = [doubt for doubt in manifest.doubts if doubt.about == "set"]
+    assert "takes turns with" in doubt.message
+    assert {doubt.file, doubt.message.split(" but ")[0][17:]} == {"alder/C3.wav", "birch/C3.wav"}
+
+
 def test_layers_sound_together_and_equally_loud(tmp_path):
     for folder, peak in (("bright", 0.5), ("dark", 0.05)):
         for name, key in (("C3", 48), ("C4", 60)):

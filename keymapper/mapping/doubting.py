@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 
-from keymapper.model.instrument import Doubt, NoteRecord
+import numpy as np
 
+from keymapper.mapping.placing import Place
+from keymapper.model.hearing import difference_db, excitations
+from keymapper.model.instrument import Doubt, NoteRecord
+from keymapper.model.tone import Tone
+
+UNLIKE_DB = 8.0
+"""Repeats of one sound, drums too, lie within 5 dB of each other in colour; two sounds over 10."""
 _GRAVEST_FIRST = ("set", "pitch", "name", "loop", "file", "level", "channels")
 
 
@@ -17,6 +25,30 @@ def doubts_of_result(notes: Sequence[NoteRecord]) -> list[Doubt]:
 def sorted_doubts(doubts: Iterable[Doubt]) -> tuple[Doubt, ...]:
     """Return doubts by gravity, then by file."""
     return tuple(sorted(doubts, key=lambda d: (_GRAVEST_FIRST.index(d.about), d.file, d.message)))
+
+
+def doubts_of_turns(
+    places: Sequence[Place], files: Sequence[str], tones: Sequence[Tone]
+) -> Iterator[Doubt]:
+    """Yield the notes that take turns with a sound unlike them: most likely two instruments.
+
+    files, tones : of each place.
+    """
+    turns: dict[tuple[str, int, int], list[int]] = defaultdict(list)
+    for index, place in enumerate(places):
+        turns[place.trigger, place.low_key, place.low_velocity].append(index)
+    for first, *others in turns.values():
+        if not others:
+            continue
+        heard = excitations([tones[i] for i in (first, *others)], np.array([0]))[:, 0]
+        apart_db = difference_db(heard[:1], heard[1:])
+        for other, apart in zip(others, apart_db, strict=True):
+            if apart > UNLIKE_DB and files[other] != files[first]:
+                message = (
+                    f"takes turns with {files[first]} but sounds unlike it "
+                    f"({apart:.0f} dB apart in colour); are these two instruments?"
+                )
+                yield Doubt(file=files[other], about="set", message=message)
 
 
 def _doubts(note: NoteRecord) -> Iterator[Doubt]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from keymapper import __version__
 from keymapper.mapping.controls import controls
-from keymapper.mapping.doubting import doubts_of_result, sorted_doubts
+from keymapper.mapping.doubting import doubts_of_result, doubts_of_turns, sorted_doubts
 from keymapper.mapping.set_notes import PlacedNote
 from keymapper.mapping.zones import zones_of
 from keymapper.model.instrument import (
@@ -45,7 +45,7 @@ def finished_manifest(plans: Sequence[BuildPlan], samples: Sequence[SampleFile])
         description=recipe.description or "",
         reference_hz=recipe.reference_hz,
         recipe=recipe,
-        layers=tuple(_layer_facts(plan, len(plans)) for plan in plans),
+        layers=tuple(_layer_facts(plan, plans) for plan in plans),
         controls=controls(zones, recipe.controls),
         zones=tuple(zones),
         notes=tuple(notes),
@@ -65,7 +65,21 @@ def _as_loud(plan: BuildPlan, placed: PlacedNote, sample: SampleFile) -> PlacedN
 
 
 def _doubts(plans: Sequence[BuildPlan]) -> list[Doubt]:
-    return [doubt for plan in plans for doubt in (*plan.named.doubts, *plan.assembly.doubts)]
+    return [
+        doubt
+        for plan in plans
+        for doubt in (*plan.named.doubts, *plan.assembly.doubts, *_doubts_of_turns(plan))
+    ]
+
+
+def _doubts_of_turns(plan: BuildPlan) -> Iterator[Doubt]:
+    placed = plan.assembly.placed
+    recordings = [plan.recording(note) for note in placed]
+    return doubts_of_turns(
+        [note.place for note in placed],
+        [recording.source.file for recording in recordings],
+        [recording.measurement.tone for recording in recordings],
+    )
 
 
 def _unlooped(written: Sequence[Written]) -> Iterator[Doubt]:
@@ -93,10 +107,10 @@ def _why_unlooped(plan: BuildPlan, placed: PlacedNote) -> str | None:
     return f"{verdict.reason}; ask for shorter loops, or hold it longer"
 
 
-def _layer_facts(plan: BuildPlan, layers: int) -> LayerFacts:
+def _layer_facts(plan: BuildPlan, plans: Sequence[BuildPlan]) -> LayerFacts:
     remarks = (*plan.named.facts, *plan.assembly.remarks)
-    if layers > 1:
-        remarks = (*remarks, f"one of {layers} layers that sound together: {layers} voices a key")
+    if len(plans) > 1:
+        remarks = (*remarks, _together(plans))
     return LayerFacts(
         folder=plan.job.layer.folder,
         layout=plan.assembly.layout,
@@ -105,6 +119,23 @@ def _layer_facts(plan: BuildPlan, layers: int) -> LayerFacts:
         remarks=remarks,
         gain_db=plan.gain_db,
     )
+
+
+def _together(plans: Sequence[BuildPlan]) -> str:
+    """Say how many layers sound at once; a split gives each its own keys or velocities."""
+    layers = [plan.job.layer for plan in plans]
+    corners = [(one.keys[0], other.velocities[0]) for one in layers for other in layers]
+    voices = max(
+        sum(
+            one.keys[0] <= key <= one.keys[1] and one.velocities[0] <= velocity <= one.velocities[1]
+            for one in layers
+        )
+        for key, velocity in corners
+    )
+    if voices == 1:
+        return f"one of {len(layers)} layers, one of which sounds at a time"
+    at_most = "at most " if voices < len(layers) else ""
+    return f"one of {len(layers)} layers that sound together: {at_most}{voices} voices a key"
 
 
 def _note_record(written: Written) -> NoteRecord:
