@@ -11,8 +11,9 @@ import numpy as np
 
 from keymapper.errors import InputError, MeasurementError, UsageError
 from keymapper.exporting.audio import Preparation, preparation, prepared
-from keymapper.formats.audio_file import Audio, read_audio
+from keymapper.formats.audio_file import Audio
 from keymapper.formats.sample_texts import read_imprint
+from keymapper.formats.two_sides import AudioPlace, read_place
 from keymapper.measuring.levels import rms_dbfs
 from keymapper.measuring.loops import find_loop
 from keymapper.measuring.note import measured_note
@@ -30,11 +31,9 @@ LEAD_SECONDS = 0.001
 class NoteSource:
     """Where the audio of a note lies: a whole file, or a range of frames of a take."""
 
-    path: Path
+    audio: AudioPlace
     name: str
     """Of the note, for people and recipes."""
-    frames: tuple[int, int] | None = None
-    """Half-open; None for the whole file."""
     sha256: str | None = None
     """Of the file, where it is known already."""
 
@@ -87,13 +86,13 @@ def measured_recording(order: MeasuringOrder) -> Recording | SkippedFile:
     try:
         return _measured(order)
     except (InputError, MeasurementError) as error:
-        reason = str(error).removeprefix(f"{order.source.path}: ")
+        reason = str(error).removeprefix(f"{order.source.audio.path}: ")
         return SkippedFile(file=order.source.name, reason=reason)
 
 
 def _measured(order: MeasuringOrder) -> Recording:
     place = order.source
-    audio = read_audio(place.path, frames=place.frames)
+    audio = read_place(place.audio)
     measurement = measured_note(audio.samples, audio.info.rate, reference_hz=order.reference_hz)
     baked_cents = _baked_cents(measurement.pitch, order.targets_cents)
     cut = preparation(measurement, audio.info.rate, order.rate, baked_cents)
@@ -109,10 +108,11 @@ def _measured(order: MeasuringOrder) -> Recording:
         settled_frame=_settled_frame(measurement.pitch, cut, audio.info.rate),
         options=options,
     )
+    whole = place.audio.frames is None
     return Recording(
         source=_source_file(place, audio),
         place=place,
-        embedded=read_imprint(place.path).embedded if place.frames is None else None,
+        embedded=read_imprint(place.audio.path).embedded if whole else None,
         measurement=_with_level_of_loop(measurement, note, loop),
         preparation=cut,
         loop=loop,
@@ -147,18 +147,18 @@ def _baked_cents(pitch: Pitch, targets_cents: tuple[float | None, ...] | None) -
 
 
 def _source_file(place: NoteSource, audio: Audio) -> SourceFile:
-    info = audio.info
+    info, (path, frames) = audio.info, (place.audio.path, place.audio.frames)
     return SourceFile(
         file=place.name,
-        take="" if place.frames is None else place.path.name,
-        first_frame=0 if place.frames is None else place.frames[0],
-        sha256=place.sha256 or file_sha256(place.path),
+        take="" if frames is None else path.name,
+        first_frame=0 if frames is None else frames[0],
+        sha256=place.sha256 or file_sha256(path),
         rate=info.rate,
         channels=info.channels,
         frames=len(audio.samples),
         container=info.container,
         encoding=info.encoding,
-        missing_frames=info.missing_frames if place.frames is None else 0,
+        missing_frames=info.missing_frames if frames is None else 0,
     )
 
 

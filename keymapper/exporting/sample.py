@@ -21,6 +21,7 @@ from keymapper.exporting.audio import (
 )
 from keymapper.exporting.quantise import dequantised, quantised
 from keymapper.formats.audio_file import read_audio
+from keymapper.formats.two_sides import AudioPlace, read_place
 from keymapper.formats.wav_chunks import SampleChunks, write_wav
 from keymapper.measuring.join import join_audibility
 from keymapper.measuring.levels import peak_dbfs
@@ -37,9 +38,7 @@ _FLAC_TAGS = {"INAM": "title", "IART": "artist", "ICOP": "copyright", "IPRD": "a
 class SampleOrder:
     """One sample to be written."""
 
-    source: Path
-    frames: tuple[int, int] | None
-    """Range of the source that holds the note; None for the whole file."""
+    source: AudioPlace
     file: str
     """Relative to the instrument's folder."""
     preparation: Preparation
@@ -72,7 +71,7 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
     OutputError
         The file cannot be written.
     """
-    audio = read_audio(order.source, frames=order.frames)
+    audio = read_place(order.source)
     note = prepared(audio.samples, audio.info.rate, order.preparation)
     shipped = _shipped(note, order)
     gain_db = order.gain_db - _over_full_scale_db(shipped.samples, order.gain_db)

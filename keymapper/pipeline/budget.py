@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from keymapper.exporting.audio import Preparation, prepared
-from keymapper.formats.audio_file import read_audio
+from keymapper.formats.two_sides import read_place
 from keymapper.mapping.budget import (
     BudgetLimits,
     BudgetPlan,
@@ -97,7 +97,7 @@ def within_budget(plans: Sequence[BuildPlan], pool: Workers) -> list[BuildPlan]:
 
 def _shapes(member: _Member) -> tuple[Shape, ...]:
     recording = member.recording
-    audio = read_audio(recording.place.path, frames=recording.place.frames)
+    audio = read_place(recording.place.audio)
     return shapes(
         prepared(audio.samples, audio.info.rate, recording.preparation),
         recording.preparation.rate,
@@ -157,7 +157,7 @@ def _refitted(refit: _Refit) -> KeptSample:
     how, loop, place = sample.preparation, sample.loop, recording.place
     if loop == refit.member.loop and how == recording.preparation:
         return sample
-    audio = read_audio(place.path, frames=place.frames)
+    audio = read_place(place.audio)
     note = prepared(audio.samples, audio.info.rate, how)
     level = flattened(note, how.rate, loop)
     goes_on = loop.flattening is None or loop.flattening.decay_db_per_second == 0
@@ -186,7 +186,7 @@ def _looped_again(refit: _Refit) -> KeptSample:
     if refit.shape.loop.loop is None or how.rate == own:
         return KeptSample(preparation=how, loop=refit.shape.loop)
     place = refit.member.recording.place
-    audio = read_audio(place.path, frames=place.frames)
+    audio = read_place(place.audio)
     note = prepared(audio.samples, audio.info.rate, how)
     end = math.ceil(refit.shape.frames * how.rate / own) - GUARD_FRAMES
     f0_hz = refit.member.recording.measurement.pitch.f0_hz

@@ -11,8 +11,8 @@ import numpy as np
 from keymapper.exporting.audio import prepared
 from keymapper.exporting.sample import SampleOrder
 from keymapper.exporting.sfz_file import region_of_zone
-from keymapper.formats.audio_file import read_audio
 from keymapper.formats.sfz import SfzDocument, SfzRegion, parse_sfz, write_sfz
+from keymapper.formats.two_sides import read_place
 from keymapper.mapping.dynamics import even_through_fade
 from keymapper.mapping.filling import by_area, cut_where_fades_change, with_gains
 from keymapper.mapping.zones import zones_of
@@ -164,7 +164,7 @@ def _alone(player: Player, region: SfzRegion, key: int, frames: int) -> np.ndarr
 def _sound(orders: Mapping[str, SampleOrder], file: str) -> PlayerSample:
     """Return a sample as it will be written, but for its bits and the crossfade of its loop."""
     order = orders[file]
-    audio = read_audio(order.source, frames=order.frames)
+    audio = read_place(order.source)
     note, rate = prepared(audio.samples, audio.info.rate, order.preparation), order.preparation.rate
     looped = order.loop.loop is not None
     return PlayerSample(samples=flattened(note, rate, order.loop) if looped else note, rate=rate)

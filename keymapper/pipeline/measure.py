@@ -10,6 +10,7 @@ from typing import TypeVar
 from keymapper.errors import InputError
 from keymapper.formats.folder import find_recordings
 from keymapper.formats.notes_file import NOTES_NAME, read_notes
+from keymapper.formats.two_sides import AudioPlace, right_sides
 from keymapper.mapping.assembling import unusable_reason
 from keymapper.model.instrument import SkippedFile
 from keymapper.model.loop import Loop, LoopOptions
@@ -104,12 +105,18 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
     skipped = [SkippedFile(file=file, reason=reason) for file, reason in found.passed_over]
     session = _session_notes(job.where)
     helpers = {file: note.role for file, note in session.items() if note.role != "note"}
+    rights = right_sides(job.where, found.recordings)
+    lefts = {right: left for left, right in rights.items()}
     sources = []
     for file in found.recordings:
         if file in helpers:
             skipped.append(SkippedFile(file=file, reason=f"a {helpers[file]} note of the session"))
+        elif file in lefts:
+            skipped.append(SkippedFile(file=file, reason=f"the right side of {lefts[file]}"))
         else:
-            sources.append(NoteSource(path=job.where / file, name=file))
+            right = job.where / rights[file] if file in rights else None
+            audio = AudioPlace(path=job.where / file, right=right)
+            sources.append(NoteSource(audio=audio, name=file))
     return sources, skipped
 
 

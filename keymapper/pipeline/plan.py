@@ -223,8 +223,7 @@ def sample_orders(plan: BuildPlan) -> list[SampleOrder]:
     names = sample_file_names(plan.stem, placed, f".{plan.recipe.samples.format}")
     return [
         SampleOrder(
-            source=plan.recording(note).place.path,
-            frames=plan.recording(note).place.frames,
+            source=plan.recording(note).place.audio,
             file=f"{SAMPLES_FOLDER}/{name}",
             preparation=plan.sample(note).preparation,
             is_reversed=note.is_reversed,

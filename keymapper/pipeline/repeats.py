@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from keymapper.formats.audio_file import read_audio
+from keymapper.formats.two_sides import read_place
 from keymapper.mapping.assembling import Assembly
 from keymapper.mapping.repeats import folded_repeats, repeats_to_compare
 from keymapper.mapping.set_notes import PlacedNote
@@ -75,5 +75,5 @@ def _likeness(pair: _Pair) -> Likeness:
 
 def _excerpt(recording: Recording) -> np.ndarray:
     rate = recording.source.rate
-    samples = read_audio(recording.place.path, frames=recording.place.frames).samples
+    samples = read_place(recording.place.audio).samples
     return excerpt(centred(samples, rate), rate, recording.measurement.course)

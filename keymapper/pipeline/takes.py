@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from keymapper.errors import InputError
+from keymapper.formats.two_sides import AudioPlace
 from keymapper.model.session import SessionSheet
 from keymapper.pipeline.measure import Progress
 from keymapper.recording import NoteSource, file_sha256
@@ -34,9 +35,8 @@ def notes_in_takes(
     hashes = [file_sha256(take) for take in takes]
     return tuple(
         NoteSource(
-            path=takes[note.take],
+            audio=AudioPlace(path=takes[note.take], frames=(note.first_frame, note.end_frame)),
             name=note.file,
-            frames=(note.first_frame, note.end_frame),
             sha256=hashes[note.take],
         )
         for note in found
