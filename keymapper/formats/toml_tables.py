@@ -44,9 +44,16 @@ def table_to(dataclass_type: type[T], table: Mapping[str, object], where: str) -
 
 
 def _problems(kind: msgspec.inspect.Type, value: object, path: str) -> Iterator[str]:
-    """Yield what msgspec would let pass: unknown keys and numbers that are not finite."""
+    """Yield what msgspec would let pass, and what it does not say how to mend.
+
+    Unknown keys, numbers that are not finite; words that are none of those to choose from.
+    """
     if isinstance(value, float) and not math.isfinite(value):
         yield f"{path} is {value}, which is not a finite number"
+    elif isinstance(kind, msgspec.inspect.LiteralType):
+        if value not in kind.values:
+            valid = ", ".join(str(one) for one in kind.values)
+            yield f"{path}: {ascii(value)} is none of {valid}"
     elif isinstance(kind, msgspec.inspect.UnionType):
         kinds = [one for one in kind.types if _accepts(one, value)]
         if len(kinds) == 1:

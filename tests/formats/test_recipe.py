@@ -79,6 +79,10 @@ def test_a_full_recipe_is_read(tmp_path):
             "[loops]\nlength_seconds = 2\nlength_beats = 4\nbeats_per_minute = 90",
             "not both",
         ),
+        (
+            '[zones]\nsplit = "nearst"',
+            r"zones\.split: 'nearst' is none of downwards, nearest, upwards",
+        ),
     ],
 )
 def test_mistakes_are_named(tmp_path, text, message):
