@@ -53,7 +53,7 @@ def _problems(kind: msgspec.inspect.Type, value: object, path: str) -> Iterator[
     elif isinstance(kind, msgspec.inspect.LiteralType):
         if value not in kind.values:
             valid = ", ".join(str(one) for one in kind.values)
-            yield f"{path}: {ascii(value)} is none of {valid}"
+            yield f"{path}: {value!a} is none of {valid}"
     elif isinstance(kind, msgspec.inspect.UnionType):
         kinds = [one for one in kind.types if _accepts(one, value)]
         if len(kinds) == 1:

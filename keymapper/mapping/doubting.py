@@ -23,8 +23,10 @@ def doubts_of_result(notes: Sequence[NoteRecord]) -> list[Doubt]:
 
 
 def sorted_doubts(doubts: Iterable[Doubt]) -> tuple[Doubt, ...]:
-    """Return doubts by gravity, then by file."""
-    return tuple(sorted(doubts, key=lambda d: (_GRAVEST_FIRST.index(d.about), d.file, d.message)))
+    """Return doubts by gravity, then by file; what holds for a note and its reversed copy, once."""
+    return tuple(
+        sorted(set(doubts), key=lambda d: (_GRAVEST_FIRST.index(d.about), d.file, d.message))
+    )
 
 
 def doubts_of_turns(

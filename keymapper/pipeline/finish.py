@@ -17,6 +17,7 @@ from keymapper.model.instrument import (
     Manifest,
     NoteRecord,
     SampleFile,
+    SkippedFile,
     Zone,
 )
 from keymapper.pipeline.plan import BuildPlan, playback
@@ -50,11 +51,7 @@ def finished_manifest(plans: Sequence[BuildPlan], samples: Sequence[SampleFile])
         zones=tuple(zones),
         notes=tuple(notes),
         doubts=sorted_doubts([*_doubts(plans), *doubts_of_result(notes), *_unlooped(written)]),
-        skipped=tuple(
-            skipped
-            for plan in plans
-            for skipped in (*plan.measured.skipped, *plan.assembly.skipped)
-        ),
+        skipped=tuple(dict.fromkeys(skipped for plan in plans for skipped in _skipped(plan))),
     )
 
 
@@ -70,6 +67,10 @@ def _doubts(plans: Sequence[BuildPlan]) -> list[Doubt]:
         for plan in plans
         for doubt in (*plan.named.doubts, *plan.assembly.doubts, *_doubts_of_turns(plan))
     ]
+
+
+def _skipped(plan: BuildPlan) -> tuple[SkippedFile, ...]:
+    return (*plan.measured.skipped, *plan.assembly.skipped)
 
 
 def _doubts_of_turns(plan: BuildPlan) -> Iterator[Doubt]:
