@@ -213,6 +213,14 @@ def test_mid_is_a_dynamic_among_others_and_else_a_drum() -> None:
     assert len({note.sound for note in drums.notes}) == 4
 
 
+def test_very_strengthens_a_dynamic() -> None:
+    how = ("very soft", "soft", "medium", "hard", "Very Hard")
+    hints = hints_from_names([f"Tine C3 {one}" for one in how], heard(*[48] * 5))
+    assert [note.velocity for note in hints.notes] == [16, 48, 80, 112, 127]
+    drums = unheard([f"very big {one}" for one in ("thud", "bell")])
+    assert len({note.sound for note in drums.notes}) == 2
+
+
 def test_a_counter_is_no_repeat() -> None:
     hints = hints_from_names([f"Pad {n}" for n in range(1, 6)], heard(40, 45, 50, 55, 60))
     assert [note.round_robin for note in hints.notes] == [None] * 5

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 from keymapper.mapping.names.lexing import NamePieces, NoteText, Word
@@ -17,6 +18,7 @@ _DYNAMICS = {
     "f": 96,
     "ff": 112,
     "fff": 127,
+    "very soft": 16,
     "quiet": 48,
     "soft": 48,
     "med": 80,
@@ -25,6 +27,8 @@ _DYNAMICS = {
     "middle": 80,
     "loud": 112,
     "hard": 112,
+    "very loud": 127,
+    "very hard": 127,
 }
 # These stand for a dynamic even where every file has the same.
 _SURE_DYNAMICS = frozenset(("ppp", "pp", "mp", "mf", "ff", "fff"))
@@ -40,7 +44,7 @@ def dynamics_of(
     Where names hold more than one, the place that varies most over the set counts.
     """
     rows = [
-        [word for word in file.words if _is_dynamic(word) and not word.overlaps(note)]
+        [word for word in _with_very(file.words) if _is_dynamic(word) and not word.overlaps(note)]
         for file, note in zip(files, notes, strict=True)
     ]
     columns = [
@@ -50,6 +54,17 @@ def dynamics_of(
     usable = [column for column in columns if _is_usable(column)]
     nothing: tuple[Word | None, ...] = (None,) * len(files)
     return max(usable, key=lambda column: (len(_texts(column)), _coverage(column)), default=nothing)
+
+
+def _with_very(words: Sequence[Word]) -> list[Word]:
+    """Return words, "very" and what follows it as one."""
+    joined = list(words[:1])
+    for before, word in pairwise(words):
+        if before.text == "very" and before.depth == word.depth:
+            joined[-1] = replace(before, text=f"very {word.text}", end=word.end)
+        else:
+            joined.append(word)
+    return joined
 
 
 def velocity_of_dynamic(word: Word) -> int:
@@ -96,7 +111,7 @@ def sounds_named(
 ) -> tuple[str, ...]:
     """Return the words of each name that tell its sound from others: what all share is left out."""
     rows = [
-        [word.text for word in file.words if word != dynamic and not word.overlaps(note)]
+        [word.text for word in file.words if not (word.overlaps(dynamic) or word.overlaps(note))]
         for file, note, dynamic in zip(files, notes, dynamics, strict=True)
     ]
     shared = Counter(text for row in rows for text in set(row))
