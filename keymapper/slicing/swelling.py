@@ -100,6 +100,11 @@ class SeenAudible:
     """It is many times louder some milliseconds later."""
 
 
+def is_held_long(asked: Asked) -> bool:
+    """Say whether a note is held for long enough to tell what it is made of."""
+    return asked.off_seconds - asked.expected_seconds >= _LEAST_HELD_SECONDS
+
+
 def beginning_of(
     take: TakeAudio,
     levels: Levels,
@@ -113,7 +118,7 @@ def beginning_of(
     """
     expected, rate = asked.expected_seconds, take.rate_hz
     held = asked.off_seconds - expected
-    if held < _LEAST_HELD_SECONDS or expected < _LEAST_PAST_SECONDS + reach_seconds:
+    if not is_held_long(asked) or expected < _LEAST_PAST_SECONDS + reach_seconds:
         return None
 
     def part(from_seconds: float, to_seconds: float) -> FloatArray:
