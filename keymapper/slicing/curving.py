@@ -1,8 +1,9 @@
 """When the keys of notes went down that rise along a curve.
 
 Partials that may grow in any way leave open when they began: a bit later and straighter fits nearly
-as well. Held to one way of growing, straight or curved, they do not, and all notes of a patch grow
-alike; what they leave together tells the way and the clock line.
+as well. Held to one power of the time, straight or curved, they do not, and all notes of a patch
+grow alike; what they leave together tells the power and a rough clock line. Then the next power,
+which beats need, draws it finely.
 """
 
 from __future__ import annotations
@@ -18,12 +19,13 @@ from keymapper.slicing.growth import GROWING
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.placing import spread
 from keymapper.slicing.side_by_side import side_by_side
-from keymapper.slicing.swelling import beginning_of, left_by_ways
+from keymapper.slicing.swelling import beginning_of, is_held_long, left_by_ways
 from keymapper.slicing.timing import Asked
 
-_WAYS: Sequence[Sequence[int]] = ((1, 2), (2, 3), (3, 4))
-"""Powers of the time: of each way the first, and what beats make of it; the first way is straight.
-"""
+_ALONE: Sequence[Sequence[int]] = ((1,), (2,), (3,))
+"""Powers of the time that tell the way; the first is straight."""
+_BETWEEN_POWERS = 0.25
+"""What grows further than this from a power grows between two."""
 _UNTIL_SECONDS = 0.3
 """Notes are followed for so long after they are expected."""
 _REACH_SECONDS, _NEAR_REACH_SECONDS = 0.3, 0.05
@@ -32,7 +34,7 @@ less is left open, the less of what still rings before a note is fitted beside i
 _ROUGH, _FINE = np.arange(-0.28, 0.1, 0.02), np.arange(-0.04, 0.041, 0.004)
 _BETWEEN = 8
 """Lines are tried at so many places from one moment to the next."""
-_USUAL_DRIFT, _UNUSUALLY = 300e-6, 0.0002
+_USUAL_DRIFT, _UNUSUALLY = 300e-6, 0.00005
 """A drift of that size has to leave less, by so many nepers of power."""
 _NOW = np.zeros(1)
 _LEAST_NOTES, _FEW_NOTES = 3, 5
@@ -53,7 +55,7 @@ def curved_line(
     """
     if way_of_growing(heard, asked, _ROUGH) == GROWING:
         return latency, drift
-    ways = _WAYS
+    ways = _ALONE
     for moments, reach in ((_ROUGH, _REACH_SECONDS), (_FINE, _NEAR_REACH_SECONDS)):
         on_line = (latency + (1 + drift) * plan).tolist()
         moved = [replace(a, expected_seconds=at) for a, at in zip(asked, on_line, strict=True)]
@@ -64,7 +66,7 @@ def curved_line(
         best = min(range(len(lines)), key=lambda way: lines[way][0])
         if len(lines) > 1 and lines[0][0] - lines[best][0] < _CLEARLY:
             break
-        ways = (ways[best],)
+        ways = (_way([line[0] for line in lines]),)
         latency, drift = latency + lines[best][1], drift + lines[best][2]
     return latency, drift
 
@@ -94,6 +96,20 @@ def _least_line(
     return min(found)
 
 
+def _way(left: Sequence[float]) -> Sequence[int]:
+    """Return the two powers by which notes grow that leave so much by each power alone.
+
+    A power and the next, which beats make of it; or the two that a curve lies between.
+    """
+    best = int(np.argmin(left))
+    power = float(_ALONE[best][0])
+    if 0 < best < len(left) - 1:
+        low, least, high = left[best - 1 : best + 2]
+        power += 0.5 * (low - high) / max(low - 2 * least + high, 1e-12)
+    lower = round(power) if abs(power - round(power)) < _BETWEEN_POWERS else int(power)
+    return (lower, lower + 1)
+
+
 def way_of_growing(
     heard: HeardTake, asked: Sequence[Asked], moments: FloatArray = _NOW
 ) -> Sequence[int]:
@@ -102,14 +118,15 @@ def way_of_growing(
     moments : when that may have been, in seconds after they were asked for. A few of the notes
     are listened to.
     """
-    few = [asked[at] for at in spread(len(asked), _FEW_NOTES)]
-    seen, every = _left(heard, few, moments, _WAYS, _REACH_SECONDS)
+    long = [one for one in asked if is_held_long(one)]
+    few = [long[at] for at in spread(len(long), _FEW_NOTES)]
+    seen, every = _left(heard, few, moments, _ALONE, _REACH_SECONDS)
     if len(seen) < _LEAST_NOTES:
         return GROWING
     left = every.mean(axis=0)
     if left[0].min() - left.min() < _CLEARLY:
         return GROWING
-    return _WAYS[int(np.argmin(left.min(axis=1)))]
+    return _way(left.min(axis=1).tolist())
 
 
 def _left(

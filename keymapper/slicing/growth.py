@@ -24,6 +24,8 @@ GROWING: Sequence[int] = (1, 2, 3)
 _RINGING = (0, 1, 2)
 """Powers of the time by which a tail differs from partials that all die away alike."""
 _RIDGE, _HELD_RIDGE = 1e-6, 1e-4
+_TAIL_BEND = (0.5, 0.3)
+"""Of the strength of its partials, what a tail is bent by (see `_RINGING`)."""
 _BEND = (0.0, 0.5, 0.3)
 """Of its strength, what the growth of any partial is bent by (see `GROWING`)."""
 _MOST_LEFT = 0.05
@@ -71,7 +73,7 @@ class Ground:
     tail: FloatArray
     """The courses that what sounds before may take, shape (frames, courses)."""
     tail_root: FloatArray
-    """Lower Cholesky factor of the products of these."""
+    """Lower Cholesky factor of the products of these, and of what is known of them before."""
     tail_heard: FloatArray
     """Of the samples, by that factor."""
 
@@ -122,7 +124,8 @@ def ground_of(note: CoarseNote, until_seconds: float) -> Ground:
     along = np.linspace(0, 1, len(samples))[:, None]
     steady = [np.ones_like(along), waves(note.hum_hz, 0.0, len(samples), rate)]
     tail = np.concatenate([*steady, *(dying * along**power for power in _RINGING)], axis=1)
-    root = linalg.cholesky(_ridged(tail.T @ tail), lower=True)
+    products = _ridged(tail.T @ tail) + np.diag(_prior_of_tail(note, tail))
+    root = linalg.cholesky(products, lower=True)
     return Ground(
         note=note,
         samples=samples,
@@ -132,6 +135,22 @@ def ground_of(note: CoarseNote, until_seconds: float) -> Ground:
         tail_root=root,
         tail_heard=linalg.solve_triangular(root, tail.T @ samples, lower=True),
     )
+
+
+def _prior_of_tail(note: CoarseNote, tail: FloatArray) -> FloatArray:
+    """Return how precisely its courses are known to lie about 0, for noise of RMS 1.
+
+    Through noise, partials that may bend as they like would take the beginning of the note for
+    their own. What the tail leaves before the note is the noise.
+    """
+    quiet = int(np.searchsorted(note.seconds, note.quiet_seconds))
+    samples, courses = note.samples[:quiet], tail[:quiet]
+    heard = courses.T @ samples
+    ringing = linalg.solve(_ridged(courses.T @ courses), heard, assume_a="pos")
+    noise_power = max(0.0, float((samples**2).sum() - (heard * ringing).sum()) / samples.size)
+    bends = np.outer(_TAIL_BEND, np.tile(note.tail.amplitudes, 2)).ravel()
+    free = np.zeros(tail.shape[1] - len(bends))
+    return np.concatenate([free, noise_power / np.maximum(bends**2, 1e-20)])
 
 
 def growth_from(ground: Ground, key_down: float, way: Sequence[int] = GROWING) -> Growth:

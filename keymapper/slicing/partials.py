@@ -10,7 +10,7 @@ from scipy import fft
 
 from keymapper.slicing.course import FloatArray
 
-_LOWEST_HZ, _HIGHEST_HZ = 25.0, 4800.0
+_LOWEST_HZ, _HIGHEST_HZ = 25.0, 9600.0
 _MOST_PARTIALS = 16
 _ABOVE_MEDIAN = 30.0
 _LEAST_SHARE = 1e-4
@@ -33,7 +33,7 @@ class Partials:
 
 
 def partials_of(sound: FloatArray, rate_hz: float) -> Partials:
-    """Return the strongest partials up to 4.8 kHz: peaks of the spectrum, by parabolas.
+    """Return the strongest partials up to 9.6 kHz: peaks of the spectrum, by parabolas.
 
     sound : float, shape (frames, channels).
     """

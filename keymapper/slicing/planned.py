@@ -172,7 +172,7 @@ def _line(
         latency, drift = _rough_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
     line = _key_down_line(heard, *probes(_LINE_NOTES), latency, drift, GUARD_SECONDS)
     latency, drift = line or clock_line(timed, seconds, latency, drift, heard.levels)
-    latency, drift = curved_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
+    latency, drift = curved_line(heard, *probes(_LINE_NOTES), latency, drift)
     for _ in range(_MOST_MOVES):
         moved = _no_later_than_heard(timed_notes(heard, probes(_LINE_NOTES)[0]), plan)
         if moved is None:

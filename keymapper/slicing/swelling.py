@@ -36,11 +36,13 @@ from keymapper.slicing.timing import ABRUPT_RATIO, ABRUPT_SECONDS, Asked
 
 _FINE_HZ, _ROUGH_HZ = 12_000, 4_000
 """Least rates: to see a frame, and to draw a line through key-downs."""
+_ABOVE_PARTIALS = 2.5
+"""A frame is seen at a rate of at least so many times the highest partial."""
 _FASTEST_DECAY = 40.0
 """Nepers a second."""
 _TAIL_SHARE, _TAIL_IN_NOISE = 5e-4, 0.5
 """Softer than these shares of the held note, and of the noise, a partial of the tail is nothing."""
-_SEEN_SECONDS, _LEAST_SEEN_SECONDS = 0.4, 0.1
+_SEEN_SECONDS, _LEAST_SEEN_SECONDS = 0.5, 0.1
 """Looked at for the first audible frame, after key-down."""
 _HOLD_SECONDS, _HOLD_SHARE = 2.0, 0.7
 _LEAST_HELD_SECONDS = 1.0
@@ -60,7 +62,7 @@ _SURE_ERRORS = 1.1
 """Of the audible level, less so many errors of the fit."""
 _ERROR_STEP = 8
 """The error of a fit is taken at every eighth frame."""
-_LATEST_SHARE = 0.8
+_LATEST_SHARE = 0.64
 """Of the fit; near its end a growth bends as it likes."""
 _LEAST_LEFT = 1e-9
 _CLICK_SECONDS, _CLICK_RATIO = 0.005, 2.5
@@ -100,6 +102,11 @@ class SeenAudible:
     """It is many times louder some milliseconds later."""
 
 
+def is_held_long(asked: Asked) -> bool:
+    """Say whether a note is held for long enough to tell what it is made of."""
+    return asked.off_seconds - asked.expected_seconds >= _LEAST_HELD_SECONDS
+
+
 def beginning_of(
     take: TakeAudio,
     levels: Levels,
@@ -113,7 +120,7 @@ def beginning_of(
     """
     expected, rate = asked.expected_seconds, take.rate_hz
     held = asked.off_seconds - expected
-    if held < _LEAST_HELD_SECONDS or expected < _LEAST_PAST_SECONDS + reach_seconds:
+    if not is_held_long(asked) or expected < _LEAST_PAST_SECONDS + reach_seconds:
         return None
 
     def part(from_seconds: float, to_seconds: float) -> FloatArray:
@@ -194,7 +201,7 @@ def seen_audible(
     None where no fit is good enough to tell, where it begins in noise with a click, or where it is
     audible too late to be seen.
     """
-    note = _coarse_note(beginning, _FINE_HZ)
+    note = _coarse_note(beginning, _fine_hz(beginning))
     if note is None:
         return None
     growth = growth_from(ground_of(note, _SEEN_SECONDS), 0.0, way)
@@ -233,17 +240,26 @@ def _seen_above(
 
 def _grown_above(growth: Growth, fit: Fit, threshold: float) -> SeenAudible | None:
     """Return when the note, as it grows, reaches a level, but for what noise does to it."""
-    courses = growth.courses
+    import soxr
+
+    note, courses = growth.ground.note, growth.courses
     seen = courses[::_ERROR_STEP]
     variance = np.einsum("ij,ji->i", seen, linalg.solve(fit.precision, seen.T, assume_a="pos"))
-    frames = np.arange(len(courses))
     error = _SURE_ERRORS * np.sqrt(fit.left_power * np.maximum(variance, 0))
-    error = np.interp(frames, frames[::_ERROR_STEP], error)
-    size = frame_peaks(courses @ fit.growing)
-    loud = size >= _RATHER_EARLY * threshold - error
+    grown = soxr.resample(courses @ fit.growing, 1, note.factor)
+    size = frame_peaks(grown.reshape(-1, note.samples.shape[1]))
+    seconds = growth.seconds[0] + np.arange(len(size)) / (note.rate_hz * note.factor)
+    least = _RATHER_EARLY * threshold - np.interp(seconds, growth.seconds[::_ERROR_STEP], error)
+    loud = size >= least
     if not loud.any():
         return None
-    return SeenAudible(seconds=float(growth.seconds[np.argmax(loud)]), is_clear=False)
+    return SeenAudible(seconds=float(seconds[np.argmax(loud)]), is_clear=False)
+
+
+def _fine_hz(beginning: Beginning) -> int:
+    """Return the least rate at which every partial of a note can be seen."""
+    highest = partials_of(beginning.hold, beginning.rate_hz).hz.max(initial=0.0)
+    return max(_FINE_HZ, round(_ABOVE_PARTIALS * float(highest)))
 
 
 def _coarse_note(beginning: Beginning, least_hz: int) -> CoarseNote | None:

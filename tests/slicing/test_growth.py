@@ -20,7 +20,14 @@ HZ = np.array([220.0, 440.0, 661.0])
 AMPLITUDES = np.array([1.0, 0.5, 0.3])
 
 
-def note_of(noise_rms: float, *, tail: float = 0.0, grows: float = 1.0, seed: int = 1):
+def note_of(
+    noise_rms: float,
+    *,
+    tail: float = 0.0,
+    tail_hz: float = 330.0,
+    grows: float = 1.0,
+    seed: int = 1,
+):
     """A note that fades in over 2 s after a tail, and what it is without the tail and noise."""
     seconds = np.arange(-0.25, 0.5, 1 / RATE)
     held = np.arange(0, 1.5, 1 / RATE)
@@ -28,7 +35,7 @@ def note_of(noise_rms: float, *, tail: float = 0.0, grows: float = 1.0, seed: in
     growing = (
         grows * np.clip(seconds, 0, None) / 2 * (AMPLITUDES @ np.cos(np.outer(angles, seconds)))
     )
-    ringing = tail * np.exp(-4 * seconds) * np.sin(2 * np.pi * 330.0 * seconds)
+    ringing = tail * np.exp(-4 * seconds) * np.sin(2 * np.pi * tail_hz * seconds)
     noise = np.random.default_rng(seed).normal(0, noise_rms, len(seconds))
     note = CoarseNote(
         samples=(growing + ringing + noise)[:, None],
@@ -38,7 +45,7 @@ def note_of(noise_rms: float, *, tail: float = 0.0, grows: float = 1.0, seed: in
         quiet_seconds=QUIET_SECONDS,
         hold=(AMPLITUDES @ np.cos(np.outer(angles, held)))[:, None],
         partials=Partials(hz=HZ, amplitudes=AMPLITUDES / np.sqrt(2)),
-        tail=Partials(hz=np.array([330.0]), amplitudes=np.array([tail])),
+        tail=Partials(hz=np.array([tail_hz]), amplitudes=np.array([tail])),
         tail_decay=4.0,
         hum_hz=np.zeros(0),
         high_power=0.0,
@@ -91,3 +98,13 @@ def test_the_hold_keeps_noise_from_bending_a_growth(seed):
         for fit in (held, free)
     ]
     assert errors[0] < 0.8 * errors[1]
+
+
+def test_a_tail_of_the_same_pitch_does_not_bend_into_a_note_through_noise():
+    errors = []
+    for seed in range(8):
+        note, growing = note_of(0.02, tail=0.02, tail_hz=220.5, seed=seed)
+        growth = growth_from(ground_of(note, GROWN_SECONDS), 0.0)
+        seen = (growth.courses @ fit_of(growth, prior_of(growth, fit_of(growth))).growing)[:, 0]
+        errors.append((seen - growing[: len(seen)])[: round(0.1 * RATE)])
+    assert np.sqrt(np.mean(np.square(errors))) < 0.002

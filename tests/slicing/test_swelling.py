@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 
@@ -22,11 +24,13 @@ def _beginning(
     tail: float = 0.0,
     hum: float = 0.0,
     click: float = 0.0,
+    pitch_hz: float = 110.0,
+    numbers: Sequence[int] = (1, 2, 3),
 ) -> tuple[Beginning, np.ndarray]:
     """Return a note that rises for two seconds, and the note alone from its key-down on."""
     seconds = np.arange(3 * RATE) / RATE
     body = sum(
-        np.sin(2 * np.pi * number * 110.0 * seconds + number) / number for number in (1, 2, 3)
+        np.sin(2 * np.pi * number * pitch_hz * seconds + number) / number for number in numbers
     )
     note = 0.1 * np.clip(seconds / 2, 0, 1) * body
     note[: round(0.002 * RATE)] += click
@@ -85,6 +89,16 @@ def test_audible_frame_is_seen_and_rather_early(
     assert seen is not None
     assert seen.is_clear == is_clear
     assert -early < seen.seconds - truth < 0.0005
+
+
+@pytest.mark.parametrize("numbers", [(1, 2), (1, 6)])
+def test_high_partials_are_heard_as_they_grow_through_noise(numbers: tuple[int, ...]):
+    beginning, note = _beginning(noise_rms=2e-4, pitch_hz=1170.0, numbers=numbers)
+    peak = float(np.abs(note).max())
+    truth = int(np.argmax(np.abs(note) >= 0.01 * peak)) / RATE
+    seen = seen_audible(beginning, peak)
+    assert seen is not None
+    assert -0.003 < seen.seconds - truth < 0.0005
 
 
 def test_nothing_is_said_where_a_click_in_noise_comes_first():
