@@ -92,6 +92,24 @@ def test_the_gain_goes_into_every_zone_and_nothing_else_changes():
     assert all(region.envelope.release_seconds == 0.3 for region in read.regions)
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "<global>\nglobal_volume=-2\n\n<master>\nmaster_volume=1\n\n<group>\nvolume=-3\n"
+        "\n<region>\nsample=a.wav\nkey=60\n",
+        "<group>\ngain=-1\n\n<region>\nsample=a.wav\nkey=60\ngain=-4\n",
+        "<region>\nvolume=2\nsample=a.wav\nkey=60\ngain=-4\n",
+    ],
+)
+def test_the_gain_counts_once_however_the_volume_is_written(text):
+    source = parse_sfz(text)
+    (before,), packed = source.regions, packed_sfz(source, {}, -2.5)
+    (after,) = parse_sfz(packed).regions
+    assert before.volume_db == -4
+    assert after.volume_db == -6.5
+    assert "gain=-4" not in packed
+
+
 def fold_order(tmp_path, sides, **changes):
     time = np.arange(48_000) / 48_000
     left = 0.4 * np.sin(2 * np.pi * 200 * time)

@@ -11,6 +11,7 @@ from keymapper.formats.sfz.region import (
     SfzModulation,
     SfzRegion,
 )
+from keymapper.formats.sfz.region_builder import canonical_name
 from keymapper.formats.sfz.writer import write_sfz
 
 __all__ = [
@@ -26,6 +27,7 @@ __all__ = [
     "SfzProblem",
     "SfzReading",
     "SfzRegion",
+    "canonical_name",
     "parse_sfz",
     "read_sfz",
     "write_sfz",

@@ -99,6 +99,9 @@ class SfzRegion:
     transpose_semitones: float = 0.0
 
     volume_db: float = 0.0
+    """With what `level_volume_db` holds."""
+    level_volume_db: float = 0.0
+    """Sum of what the levels above add to `volume`: ``group_volume`` and the like."""
     amplitude_percent: float = 100.0
     pan_percent: float = 0.0
     amp_veltrack_percent: float = 100.0
@@ -141,6 +144,11 @@ class SfzRegion:
     def own_tune_cents(self) -> float:
         """What the opcode ``tune`` alone says."""
         return self.tune_cents - self.level_tune_cents
+
+    @property
+    def own_volume_db(self) -> float:
+        """What the opcode ``volume`` alone says."""
+        return self.volume_db - self.level_volume_db
 
     @property
     def is_generator(self) -> bool:

@@ -109,7 +109,9 @@ class RegionBuilder:
     def build(self, sample: str) -> SfzRegion:
         """Return the region; its `sample_path` and `line` are for the caller to fill in."""
         region = self._part("region")
-        region["volume_db"] = region.get("volume_db", 0.0) + sum(self._volumes_db.values())
+        if self._volumes_db:
+            region["level_volume_db"] = sum(self._volumes_db.values())
+            region["volume_db"] = region.get("volume_db", 0.0) + region["level_volume_db"]
         if self._tunes_cents:
             region["level_tune_cents"] = sum(self._tunes_cents.values())
             region["tune_cents"] = region.get("tune_cents", 0.0) + region["level_tune_cents"]
