@@ -10,8 +10,9 @@ import pytest
 import soundfile
 
 from keymapper.auditing.audit import AuditedPack, AuditSettings, audit_path
+from keymapper.auditing.fixes.loops import LoopOrder, mended_loop
 from keymapper.auditing.fixes.naming import new_names
-from keymapper.auditing.fixes.plan import zone_fixes
+from keymapper.auditing.fixes.plan import WantedLoop, zone_fixes
 from keymapper.auditing.fixes.writing import write_fixes
 from keymapper.auditing.judging import judged_pack
 from keymapper.auditing.subject import PackInstrument
@@ -169,6 +170,20 @@ def test_recordings_at_full_scale_are_not_turned_up_beyond_it(tmp_path):
     volumes = [region.volume_db for region in regions]
     assert max(volumes) - min(volumes) > 3.0
     assert max(volumes) < 0.1
+
+
+@pytest.mark.parametrize(("stiffness", "is_looped"), [(0.0, True), (4e-4, False)])
+def test_no_loop_is_added_that_would_be_heard(stiffness, is_looped, tmp_path):
+    seconds = np.arange(96_000) / 48_000
+    samples = np.zeros(len(seconds))
+    for order in range(1, 20):
+        turns = 220 * order * np.sqrt(1 + stiffness * order**2) * seconds
+        fall = np.exp(-seconds * 0.12 * order) if stiffness else 1.0
+        samples += 0.2 / order * np.sin(2 * np.pi * turns) * fall
+    soundfile.write(tmp_path / "a.wav", samples, 48_000, subtype="PCM_24")
+    wanted = WantedLoop(file="a.wav", f0_hz=220.0, candidates=())
+    found = mended_loop(LoopOrder(path=tmp_path / "a.wav", wanted=wanted))
+    assert (found is not None) == is_looped
 
 
 def test_release_samples_are_not_looped(tmp_path):

@@ -126,6 +126,16 @@ def test_a_one_shot_that_sustains_needs_no_loop():
     assert [type(one) for one in rule.check(shot, 0.0)] == [NotJudged]
 
 
+def test_a_slow_fall_among_sounds_that_die_away_needs_no_loop():
+    rule = rule_by_id("loop-missing")
+    assert rule is not None
+    unlooped = {"loop": None, "loop_from": None, "region": {"loop_mode": "no_loop"}}
+    dying = [zone(key, known=facts(key, sustains=False), **unlooped) for key in (59, 60)]
+    held = zone(58, **unlooped)
+    assert [type(one) for one in rule.check(instrument(held, *dying), 0.0)] == [NotJudged]
+    assert len(_hits(rule, instrument(held, dying[0], zone(61)))) == 1
+
+
 def test_layers_with_the_same_ranges_are_no_overlap():
     rule = rule_by_id("map-overlap")
     assert rule is not None
