@@ -10,6 +10,7 @@ from keymapper.auditing.sound.dropouts import find_dropouts
 from keymapper.auditing.sound.edges import measured_edges
 from keymapper.auditing.sound.loop_judging import judged_loop
 from keymapper.auditing.sound.noise import hum_of, noise_dbfs
+from keymapper.auditing.sound.steps import step_of
 from keymapper.auditing.sound.stereo import mono_loss_db
 from keymapper.measuring.levels import without_dc
 from keymapper.model.loop import Loop
@@ -18,6 +19,7 @@ from tests.auditing.subjects import pitch
 from tests.simple_notes import RATE, note
 
 KEY, F0_HZ = 57, 220.0
+FINE = 2.0**-23
 
 
 def _note(**how) -> np.ndarray:
@@ -37,7 +39,7 @@ def _course(samples: np.ndarray) -> Course:
 def test_a_steady_note_has_no_clicks_nor_dropouts():
     samples = _note()
     assert find_clicks(samples, RATE, _course(samples), pitch(KEY)) == ()
-    assert find_dropouts(samples, RATE, (2_400, len(samples))) == ()
+    assert find_dropouts(samples, RATE, (2_400, len(samples)), FINE) == ()
 
 
 @pytest.mark.parametrize("size", [0.05, 0.3])
@@ -65,16 +67,48 @@ def test_jumps_at_even_distances_are_a_sequencer():
 def test_a_dropout_is_found_with_its_length():
     samples = _note()
     samples[40_000:40_480] = 0.0
-    (span,) = find_dropouts(samples, RATE, (2_400, len(samples)))
+    (span,) = find_dropouts(samples, RATE, (2_400, len(samples)), FINE)
     assert span.start_frame == pytest.approx(40_000, abs=3)
     assert span.end_frame == pytest.approx(40_480, abs=3)
+
+
+@pytest.mark.parametrize("bits", [8, 16, 24])
+def test_a_wave_that_lingers_at_zero_does_not_drop_out(bits):
+    """Two detuned oscillators graze zero now and then; coarse numbers make flat places of it."""
+    seconds = np.arange(4 * RATE)[:, None] / RATE
+    wave = sum(
+        np.sin(2 * np.pi * order * 65.41 * cents * seconds + order) / order
+        for order in (1, 2, 3, 4)
+        for cents in (0.9996, 1.0003)
+    )
+    samples = np.round(0.15 * wave * 2 ** (bits - 1)) / 2 ** (bits - 1)
+    step = step_of(samples)
+    assert step == 2.0 ** (1 - bits)
+    assert find_dropouts(samples, RATE, (0, len(samples)), step) == ()
+    samples[40_000:40_480] = 0.0
+    (span,) = find_dropouts(samples, RATE, (0, len(samples)), step)
+    assert abs(span.start_frame - 40_000) < 5
+
+
+@pytest.mark.parametrize(
+    ("samples", "step"),
+    [
+        (np.zeros((9, 1)), 2**-7),
+        (np.array([[0.5], [-0.25]]), 2**-7),
+        (np.array([[0.5, -3 / 128]]), 2**-7),
+        (np.array([[0.5, -3 / 32768]]), 2**-15),
+        (np.array([[300.1, -0.3]]), 2**-23),
+    ],
+)
+def test_the_step_of_a_file_is_that_of_its_numbers(samples, step):
+    assert step_of(samples) == step
 
 
 def test_a_gate_is_no_dropout():
     samples = _note()
     for start in range(10_000, 90_000, 8_000):
         samples[start : start + 2_000] = 0.0
-    assert find_dropouts(samples, RATE, (2_400, len(samples))) == ()
+    assert find_dropouts(samples, RATE, (2_400, len(samples)), FINE) == ()
 
 
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0])
