@@ -169,6 +169,7 @@ def _disturbances(
     body = measurement.levels.body_dbfs
     lead = round(edges.lead_seconds * rate)
     sounding = (course.onset_frame, course.end_frame)
+    step = step_of(stored)
     hum = hum_of(sound, rate, f0_hz, lead)
     between = noise_between_dbfs(
         sound, rate, (course.attack_end_frame, course.note_off_frame), f0_hz
@@ -178,6 +179,6 @@ def _disturbances(
         hum_db=SILENCE_DBFS if hum.mains_hz is None else hum.level_dbfs - body,
         noise_dbfs=noise_dbfs(sound, rate, lead),
         noise_between_db=None if between is None else between - body,
-        dropouts=find_dropouts(stored, rate, sounding, step_of(stored)),
-        clicks=find_clicks(sound, rate, course, measurement.pitch),
+        dropouts=find_dropouts(stored, rate, sounding, step),
+        clicks=find_clicks(sound, rate, course, measurement.pitch, step),
     )

@@ -38,7 +38,7 @@ def _course(samples: np.ndarray) -> Course:
 
 def test_a_steady_note_has_no_clicks_nor_dropouts():
     samples = _note()
-    assert find_clicks(samples, RATE, _course(samples), pitch(KEY)) == ()
+    assert find_clicks(samples, RATE, _course(samples), pitch(KEY), FINE) == ()
     assert find_dropouts(samples, RATE, (2_400, len(samples)), FINE) == ()
 
 
@@ -46,22 +46,46 @@ def test_a_steady_note_has_no_clicks_nor_dropouts():
 def test_a_click_is_found_where_it_is(size):
     samples = _note()
     samples[40_000] += size
-    clicks = find_clicks(samples, RATE, _course(samples), pitch(KEY))
+    clicks = find_clicks(samples, RATE, _course(samples), pitch(KEY), FINE)
     assert abs(clicks[0].frame - 40_000) <= 3
     assert clicks[0].over_db > 15
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize("shape", ["saw", "square", "triangle"])
+def test_a_wave_of_few_steps_has_no_clicks_of_its_own(shape, bits):
+    """It repeats to the last bit, but for edges that fall between frames and bits that turn."""
+    turn = F0_HZ * np.arange(2 * RATE)[:, None] / RATE % 1
+    wave = {
+        "saw": 2 * turn - 1,
+        "square": np.where(turn < 0.5, 1.0, -1.0),
+        "triangle": 4 * abs(turn - 0.5) - 1,
+    }
+    samples = np.round(0.6 * wave[shape] * 2 ** (bits - 1)) / 2 ** (bits - 1)
+    step = step_of(samples)
+    assert find_clicks(samples, RATE, _course(samples), pitch(KEY), step) == ()
+    samples[40_000] *= 0.3
+    clicks = find_clicks(samples, RATE, _course(samples), pitch(KEY), step)
+    assert abs(clicks[0].frame - 40_000) <= 3
+
+
+def test_where_a_straight_fade_begins_is_no_click():
+    samples = _note()
+    samples[50_000:] *= np.linspace(1, 0, len(samples) - 50_000)[:, None]
+    assert find_clicks(samples, RATE, _course(samples), pitch(KEY), FINE) == ()
 
 
 def test_lost_frames_are_a_click():
     samples = _note()
     jumped = np.concatenate([samples[:40_000], samples[40_050:]])
-    clicks = find_clicks(jumped, RATE, _course(jumped), pitch(KEY))
+    clicks = find_clicks(jumped, RATE, _course(jumped), pitch(KEY), FINE)
     assert abs(clicks[0].frame - 40_000) <= 3
 
 
 def test_jumps_at_even_distances_are_a_sequencer():
     samples = _note()
     samples[20_000:90_000:8_000] += 0.3
-    assert find_clicks(samples, RATE, _course(samples), pitch(KEY)) == ()
+    assert find_clicks(samples, RATE, _course(samples), pitch(KEY), FINE) == ()
 
 
 def test_a_dropout_is_found_with_its_length():
