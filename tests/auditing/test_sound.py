@@ -146,6 +146,20 @@ def test_hum_is_found_beside_a_note_and_in_silence(mains_hz):
     assert hum_of(samples, RATE, F0_HZ, 2_400).mains_hz is None
 
 
+@pytest.mark.parametrize(("cents", "tremolo"), [(20.0, 0.0), (60.0, 0.0), (0.0, 0.3), (30.0, 0.2)])
+def test_what_swings_around_partials_is_no_hum(cents, tremolo):
+    """Side lines of C2 lie at 65.4 - 5.45 = 59.96 Hz; hum elsewhere is still heard."""
+    seconds = np.arange(6 * RATE)[:, None] / RATE
+    swing = np.sin(2 * np.pi * 5.45 * seconds)
+    bent = cents / 1200 * np.log(2) / 5.45 * np.cos(2 * np.pi * 5.45 * seconds)
+    turns = 2 * np.pi * 65.41 * seconds - 65.41 * bent
+    samples = sum(0.3 / order * np.sin(order * turns) for order in range(1, 12))
+    samples *= 1 - tremolo * swing
+    assert hum_of(samples, RATE, 65.41, 0).mains_hz is None
+    hum = sum(0.003 * np.sin(2 * np.pi * 50 * order * seconds) for order in (1, 2, 3, 5))
+    assert hum_of(samples + hum, RATE, 65.41, 0).mains_hz == 50.0
+
+
 def test_a_note_on_a_multiple_of_the_mains_is_no_hum():
     samples = without_dc(note(100.0, 2.0))
     assert hum_of(samples, RATE, 100.0, 2_400).mains_hz is None
