@@ -5,9 +5,11 @@ from __future__ import annotations
 import pytest
 
 from keymapper.auditing.judging import judged_pack
+from keymapper.auditing.levels import played_db, velocity_gain_db
 from keymapper.auditing.parts import placed_in_parts
 from keymapper.auditing.rule import Hit, NotJudged, Rule
 from keymapper.auditing.rules import ALL_RULES, rule_by_id
+from keymapper.formats.sfz import SfzRegion
 from keymapper.model.finding import GRAVITY, RuleChange
 from keymapper.model.loop import Loop
 from tests.auditing.rule_examples import EXAMPLES
@@ -134,6 +136,19 @@ def test_a_slow_fall_among_sounds_that_die_away_needs_no_loop():
     held = zone(58, **unlooped)
     assert [type(one) for one in rule.check(instrument(held, *dying), 0.0)] == [NotJudged]
     assert len(_hits(rule, instrument(held, dying[0], zone(61)))) == 1
+
+
+@pytest.mark.parametrize(("root_key", "gain_db"), [(60, 0.0), (64, -8.0), (20, 16.0)])
+def test_a_level_is_that_of_the_key_it_is_played_on(root_key, gain_db):
+    region = {"amp_keytrack_db": -2.0, "lokey": 52, "hikey": 70}
+    tracked = zone(60, region=region, root_key=root_key)
+    assert played_db(tracked) - played_db(zone(60)) == pytest.approx(gain_db)
+
+
+@pytest.mark.parametrize(("veltrack", "gain_db"), [(100, -11.9), (0, 0.0), (-100, -2.5)])
+def test_velocity_is_judged_as_players_play_it(veltrack, gain_db):
+    region = SfzRegion(sample="a.wav", amp_veltrack_percent=veltrack)
+    assert velocity_gain_db(region, 64) == pytest.approx(gain_db, abs=0.1)
 
 
 def test_layers_with_the_same_ranges_are_no_overlap():

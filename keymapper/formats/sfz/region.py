@@ -105,6 +105,9 @@ class SfzRegion:
     amplitude_percent: float = 100.0
     pan_percent: float = 0.0
     amp_veltrack_percent: float = 100.0
+    amp_keytrack_db: float = 0.0
+    """For each key above `amp_keycenter`."""
+    amp_keycenter: int = 60
     amp_velcurve: tuple[tuple[int, float], ...] = ()
     velocity_crossfade: SfzCrossfade = SfzCrossfade()
     key_crossfade: SfzCrossfade = SfzCrossfade()
