@@ -166,14 +166,14 @@ class RegionBuilder:
         value = read_value(rule, opcode, self.report)
         if value is None:
             return
+        if rule.field == "pitch_keycenter":
+            self._part("region")["keycenter_from_sample"] = False
         if rule.kind == "key" and value >= 0:
             value += self.key_offset
         elif rule.field in ("loop_end_frame", "end_frame"):
             value += 1  # the opcodes name the last frame played
         elif rule.field == "reverse":
             value = value == "reverse"
-        elif rule.field == "pitch_keycenter":
-            self._part("region")["keycenter_from_sample"] = False
         self._part(rule.part)[rule.field] = value
 
     def _take_key(self, opcode: PlacedOpcode) -> None:
