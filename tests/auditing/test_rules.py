@@ -128,6 +128,20 @@ def test_a_one_shot_that_sustains_needs_no_loop():
     assert [type(one) for one in rule.check(shot, 0.0)] == [NotJudged]
 
 
+@pytest.mark.parametrize("identity", ["tuning-off", "map-velocity-gap", "loop-missing"])
+@pytest.mark.parametrize(
+    ("trigger", "is_judged"),
+    [("attack", True), ("first", True), ("legato", True), ("release", False)],
+)
+def test_whatever_a_key_starts_when_it_goes_down_is_judged(identity, trigger, is_judged):
+    rule = rule_by_id(identity)
+    assert rule is not None
+    region = {"trigger": trigger, "hivel": 100}
+    unlooped = {"loop": None, "loop_from": None}
+    zones = (zone(58, 20.0, region=region), zone(61, region=region, **unlooped))
+    assert bool(_hits(rule, instrument(*zones))) == is_judged
+
+
 def test_a_slow_fall_among_sounds_that_die_away_needs_no_loop():
     rule = rule_by_id("loop-missing")
     assert rule is not None

@@ -17,7 +17,7 @@ def played_zones(instrument: PackInstrument) -> list[PackZone]:
     return [
         zone
         for zone in instrument.zones
-        if instrument.mapped and zone.region.trigger == "attack" and not _dead_reason(zone)
+        if instrument.mapped and not zone.region.is_release and not _dead_reason(zone)
     ]
 
 
