@@ -142,6 +142,24 @@ def test_whatever_a_key_starts_when_it_goes_down_is_judged(identity, trigger, is
     assert bool(_hits(rule, instrument(*zones))) == is_judged
 
 
+@pytest.mark.parametrize(("group", "is_found"), [(0, True), (2, False)])
+def test_a_mute_zone_is_dead_unless_it_turns_others_off(group, is_found):
+    mute = zone(61, 20.0, region={"end_frame": 0, "group": group})
+    found = {
+        one.rule for one in judged_pack(pack(instruments=(instrument(zone(60), mute),))).findings
+    }
+    assert found == ({"map-unreachable"} if is_found else set())
+
+
+def test_a_key_that_turns_others_off_is_no_gap():
+    rule = rule_by_id("map-gap")
+    assert rule is not None
+    mute = zone(61, region={"end_frame": 0, "group": 2})
+    low, high = zone(60, region={"lokey": 58}), zone(62)
+    assert _hits(rule, instrument(low, high))
+    assert _hits(rule, instrument(low, mute, high)) == []
+
+
 def test_a_slow_fall_among_sounds_that_die_away_needs_no_loop():
     rule = rule_by_id("loop-missing")
     assert rule is not None

@@ -226,6 +226,15 @@ def test_chokes_are_played(tmp_path: Path) -> None:
     assert len(gentle.chokes) == 2
 
 
+def test_a_mute_zone_only_chokes(tmp_path: Path) -> None:
+    sounding = Zone(low=40, high=40, root=60, opcodes={"off_by": "2", "loop_mode": "one_shot"})
+    mute = Zone(low=42, high=42, root=60, opcodes={"group": "2", "end": "-1"})
+    proof = prove(tmp_path, sounding, mute, Zone(low=43, high=43, root=60))
+    assert {"proof-silence"} & rules(proof) == set()
+    assert [one.zone for one in proof.findings if one.rule == "proof-gap"] == ["F2 to F2"]
+    assert len(proof.chokes) == 1
+
+
 def test_the_attack_of_what_chokes_is_no_click_of_the_cut(tmp_path: Path) -> None:
     common = {"group": "1", "off_by": "1", "loop_mode": "one_shot", "ampeg_release": "0.03"}
     dull = Zone(low=40, high=40, root=60, level_db=-30, harmonics=1, opcodes=common)

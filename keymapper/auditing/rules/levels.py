@@ -215,7 +215,7 @@ def _layer_steps(instrument: PackInstrument) -> Iterator[tuple[PackZone, PackZon
     if instrument.mapped:
         groups: dict[object, list[PackZone]] = defaultdict(list)
         for zone in instrument.zones:
-            if zone.facts and not zone.region.is_release:
+            if zone.facts and zone.region.sounds_when_pressed:
                 groups[zone.part, zone.root_key, zone.region.seq_position].append(zone)
         for members in groups.values():
             for lower in members:

@@ -234,7 +234,7 @@ def missing(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
 
     Among sounds that die away without a loop, what falls more slowly is no pad.
     """
-    zones = [zone for zone in instrument.zones if zone.facts and not zone.region.is_release]
+    zones = [zone for zone in instrument.zones if zone.facts and zone.region.sounds_when_pressed]
     held = [zone for zone in zones if _holds(zone)]
     without = [zone for zone in held if zone.loop is None]
     if not instrument.mapped and 2 * len(without) >= len(held):

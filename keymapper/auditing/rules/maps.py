@@ -17,7 +17,7 @@ def played_zones(instrument: PackInstrument) -> list[PackZone]:
     return [
         zone
         for zone in instrument.zones
-        if instrument.mapped and not zone.region.is_release and not _dead_reason(zone)
+        if instrument.mapped and zone.region.sounds_when_pressed and not _dead_reason(zone)
     ]
 
 
@@ -41,9 +41,13 @@ def articulation(zone: PackZone) -> object:
     fix="Stretch lokey or hikey of the neighbours over the gap.",
 )
 def gap(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
-    """Silent keys between the lowest and the highest; kits of one-shots may have them."""
+    """Silent keys between the lowest and the highest; kits of one-shots may have them.
+
+    A key that only turns others off is meant to be silent.
+    """
     if not instrument.tuned:
         return
+    muting = {key for zone in instrument.zones if zone.region.is_mute for key in _keys(zone)}
     articulations: dict[object, list[PackZone]] = defaultdict(list)
     for zone in played_zones(instrument):
         articulations[articulation(zone)].append(zone)
@@ -55,7 +59,8 @@ def gap(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
             and (_every(sorted(played)) > 1)
         ):
             continue
-        silent = [key for key in range(min(played), max(played)) if key not in played]
+        started = played | muting
+        silent = [key for key in range(min(played), max(played)) if key not in started]
         for low, high in _runs(silent):
             if high - low + 1 > limit:
                 keys = key_text(low) if low == high else f"{key_text(low)}–{key_text(high)}"
@@ -167,8 +172,11 @@ def _dead_reason(zone: PackZone) -> str:
             region.seq_position > region.seq_length
         ),
         "lorand is not below hirand": region.lorand >= region.hirand,
+        "it is mute (end=-1) and in no group that others heed": region.is_mute
+        and region.group == 0,
         "its end lies at or before its start": region.end_frame is not None
-        and region.end_frame <= max(0, region.offset_frames),
+        and not region.is_mute
+        and region.end_frame <= region.offset_frames,
         "its offset lies beyond the file": zone.facts is not None
         and region.offset_frames >= zone.facts.frames,
         "its key switch lies outside the range of switches": _switch_is_out(zone),

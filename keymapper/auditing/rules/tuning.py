@@ -17,7 +17,7 @@ def tuned_zones(instrument: PackInstrument) -> list[PackZone]:
     return [
         zone
         for zone in instrument.zones
-        if zone.deviation.cents is not None and not zone.region.is_release
+        if zone.deviation.cents is not None and zone.region.sounds_when_pressed
     ]
 
 

@@ -162,3 +162,13 @@ class SfzRegion:
     def is_release(self) -> bool:
         """True for what sounds when a key is let go, which no key ends any more."""
         return self.trigger in ("release", "release_key")
+
+    @property
+    def is_mute(self) -> bool:
+        """True for what is not to sound at all (``end=-1``), and only turns other groups off."""
+        return self.end_frame == 0
+
+    @property
+    def sounds_when_pressed(self) -> bool:
+        """True for what sounds when its key goes down."""
+        return not self.is_release and not self.is_mute
