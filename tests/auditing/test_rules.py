@@ -190,6 +190,31 @@ def test_layers_with_the_same_ranges_are_no_overlap():
     assert _hits(rule, instrument(zone(file="a.wav"), zone(file="a.wav")))
 
 
+@pytest.mark.parametrize("reach", [0, 1])
+@pytest.mark.parametrize("keys", [2, 4])
+def test_borders_that_all_overlap_are_no_layers(keys, reach):
+    rule = rule_by_id("map-overlap")
+    assert rule is not None
+    starts = range(40, 40 + 8 * keys, keys)
+    zones = [zone(low, region={"lokey": low, "hikey": low + keys - 1 + reach}) for low in starts]
+    placed, _ = placed_in_parts(zones)
+    assert len(_hits(rule, instrument(*placed))) == reach * (len(zones) - 1)
+
+
+@pytest.mark.parametrize("last", [63, 64])
+def test_velocities_that_all_overlap_are_no_layers(last):
+    rule = rule_by_id("map-overlap")
+    assert rule is not None
+    layers = [{"hivel": last}, {"lovel": 64}]
+    zones = [
+        zone(key, file=f"{key}{layer}.wav", region=layer)
+        for key in range(40, 46)
+        for layer in layers
+    ]
+    placed, _ = placed_in_parts(zones)
+    assert len(_hits(rule, instrument(*placed))) == (6 if last == 64 else 0)
+
+
 def test_late_recordings_are_judged_by_their_like():
     rule = rule_by_id("edge-late-start")
     assert rule is not None
