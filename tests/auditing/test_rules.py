@@ -160,6 +160,20 @@ def test_a_key_that_turns_others_off_is_no_gap():
     assert _hits(rule, instrument(low, mute, high)) == []
 
 
+def test_a_root_elsewhere_that_transposing_undoes_is_no_fault():
+    far, disagrees = rule_by_id("map-transposed-far"), rule_by_id("map-name-disagrees")
+    assert far is not None
+    assert disagrees is not None
+    moved = {"transpose_semitones": 13.0, "tune_cents": -100.0}
+    undone = zone(62, region=moved, root_key=74)
+    assert _hits(far, undone) == []
+    assert _hits(disagrees, instrument(*(zone(key) for key in range(58, 62)), undone)) == []
+    assert _hits(far, zone(62, root_key=75))
+    layer = zone(62, region={"transpose_semitones": -12.0, "lokey": 60, "hikey": 64})
+    assert _hits(far, layer) == []
+    assert _hits(disagrees, instrument(*(zone(key) for key in range(58, 62)), layer)) == []
+
+
 def test_a_slow_fall_among_sounds_that_die_away_needs_no_loop():
     rule = rule_by_id("loop-missing")
     assert rule is not None

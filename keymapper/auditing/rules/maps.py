@@ -207,7 +207,8 @@ def _switch_is_out(zone: PackZone) -> bool:
 def transposed_far(zone: PackZone, limit: float) -> Iterator[Outcome]:
     """Judge the key of a zone that lies farthest from its root, if a sample follows the keys.
 
-    A wave made by the player, or cycled by it, sounds like itself on all of them.
+    A wave made by the player, or cycled by it, sounds like itself on all of them. What `transpose`
+    and `tune` say may undo a root that lies elsewhere; by itself it is how a layer is made.
     """
     region = zone.region
     if not zone.mapped or region.pitch_keytrack_cents == 0 or zone.is_wave:
@@ -215,11 +216,11 @@ def transposed_far(zone: PackZone, limit: float) -> Iterator[Outcome]:
     if not _keys(zone):
         return
     low, high = _keys(zone)[0], _keys(zone)[-1]
-    farthest = max(abs(low - zone.root_key), abs(high - zone.root_key))
+    root = min((zone.root_key, zone.natural_key), key=lambda key: max(key - low, high - key))
+    farthest = max(abs(low - root), abs(high - root))
     semitones = farthest * abs(region.pitch_keytrack_cents) / 100
     if semitones > limit:
         yield Hit(
             measured=semitones,
-            message=f"is transposed by up to {semitones:.0f} semitones from "
-            f"{key_text(zone.root_key)}",
+            message=f"is transposed by up to {semitones:.0f} semitones from {key_text(root)}",
         )
