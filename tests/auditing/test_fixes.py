@@ -226,6 +226,21 @@ def test_tuning_that_the_levels_above_give_is_taken_into_account(tmp_path):
     assert "tuning-off" not in _grave(tmp_path / "copy")
 
 
+def test_root_keys_are_told_and_written_as_the_file_counts_keys(tmp_path):
+    for key in (57, 60, 63, 66):
+        write_note(tmp_path / "pack" / f"Tug {key}.wav", key)
+    zones = [
+        f"<region> sample=Tug {key}.wav key={key - 3 * (key == 60) + 3}\n"
+        for key in (57, 60, 63, 66)
+    ]
+    (tmp_path / "pack" / "Tug.sfz").write_text("<control> note_offset=-3\n" + "".join(zones))
+    mended = _fixed(tmp_path / "pack", tmp_path / "copy")
+    roots = [(one.before, one.after) for one in mended if one.what == "pitch_keycenter"]
+    assert roots == [("60", "63")]
+    regions = read_sfz(tmp_path / "copy" / "Tug.sfz").regions
+    assert [one.pitch_keycenter for one in regions] == [57, 60, 63, 66]
+
+
 def test_a_copy_is_not_replaced_unasked(tmp_path):
     write_note(tmp_path / "pack" / "Tug C3.wav", 48)
     (tmp_path / "copy").mkdir()

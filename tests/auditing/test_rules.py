@@ -174,6 +174,19 @@ def test_a_root_elsewhere_that_transposing_undoes_is_no_fault():
     assert _hits(disagrees, instrument(*(zone(key) for key in range(58, 62)), layer)) == []
 
 
+@pytest.mark.parametrize(
+    ("identity", "cents"), [("tuning-wrong-key", 300.0), ("tuning-octave", -1200.0)]
+)
+def test_a_root_key_is_advised_as_it_is_written(identity, cents):
+    """With note_offset=-3, whoever wants key 60 has to write 63."""
+    rule = rule_by_id(identity)
+    assert rule is not None
+    off = zone(63, cents, region={"key_offset": -3})
+    (hit,) = _hits(rule, instrument(*(zone(key) for key in range(58, 63)), off))
+    assert hit.fix is not None
+    assert f"pitch_keycenter={66 + round(cents / 100)}," in hit.fix
+
+
 def test_a_slow_fall_among_sounds_that_die_away_needs_no_loop():
     rule = rule_by_id("loop-missing")
     assert rule is not None

@@ -94,9 +94,7 @@ def wrong_key(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
                 zone=zone.label,
                 measured=round(cents, 1),
                 message=f"sounds {key_text(sounding)} where {key_text(zone.root_key)} should",
-                fix=f"Set pitch_keycenter={sounding}, or replace the sample."
-                if zone.mapped
-                else f"Rename it to {key_text(sounding)}, or record it again.",
+                fix=_root(zone, sounding),
             )
 
 
@@ -123,10 +121,15 @@ def octave(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
                 measured=octaves,
                 message=f"sounds {abs(octaves)} octave{'s' if abs(octaves) > 1 else ''} "
                 f"{'above' if octaves > 0 else 'below'} {key_text(zone.root_key)}",
-                fix=f"Set pitch_keycenter={sounding}, or replace the sample."
-                if zone.mapped
-                else f"Rename it to {key_text(sounding)}, or record it again.",
+                fix=_root(zone, sounding),
             )
+
+
+def _root(zone: PackZone, sounding: int) -> str:
+    if not zone.mapped:
+        return f"Rename it to {key_text(sounding)}, or record it again."
+    written = sounding - zone.region.key_offset
+    return f"Set pitch_keycenter={written}, or replace the sample."
 
 
 def _octaves(cents: float) -> int:

@@ -90,6 +90,8 @@ class SfzRegion:
     lovel: int = 1
     hivel: int = 127
     pitch_keycenter: int = 60
+    key_offset: int = 0
+    """What ``note_offset`` and ``octave_offset`` add to every key written in this region."""
     keycenter_from_sample: bool = False
     pitch_keytrack_cents: float = 100.0
     tune_cents: float = 0.0

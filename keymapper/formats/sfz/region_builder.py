@@ -109,6 +109,7 @@ class RegionBuilder:
     def build(self, sample: str) -> SfzRegion:
         """Return the region; its `sample_path` and `line` are for the caller to fill in."""
         region = self._part("region")
+        region["key_offset"] = self.key_offset
         if self._volumes_db:
             region["level_volume_db"] = sum(self._volumes_db.values())
             region["volume_db"] = region.get("volume_db", 0.0) + region["level_volume_db"]
