@@ -128,10 +128,13 @@ def test_the_step_of_a_file_is_that_of_its_numbers(samples, step):
     assert step_of(samples) == step
 
 
-def test_a_gate_is_no_dropout():
+@pytest.mark.parametrize("noise_dbfs", [-200, -94])
+def test_a_gate_is_no_dropout(noise_dbfs):
     samples = _note()
     for start in range(10_000, 90_000, 8_000):
         samples[start : start + 2_000] = 0.0
+    rng = np.random.default_rng(1)
+    samples += 10 ** (noise_dbfs / 20) * rng.standard_normal(samples.shape)
     assert find_dropouts(samples, RATE, (2_400, len(samples)), FINE) == ()
 
 

@@ -44,12 +44,14 @@ def find_dropouts(
     peaks = frame_peaks(sound)
     quiet = peaks <= nothing
     edges = np.flatnonzero(np.diff(np.concatenate([[0], quiet.astype(np.int8), [0]])))
-    runs = zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
     near = round(NEAR_SECONDS * rate)
     level = float(np.sqrt(np.mean(np.square(sound, dtype=np.float64)))) * 10 ** (
         -UNDER_BODY_DB / 20
     )
     least = max(OVER_NOTHING * NOTHING, OVER_STEPS * step)
+    runs = _joined(
+        edges[::2].tolist(), edges[1::2].tolist(), peaks, (SHORTEST_SECONDS * rate, least)
+    )
     level = max(level, OVER_NOTHING * NOTHING)
     found = [
         Span(start_frame=start + first, end_frame=start + last)
@@ -60,6 +62,24 @@ def find_dropouts(
         and _breaks_off(peaks, first, last, least)
     ]
     return () if _is_gate(found) else tuple(found)
+
+
+def _joined(
+    starts: list[int], ends: list[int], peaks: np.ndarray, still: tuple[float, float]
+) -> list[tuple[int, int]]:
+    """Return runs of zeros as one where a peak of noise parts them.
+
+    still : how long, in frames, and how high what lies between two may be.
+    """
+    frames, height = still
+    joined: list[tuple[int, int]] = []
+    for start, end in zip(starts, ends, strict=True):
+        last = joined[-1] if joined else None
+        if last and start - last[1] < frames and peaks[last[1] : start].max() <= height:
+            joined[-1] = (last[0], end)
+        else:
+            joined.append((start, end))
+    return joined
 
 
 def _breaks_off(peaks: np.ndarray, first: int, last: int, least: float) -> bool:
