@@ -140,6 +140,16 @@ def test_a_wrong_root_key_and_a_wrong_octave_are_errors(tmp_path: Path) -> None:
     assert proof.findings[0].severity == "error"
 
 
+@pytest.mark.parametrize(
+    ("keytrack", "words"), [("98", "warning"), ("50", "the tuning of none could be judged")]
+)
+def test_a_keytrack_off_by_a_slip_is_judged(tmp_path: Path, keytrack: str, words: str) -> None:
+    opcodes = {"pitch_keytrack": keytrack}
+    proof = prove(tmp_path, Zone(low=60, high=66, root=60, opcodes=opcodes))
+    assert ("proof-tuning" in rules(proof)) == (keytrack == "98")
+    assert words in proof.verdict
+
+
 def test_a_step_of_level_between_neighbours_is_found(tmp_path: Path) -> None:
     proof = prove(tmp_path, LOW, Zone(low=61, high=61, root=61, level_db=-9))
     assert rules(proof) == {"proof-level-step"}

@@ -139,6 +139,33 @@ def _octaves(cents: float) -> int:
 
 
 @rule(
+    "tuning-keytrack",
+    "warning",
+    on="instrument",
+    limit=5.0,
+    unit="cents",
+    title="A zone is tuned on its root key only",
+    why="The farther a key lies from the root, the more it is off; neighbouring zones part.",
+    fix="Set pitch_keytrack=100, or take it out.",
+)
+def keytrack(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
+    """Judge the key farthest from the root by a keytrack near 100; another scale is no slip."""
+    for zone in tuned_zones(instrument):
+        region = zone.region
+        slip = region.pitch_keytrack_cents - 100.0
+        far = max((region.lokey, region.hikey), key=lambda key: abs(key - zone.root_key))
+        cents = slip * (min(max(far, 0), 127) - zone.root_key)
+        if region.follows_keys and abs(cents) > limit:
+            yield Hit(
+                file=zone.file,
+                zone=zone.label,
+                measured=round(cents, 1),
+                message=f"plays {cents:+.1f} cents off {key_text(min(max(far, 0), 127))}, as "
+                f"pitch_keytrack is {region.pitch_keytrack_cents:g}",
+            )
+
+
+@rule(
     "tuning-set-offset",
     "warning",
     on="instrument",

@@ -14,6 +14,8 @@ LoopMode = Literal["no_loop", "one_shot", "loop_continuous", "loop_sustain"]
 Trigger = Literal["attack", "release", "release_key", "first", "legato"]
 OffMode = Literal["fast", "normal", "time"]
 CrossfadeCurve = Literal["power", "gain"]
+MOST_SLIP_CENTS = 15.0
+"""A keytrack farther from 100 is another scale on purpose."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,6 +156,11 @@ class SfzRegion:
     def own_volume_db(self) -> float:
         """What the opcode ``volume`` alone says."""
         return self.volume_db - self.level_volume_db
+
+    @property
+    def follows_keys(self) -> bool:
+        """True where each key is a semitone, or by a slip not quite one: 98 or 101 cents."""
+        return abs(self.pitch_keytrack_cents - 100.0) < MOST_SLIP_CENTS
 
     @property
     def is_generator(self) -> bool:
