@@ -114,6 +114,19 @@ def test_a_wave_that_lingers_at_zero_does_not_drop_out(bits):
     assert abs(span.start_frame - 40_000) < 5
 
 
+@pytest.mark.parametrize("key", [60, 66, 72])
+def test_a_bell_that_dies_away_does_not_drop_out(key):
+    seconds = np.arange(5 * RATE) / RATE
+    f0_hz = 440 * 2 ** ((key - 69) / 12)
+    partials = ((0.5, 0.6, 0.5), (1, 1, 0.8), (1.183, 0.5, 1.2), (1.506, 0.4, 1.4), (2, 0.9, 1.6))
+    bell = sum(
+        level * np.exp(-fall * seconds) * np.sin(2 * np.pi * ratio * f0_hz * seconds + ratio)
+        for ratio, level, fall in partials
+    )
+    bell *= 0.5 / np.abs(bell).max() * np.minimum(1, (seconds[-1] - seconds) / 0.8)
+    assert find_dropouts(bell[:, None], RATE, (0, len(bell)), FINE) == ()
+
+
 @pytest.mark.parametrize(
     ("samples", "step"),
     [

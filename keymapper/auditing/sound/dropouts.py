@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+from scipy.ndimage import binary_closing
 
 from keymapper.channels import frame_peaks
 from keymapper.model.sample_facts import Span
@@ -13,6 +14,8 @@ SHORTEST_SECONDS = 0.0006
 LONGEST_SECONDS = 0.5
 NOTHING = 2.5 / 32768
 NOTHING_STEPS = 1.5
+PEAK_FRAMES, PEAK_OVER_NOTHING = 4, 2.0
+"""A peak of faint noise, so short and low, parts no run."""
 OVER_NOTHING = 10.0
 OVER_STEPS = 8.0
 BESIDE = 0.25
@@ -43,15 +46,16 @@ def find_dropouts(
     nothing = max(NOTHING, NOTHING_STEPS * step)
     peaks = frame_peaks(sound)
     quiet = peaks <= nothing
+    quiet |= binary_closing(quiet, np.ones(PEAK_FRAMES + 1)) & (
+        peaks <= PEAK_OVER_NOTHING * nothing
+    )
     edges = np.flatnonzero(np.diff(np.concatenate([[0], quiet.astype(np.int8), [0]])))
+    runs = zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
     near = round(NEAR_SECONDS * rate)
     level = float(np.sqrt(np.mean(np.square(sound, dtype=np.float64)))) * 10 ** (
         -UNDER_BODY_DB / 20
     )
     least = max(OVER_NOTHING * NOTHING, OVER_STEPS * step)
-    runs = _joined(
-        edges[::2].tolist(), edges[1::2].tolist(), peaks, (SHORTEST_SECONDS * rate, least)
-    )
     level = max(level, OVER_NOTHING * NOTHING)
     found = [
         Span(start_frame=start + first, end_frame=start + last)
@@ -62,24 +66,6 @@ def find_dropouts(
         and _breaks_off(peaks, first, last, least)
     ]
     return () if _is_gate(found) else tuple(found)
-
-
-def _joined(
-    starts: list[int], ends: list[int], peaks: np.ndarray, still: tuple[float, float]
-) -> list[tuple[int, int]]:
-    """Return runs of zeros as one where a peak of noise parts them.
-
-    still : how long, in frames, and how high what lies between two may be.
-    """
-    frames, height = still
-    joined: list[tuple[int, int]] = []
-    for start, end in zip(starts, ends, strict=True):
-        last = joined[-1] if joined else None
-        if last and start - last[1] < frames and peaks[last[1] : start].max() <= height:
-            joined[-1] = (last[0], end)
-        else:
-            joined.append((start, end))
-    return joined
 
 
 def _breaks_off(peaks: np.ndarray, first: int, last: int, least: float) -> bool:
