@@ -40,6 +40,12 @@ def off(pack: RenderedPack) -> None:
     pack.plant("tuning-off", note)
 
 
+def keytrack(pack: RenderedPack) -> None:
+    note = pack.take(lambda note: note.opcodes["lokey"] != note.opcodes["hikey"])
+    note.opcodes["pitch_keytrack"] = str(round(100 + sign(pack) * pack.rng.uniform(7, 14)))
+    pack.plant("tuning-keytrack", note)
+
+
 def wrong_key(pack: RenderedPack) -> None:
     note = pack.take()
     _shift_pitch(note, sign(pack) * int(pack.rng.integers(1, 11)))

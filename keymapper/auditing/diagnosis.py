@@ -55,7 +55,7 @@ def diagnosed_set(read: ReadPack, instrument: PackInstrument) -> Diagnosis | Non
 def _one_a_file(zones: Sequence[PackZone]) -> list[PackZone]:
     found: dict[str, PackZone] = {}
     for zone in zones:
-        if zone.file is not None and zone.region.trigger == "attack":
+        if zone.file is not None and zone.region.sounds_when_pressed:
             found.setdefault(zone.file, zone)
     return [found[file] for file in sorted(found)]
 

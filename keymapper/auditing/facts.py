@@ -13,6 +13,7 @@ from keymapper.auditing.sound.dropouts import find_dropouts
 from keymapper.auditing.sound.edges import measured_edges
 from keymapper.auditing.sound.loop_judging import judged_loop
 from keymapper.auditing.sound.noise import hum_of, noise_between_dbfs, noise_dbfs
+from keymapper.auditing.sound.steps import step_of
 from keymapper.auditing.sound.stereo import mono_loss_db
 from keymapper.formats.audio_file import Audio, read_audio, read_audio_info
 from keymapper.formats.sample_texts import read_imprint
@@ -168,6 +169,7 @@ def _disturbances(
     body = measurement.levels.body_dbfs
     lead = round(edges.lead_seconds * rate)
     sounding = (course.onset_frame, course.end_frame)
+    step = step_of(stored)
     hum = hum_of(sound, rate, f0_hz, lead)
     between = noise_between_dbfs(
         sound, rate, (course.attack_end_frame, course.note_off_frame), f0_hz
@@ -177,6 +179,6 @@ def _disturbances(
         hum_db=SILENCE_DBFS if hum.mains_hz is None else hum.level_dbfs - body,
         noise_dbfs=noise_dbfs(sound, rate, lead),
         noise_between_db=None if between is None else between - body,
-        dropouts=find_dropouts(stored, rate, sounding),
-        clicks=find_clicks(sound, rate, course, measurement.pitch),
+        dropouts=find_dropouts(stored, rate, sounding, step),
+        clicks=find_clicks(sound, rate, course, measurement.pitch, step),
     )

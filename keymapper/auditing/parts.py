@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
 
@@ -85,12 +85,35 @@ class _Lane:
             self.on_key[key].append(zone)
 
     def sounds_with(self, zone: PackZone) -> bool:
-        near = {id(other): other for key in _keys(zone) for other in self.on_key.get(key, ())}
-        return any(sound_together(zone.region, other.region) for other in near.values())
+        return any(sound_together(zone.region, other.region) for other in self._near(zone))
+
+    def is_layered_with(self, zone: PackZone) -> bool:
+        """Tell whether a zone sounds together with one of these on more than its border."""
+        return any(
+            sound_together(zone.region, other.region)
+            and _share_most(_keys(zone), _keys(other))
+            and _share_most(_velocities(zone), _velocities(other))
+            for other in self._near(zone)
+        )
+
+    def _near(self, zone: PackZone) -> Iterable[PackZone]:
+        return {
+            id(other): other for key in _keys(zone) for other in self.on_key.get(key, ())
+        }.values()
 
 
 def _keys(zone: PackZone) -> range:
     return range(max(0, zone.region.lokey), min(127, zone.region.hikey) + 1)
+
+
+def _velocities(zone: PackZone) -> range:
+    return range(max(1, zone.region.lovel), min(127, zone.region.hivel) + 1)
+
+
+def _share_most(one: range, two: range) -> bool:
+    """Tell whether two ranges share half of the smaller one, or more."""
+    shared = min(one.stop, two.stop) - max(one.start, two.start)
+    return 2 * shared >= min(len(one), len(two))
 
 
 def parts_of(zones: Sequence[PackZone]) -> list[int]:
@@ -130,10 +153,14 @@ def _without_strays(lanes: Sequence[_Lane]) -> list[_Lane]:
 
 
 def _are_layered(parts: Sequence[_Lane]) -> list[bool]:
-    """Tell of each part whether most of its zones sound together with zones of another."""
+    """Tell of each part whether most of its zones sound together with zones of another.
+
+    Half of the fewer keys, and of the fewer velocities, must be shared: zones that each reach over
+    a border are no layers.
+    """
     together = [
         sum(
-            any(other.sounds_with(zone) for other in parts if other is not part)
+            any(other.is_layered_with(zone) for other in parts if other is not part)
             for zone in part.zones
         )
         for part in parts

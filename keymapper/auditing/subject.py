@@ -87,6 +87,15 @@ class PackZone:
         return is_whole and frames < LONGEST_CYCLE_SECONDS * self.facts.rate
 
     @property
+    def natural_key(self) -> int:
+        """The key on which the sample is played neither faster nor slower, all tuning told."""
+        region = self.region
+        if region.pitch_keytrack_cents == 0:
+            return self.root_key
+        cents = region.tune_cents + 100.0 * region.transpose_semitones
+        return self.root_key - round(cents / region.pitch_keytrack_cents)
+
+    @property
     def label(self) -> str:
         """Keys, velocities, turn and line, for people."""
         region = self.region

@@ -48,12 +48,17 @@ def rewrite_chunks(path: Path, bodies: Mapping[str, bytes]) -> None:
 
 
 def rewritten_wav(
-    path: Path, bodies: Mapping[str, bytes], audio: NewAudio | None = None
+    path: Path,
+    bodies: Mapping[str, bytes],
+    audio: NewAudio | None = None,
+    without: frozenset[str] = frozenset(),
 ) -> tuple[Part, ...]:
     """Return a WAV file with other chunks as parts, without reading its audio.
 
     Chunks that are not replaced stay as they are, in their order. A `LIST` among `bodies` takes
     the place of `LIST INFO` only: labels and whatever else lies in a `LIST` stay.
+
+    without : chunks to leave out.
 
     Raises
     ------
@@ -69,7 +74,7 @@ def rewritten_wav(
     parts: list[Part] = [b"WAVE"]
     inserted = False
     for place in read_wav_layout(path).chunks:
-        if _is_replaced(path, place, bodies):
+        if _is_replaced(path, place, bodies) or place.id in without:
             continue
         if place.id == "data" and not inserted:
             for identity, body in bodies.items():

@@ -37,8 +37,9 @@ class PackInstrument:
     """One instrument of the pack."""
 
     folder: str
-    """Relative to the pack recipe: a built instrument, or recordings (with their recipe.toml, or
-    the recipe in their folder by another name)."""
+    """Relative to the pack recipe: a built instrument (or its SFZ file, where a folder holds
+    several), or recordings (with their recipe.toml, or the recipe in their folder by another name).
+    """
     sources: tuple[SoundSource, ...] = ()
     name: str | None = None
     """None takes the instrument's own."""

@@ -30,6 +30,8 @@ from keymapper.packing.instrument import ReadyInstrument, packed_manifest
 from keymapper.packing.sfz_text import packed_sfz
 
 PEAK_DBFS = -0.3
+_PEAK_CHUNKS = frozenset(("PEAK", "levl"))
+"""They say how high the audio peaks in each channel, as it was."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,14 +51,23 @@ class ConversionOrder:
     gain_db: float = 0.0
 
 
-def level_when_folded(order: ConversionOrder) -> FoldedLevel:
-    """Return what a sample loses where its sides are folded."""
+def level_when_converted(order: ConversionOrder) -> FoldedLevel:
+    """Return how high a sample peaks in fewer channels, and what it loses by that."""
+    samples = read_audio(order.source, "float64").samples
+    if not order.mono:
+        return FoldedLevel(lost_db=0.0, peak_dbfs=peak_dbfs(samples))
     points = order.loop
     loop = None if points is None else Loop(start_frame=points[0], end_frame=points[1])
-    return folded_level(read_audio(order.source, "float64").samples, loop)
+    return folded_level(samples, loop)
 
 
-def with_fold_gains(
+def needs_level_gains(edition: Edition, instrument: ReadyInstrument) -> bool:
+    """Tell whether sides are folded, or samples lose the float numbers that hold any peak."""
+    encodings = {info.encoding for info in instrument.infos.values()}
+    return edition.mono or not encodings.isdisjoint(("FLOAT", "DOUBLE"))
+
+
+def with_level_gains(
     orders: Sequence[ConversionOrder], levels: Sequence[FoldedLevel]
 ) -> tuple[list[ConversionOrder], float]:
     """Return the orders with gains that put back what folding takes, and what is common to all.
@@ -115,7 +126,7 @@ def conversion_orders(
 def converted_sample(order: ConversionOrder) -> float:
     """Write a sample in fewer bits or channels; return its peak in dBFS.
 
-    All chunks around its audio stay.
+    All chunks around its audio stay, but for what says how high it peaks.
 
     Sides are folded to their mean. Dither is triangular, once, wherever audio is rounded anew to
     16 bits; audio that stays as it is, is copied.
@@ -171,7 +182,7 @@ def _write_wav(order: ConversionOrder, pcm: np.ndarray, rate: int) -> None:
     )
     audio = NewAudio(format_body=body, data=pcm_bytes(pcm, order.bits))
     with order.target.open("xb") as file:
-        file.writelines(read_parts(rewritten_wav(order.source, {}, audio)))
+        file.writelines(read_parts(rewritten_wav(order.source, {}, audio, _PEAK_CHUNKS)))
 
 
 def write_converted_texts(

@@ -5,10 +5,25 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from keymapper.formats.sfz import SfzProblem
 from keymapper.model.finding import Finding
 from keymapper.model.pack import PackFinding, Waiver
 from keymapper.model.proof import ProofFinding
 from keymapper.packing.findings import pack_finding
+
+_RENAMED = frozenset(("file-wrong-case", "file-clashing-names", "file-unsafe-name"))
+_REWRITTEN = frozenset(("encoding", "byte-order-mark", "backslash", "default-path-reset"))
+
+
+def is_mended(finding: Finding, problems: Sequence[SfzProblem]) -> bool:
+    """Tell whether packing mends a finding: it gives samples new names and writes the SFZ anew.
+
+    problems : of the text of the instrument's SFZ.
+    """
+    if finding.rule == "sfz-portability":
+        lasting = {one.message for one in problems if one.kind not in _REWRITTEN}
+        return finding.message not in lasting
+    return finding.rule in _RENAMED
 
 
 def audit_findings(instrument: str, findings: Iterable[Finding]) -> list[PackFinding]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -11,7 +12,7 @@ from keymapper.formats.audio_file import AudioInfo
 from keymapper.formats.manifest import MANIFEST_NAME, manifest_beside
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
 from keymapper.formats.wav_chunks import read_embedded_hints
-from keymapper.model.instrument import Manifest
+from keymapper.model.instrument import EmbeddedHints, Manifest
 from keymapper.model.keys import key_name
 from keymapper.model.loudness import Loudness
 from keymapper.model.pack import InstrumentFacts, PackFinding, PackInstrument, PackRecipe
@@ -115,22 +116,42 @@ def sample_labels(instrument: ReadyInstrument, recipe: PackRecipe) -> dict[Path,
     for region in instrument.reading.regions:
         if region.sample_path is None or region.sample_path in labels:
             continue
-        played = region.tune_cents + 100.0 * region.transpose_semitones
+        hints = read_embedded_hints(region.sample_path)
+        root_key, tuning_cents = _root(region, hints, tunings.get(region.sample))
         labels[region.sample_path] = SampleLabel(
             **shared,
-            title=_title(instrument, region),
-            root_key=min(max(region.pitch_keycenter, 0), 127),
-            tuning_cents=tunings.get(region.sample, -played),
-            loop=_loop(region, region.sample_path),
+            title=_title(instrument, region, root_key),
+            root_key=root_key,
+            tuning_cents=tuning_cents,
+            loop=_loop(region, hints),
             keys=(max(region.lokey, 0), min(max(region.hikey, 0), 127)),
             velocities=(max(region.lovel, 1), min(max(region.hivel, 1), 127)),
         )
     return labels
 
 
-def _loop(region: SfzRegion, path: Path) -> tuple[int, int] | None:
+def _root(
+    region: SfzRegion, hints: EmbeddedHints | None, known_cents: float | None
+) -> tuple[int, float]:
+    """Return the key that a sample sounds, and how many cents sharp of it.
+
+    What the zone takes its root from is the file's word, and stays. Elsewhere the zone plays in
+    tune: what it is transposed and tuned by, the sample is off its root. Whole semitones of that
+    go into the key; less than half a semitone flat stays flat.
+
+    known_cents : how sharp of the zone's root the sample was measured, where it was.
+    """
+    if region.keycenter_from_sample and hints is not None and hints.root_key is not None:
+        return hints.root_key, hints.tuning_cents or 0.0
+    played_cents = region.tune_cents + 100.0 * region.transpose_semitones
+    cents = -played_cents if known_cents is None else known_cents
+    semitones = math.floor(cents / 100) if cents > 0 else round(cents / 100)
+    root_key = min(max(region.pitch_keycenter + semitones, 0), 127)
+    return root_key, cents - 100.0 * semitones
+
+
+def _loop(region: SfzRegion, hints: EmbeddedHints | None) -> tuple[int, int] | None:
     """Return the loop of a sample: the zone's points, else those that the file itself names."""
-    hints = read_embedded_hints(path)
     start, end = region.loop_start_frame, region.loop_end_frame
     if hints is not None:
         start = hints.loop_start_frame if start is None else start
@@ -142,8 +163,8 @@ def _tunings(manifest: Manifest | None) -> dict[str, float]:
     return {} if manifest is None else {one.sample: one.tuning_cents for one in manifest.zones}
 
 
-def _title(instrument: ReadyInstrument, region: SfzRegion) -> str:
-    parts = [instrument.name, key_name(min(max(region.pitch_keycenter, 0), 127))]
+def _title(instrument: ReadyInstrument, region: SfzRegion, root_key: int) -> str:
+    parts = [instrument.name, key_name(root_key)]
     if (region.lovel, region.hivel) != (1, 127):
         parts.append(f"v{region.lovel}-{region.hivel}")
     if region.seq_length > 1:

@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from keymapper.errors import OutputError
-from keymapper.formats.sfz import SfzDocument, SfzHeader, SfzReading, SfzRegion, write_sfz
+from keymapper.formats.sfz import (
+    SfzDocument,
+    SfzHeader,
+    SfzReading,
+    SfzRegion,
+    canonical_name,
+    write_sfz,
+)
 
 _LEVELS = ("global", "master", "group")
 
@@ -47,15 +54,22 @@ def _headers(reading: SfzReading, names: Mapping[str, str], gain_db: float) -> I
 def _region(
     header: SfzHeader, region: SfzRegion, names: Mapping[str, str], gain_db: float
 ) -> SfzHeader:
-    """Return a region with sample and volume in the places where they stood, each once."""
+    """Return a region with sample and volume in the places where they stood, each once.
+
+    What the levels above add to the volume stays written there.
+    """
     own = {
         "sample": names.get(region.sample, region.sample),
-        "volume": volume_text(region.volume_db + gain_db),
+        "volume": volume_text(region.own_volume_db + gain_db),
     }
-    places = {name: place for place, (name, _) in enumerate(header.opcodes)}
+    opcodes = [
+        (usual if (usual := canonical_name(name)) in own else name, value)
+        for name, value in header.opcodes
+    ]
+    places = {name: place for place, (name, _) in enumerate(opcodes)}
     written = [
         (name, own.get(name, value))
-        for place, (name, value) in enumerate(header.opcodes)
+        for place, (name, value) in enumerate(opcodes)
         if name not in own or places[name] == place
     ]
     missing = [pair for pair in own.items() if pair[0] not in places]

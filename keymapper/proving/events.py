@@ -55,6 +55,10 @@ class PlayerSample:
     root_key: int | None = None
 
 
+STARTING_CONTROLLERS = {7: 100.0, 10: 64.0, 11: 127.0}
+"""Volume, pan and expression where nobody sets them, as MIDI wants it; all others start at 0."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlayerSettings:
     """How the player stands where the format leaves room.

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from keymapper.formats.sfz import SfzCrossfade, SfzRegion
+from keymapper.formats.sfz import SfzCrossfade, SfzRegion, key_gain_db, velocity_gain
 from keymapper.proving.events import PlayerSettings
 
 
@@ -30,7 +30,8 @@ def voice_gain(
     settings: PlayerSettings,
 ) -> float:
     """Return the amplitude ratio of a note before envelope and pan."""
-    volume_db = region.volume_db + modulation(region, "volume", controllers, settings)
+    volume_db = region.volume_db + key_gain_db(region, key)
+    volume_db += modulation(region, "volume", controllers, settings)
     gain = float(10.0 ** (volume_db / 20.0))
     gain *= region.amplitude_percent / 100.0
     gain *= controller_gain(region, controllers, settings)
@@ -52,21 +53,6 @@ def controller_gain(
     for fade in region.controller_crossfades:
         gain *= crossfade_gain(fade, controllers.get(fade.controller or 0, 0.0))
     return gain
-
-
-def velocity_gain(region: SfzRegion, velocity: int) -> float:
-    """Return the amplitude ratio for a velocity: (v/127)², or the region's own curve.
-
-    ``amp_veltrack`` of t % leaves 1 - t(1 - g); a negative one turns the curve over.
-    """
-    if region.amp_velcurve:
-        points = {0: 0.0, 127: 1.0} | dict(region.amp_velcurve)
-        keys = sorted(points)
-        gain = float(np.interp(velocity, keys, [points[key] for key in keys]))
-    else:
-        gain = (velocity / 127.0) ** 2
-    track = region.amp_veltrack_percent / 100.0
-    return 1.0 - track * (1.0 - gain) if track >= 0 else -track * (1.0 - gain)
 
 
 def crossfade_gain(fade: SfzCrossfade, value: float) -> float:

@@ -223,7 +223,7 @@ def _tuning(
     """Return cents against the key's pitch; a whole number of octaves is told apart."""
     if all(voice.region.loop_mode == "one_shot" for voice in voices):
         return _Tuning(reason=ONE_SHOT_REASON)
-    if all(voice.region.pitch_keytrack_cents != 100.0 for voice in voices):
+    if not any(voice.region.follows_keys for voice in voices):
         return _Tuning(reason="the pitch does not follow the keys")
     target = settings.target
     cents_above_a4 = 100.0 * (key - 69) + target.cents.get(key, 0.0)

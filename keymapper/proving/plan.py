@@ -33,11 +33,11 @@ class PlannedHandOver:
 
 
 def attack_regions(regions: Sequence[SfzRegion], key: int) -> list[SfzRegion]:
-    """Return the regions that a key starts."""
+    """Return the regions that sound when a key goes down."""
     return [
         region
         for region in regions
-        if region.lokey <= key <= region.hikey and not region.is_release
+        if region.lokey <= key <= region.hikey and region.sounds_when_pressed
     ]
 
 
@@ -61,13 +61,14 @@ def mapped_keys(regions: Sequence[SfzRegion]) -> range:
 def gaps(regions: Sequence[SfzRegion]) -> tuple[tuple[int, int], ...]:
     """Return the stretches of keys between mapped ones that start nothing.
 
-    One-shots lie where they lie: an instrument of nothing but one-shots has no gaps.
+    One-shots lie where they lie: an instrument of nothing but one-shots has no gaps. A key that
+    only turns others off is none.
     """
     if all(region.loop_mode == "one_shot" for region in regions):
         return ()
     found: list[tuple[int, int]] = []
     for key in mapped_keys(regions):
-        if attack_regions(regions, key):
+        if any(one.lokey <= key <= one.hikey and not one.is_release for one in regions):
             continue
         if found and found[-1][1] == key - 1:
             found[-1] = (found[-1][0], key)

@@ -2,10 +2,10 @@
 
 Played are: sample, keys and velocities, pitch_keycenter, pitch_keytrack, tune, transpose, volume,
 amplitude, pan, offset, end, loop modes and points, direction, delay, ampeg_*, amp_veltrack,
-amp_velcurve_N, crossfades, seq_*, lorand and hirand, group, off_by, off_mode, trigger, rt_decay,
-locc and hicc, sw_last, sw_lolast and sw_hilast, sw_down, sw_up, low-pass filters, and controllers
-on all of these. Controllers are read when a note starts. Whatever a region has beyond that is in
-:func:`unplayed_opcodes`.
+amp_velcurve_N, amp_keytrack, crossfades, seq_*, lorand and hirand, group, off_by, off_mode,
+trigger, rt_decay, locc and hicc, sw_last, sw_lolast and sw_hilast, sw_down, sw_up, low-pass
+filters, and controllers on all of these. Controllers are read when a note starts. Whatever a region
+has beyond that is in :func:`unplayed_opcodes`.
 """
 
 from __future__ import annotations

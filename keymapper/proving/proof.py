@@ -25,7 +25,7 @@ from keymapper.model.proof import (
     ProofFinding,
     ProofLimits,
 )
-from keymapper.proving.events import PlayerSettings
+from keymapper.proving.events import STARTING_CONTROLLERS, PlayerSettings
 from keymapper.proving.hearing import (
     HearingSettings,
     TuningTarget,
@@ -222,7 +222,7 @@ def player_settings(reading: SfzReading, rates: Iterable[int]) -> PlayerSettings
     commonest = max(counts, key=lambda rate: (counts[rate], rate), default=HIGHEST_RATE)
     return PlayerSettings(
         rate=min(commonest, HIGHEST_RATE),
-        controllers=dict(reading.control.controllers),
+        controllers={**STARTING_CONTROLLERS, **dict(reading.control.controllers)},
         curves={curve.index: curve.points for curve in reading.curves},
         key_offset=reading.control.key_offset,
     )

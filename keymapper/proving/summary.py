@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from keymapper.model.proof import STEADY_CENTS, PlayedNote, Proof, ProofFinding
+from keymapper.model.proof import ONE_SHOT_REASON, STEADY_CENTS, PlayedNote, Proof, ProofFinding
 from keymapper.proving.judging import Heard, zone_text
 
 
@@ -17,11 +17,19 @@ def verdict(heard: Heard, findings: Sequence[ProofFinding]) -> str:
     out = len(heard.left_out)
     left_out = f"; {_count(out, 'zone')} could not be played" if out else ""
     if not errors and not warnings:
-        return f"{played}: everything lies within the limits{left_out}."
+        return f"{played}: {_untold(heard)}everything lies within the limits{left_out}."
     parts = [_count(errors, "error")] * bool(errors) + [_count(warnings, "warning")] * bool(
         warnings
     )
     return f"{played}: {' and '.join(parts)}{left_out}."
+
+
+def _untold(heard: Heard) -> str:
+    """Return the warning that the tuning of no note was judged, unless none has a key; or ""."""
+    reasons = {note.not_tuned_reason for note in heard.notes if note.tuning_cents is None}
+    if any(note.tuning_cents is not None for note in heard.notes) or reasons <= {ONE_SHOT_REASON}:
+        return ""
+    return "the tuning of none could be judged; else "
 
 
 def finding_lines(proof: Proof, shown: int = 5) -> list[str]:

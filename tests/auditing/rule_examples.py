@@ -116,6 +116,10 @@ EXAMPLES: dict[str, tuple[Any, Any]] = {
     "tuning-set-octave": (GOOD_SET, instrument(offset_semitones=-12)),
     "tuning-drift": (GOOD_ZONE, zone(known=facts(pitch={"drift_cents_per_second": -9.0}))),
     "tuning-neighbours": (_off(3.0), _off(20.0)),
+    "tuning-keytrack": (
+        instrument(zone(60, region={"pitch_keytrack_cents": 50.0, "hikey": 66})),
+        instrument(zone(60, region={"pitch_keytrack_cents": 98.0, "hikey": 66})),
+    ),
     "tuning-turns": (_turns((1, 2), 2.0), _turns((1, 2), 12.0)),
     "tuning-layers": (
         _layers(-20, -10),

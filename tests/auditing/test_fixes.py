@@ -10,8 +10,9 @@ import pytest
 import soundfile
 
 from keymapper.auditing.audit import AuditedPack, AuditSettings, audit_path
+from keymapper.auditing.fixes.loops import LoopOrder, mended_loop
 from keymapper.auditing.fixes.naming import new_names
-from keymapper.auditing.fixes.plan import zone_fixes
+from keymapper.auditing.fixes.plan import WantedLoop, zone_fixes
 from keymapper.auditing.fixes.writing import write_fixes
 from keymapper.auditing.judging import judged_pack
 from keymapper.auditing.subject import PackInstrument
@@ -171,6 +172,20 @@ def test_recordings_at_full_scale_are_not_turned_up_beyond_it(tmp_path):
     assert max(volumes) < 0.1
 
 
+@pytest.mark.parametrize(("stiffness", "is_looped"), [(0.0, True), (4e-4, False)])
+def test_no_loop_is_added_that_would_be_heard(stiffness, is_looped, tmp_path):
+    seconds = np.arange(96_000) / 48_000
+    samples = np.zeros(len(seconds))
+    for order in range(1, 20):
+        turns = 220 * order * np.sqrt(1 + stiffness * order**2) * seconds
+        fall = np.exp(-seconds * 0.12 * order) if stiffness else 1.0
+        samples += 0.2 / order * np.sin(2 * np.pi * turns) * fall
+    soundfile.write(tmp_path / "a.wav", samples, 48_000, subtype="PCM_24")
+    wanted = WantedLoop(file="a.wav", f0_hz=220.0, candidates=())
+    found = mended_loop(LoopOrder(path=tmp_path / "a.wav", wanted=wanted))
+    assert (found is not None) == is_looped
+
+
 def test_release_samples_are_not_looped(tmp_path):
     for name in ("C3", "E3", "G3", "C3 rel", "E3 rel", "G3 rel"):
         key = {"C": 48, "E": 52, "G": 55}[name[0]]
@@ -209,6 +224,21 @@ def test_tuning_that_the_levels_above_give_is_taken_into_account(tmp_path):
     mended = [one for one in _fixed(tmp_path / "pack", tmp_path / "copy") if one.what == "tune"]
     assert [(one.before, one.after) for one in mended] == [("3", "20")] * 3
     assert "tuning-off" not in _grave(tmp_path / "copy")
+
+
+def test_root_keys_are_told_and_written_as_the_file_counts_keys(tmp_path):
+    for key in (57, 60, 63, 66):
+        write_note(tmp_path / "pack" / f"Tug {key}.wav", key)
+    zones = [
+        f"<region> sample=Tug {key}.wav key={key - 3 * (key == 60) + 3}\n"
+        for key in (57, 60, 63, 66)
+    ]
+    (tmp_path / "pack" / "Tug.sfz").write_text("<control> note_offset=-3\n" + "".join(zones))
+    mended = _fixed(tmp_path / "pack", tmp_path / "copy")
+    roots = [(one.before, one.after) for one in mended if one.what == "pitch_keycenter"]
+    assert roots == [("60", "63")]
+    regions = read_sfz(tmp_path / "copy" / "Tug.sfz").regions
+    assert [one.pitch_keycenter for one in regions] == [57, 60, 63, 66]
 
 
 def test_a_copy_is_not_replaced_unasked(tmp_path):

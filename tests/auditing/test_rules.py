@@ -5,9 +5,11 @@ from __future__ import annotations
 import pytest
 
 from keymapper.auditing.judging import judged_pack
+from keymapper.auditing.levels import played_db, velocity_gain_db
 from keymapper.auditing.parts import placed_in_parts
 from keymapper.auditing.rule import Hit, NotJudged, Rule
 from keymapper.auditing.rules import ALL_RULES, rule_by_id
+from keymapper.formats.sfz import SfzRegion
 from keymapper.model.finding import GRAVITY, RuleChange
 from keymapper.model.loop import Loop
 from tests.auditing.rule_examples import EXAMPLES
@@ -126,11 +128,118 @@ def test_a_one_shot_that_sustains_needs_no_loop():
     assert [type(one) for one in rule.check(shot, 0.0)] == [NotJudged]
 
 
+@pytest.mark.parametrize("identity", ["tuning-off", "map-velocity-gap", "loop-missing"])
+@pytest.mark.parametrize(
+    ("trigger", "is_judged"),
+    [("attack", True), ("first", True), ("legato", True), ("release", False)],
+)
+def test_whatever_a_key_starts_when_it_goes_down_is_judged(identity, trigger, is_judged):
+    rule = rule_by_id(identity)
+    assert rule is not None
+    region = {"trigger": trigger, "hivel": 100}
+    unlooped = {"loop": None, "loop_from": None}
+    zones = (zone(58, 20.0, region=region), zone(61, region=region, **unlooped))
+    assert bool(_hits(rule, instrument(*zones))) == is_judged
+
+
+@pytest.mark.parametrize(("group", "is_found"), [(0, True), (2, False)])
+def test_a_mute_zone_is_dead_unless_it_turns_others_off(group, is_found):
+    mute = zone(61, 20.0, region={"end_frame": 0, "group": group})
+    found = {
+        one.rule for one in judged_pack(pack(instruments=(instrument(zone(60), mute),))).findings
+    }
+    assert found == ({"map-unreachable"} if is_found else set())
+
+
+def test_a_key_that_turns_others_off_is_no_gap():
+    rule = rule_by_id("map-gap")
+    assert rule is not None
+    mute = zone(61, region={"end_frame": 0, "group": 2})
+    low, high = zone(60, region={"lokey": 58}), zone(62)
+    assert _hits(rule, instrument(low, high))
+    assert _hits(rule, instrument(low, mute, high)) == []
+
+
+def test_a_root_elsewhere_that_transposing_undoes_is_no_fault():
+    far, disagrees = rule_by_id("map-transposed-far"), rule_by_id("map-name-disagrees")
+    assert far is not None
+    assert disagrees is not None
+    moved = {"transpose_semitones": 13.0, "tune_cents": -100.0}
+    undone = zone(62, region=moved, root_key=74)
+    assert _hits(far, undone) == []
+    assert _hits(disagrees, instrument(*(zone(key) for key in range(58, 62)), undone)) == []
+    assert _hits(far, zone(62, root_key=75))
+    layer = zone(62, region={"transpose_semitones": -12.0, "lokey": 60, "hikey": 64})
+    assert _hits(far, layer) == []
+    assert _hits(disagrees, instrument(*(zone(key) for key in range(58, 62)), layer)) == []
+
+
+@pytest.mark.parametrize(
+    ("identity", "cents"), [("tuning-wrong-key", 300.0), ("tuning-octave", -1200.0)]
+)
+def test_a_root_key_is_advised_as_it_is_written(identity, cents):
+    """With note_offset=-3, whoever wants key 60 has to write 63."""
+    rule = rule_by_id(identity)
+    assert rule is not None
+    off = zone(63, cents, region={"key_offset": -3})
+    (hit,) = _hits(rule, instrument(*(zone(key) for key in range(58, 63)), off))
+    assert hit.fix is not None
+    assert f"pitch_keycenter={66 + round(cents / 100)}," in hit.fix
+
+
+def test_a_slow_fall_among_sounds_that_die_away_needs_no_loop():
+    rule = rule_by_id("loop-missing")
+    assert rule is not None
+    unlooped = {"loop": None, "loop_from": None, "region": {"loop_mode": "no_loop"}}
+    dying = [zone(key, known=facts(key, sustains=False), **unlooped) for key in (59, 60)]
+    held = zone(58, **unlooped)
+    assert [type(one) for one in rule.check(instrument(held, *dying), 0.0)] == [NotJudged]
+    assert len(_hits(rule, instrument(held, dying[0], zone(61)))) == 1
+
+
+@pytest.mark.parametrize(("root_key", "gain_db"), [(60, 0.0), (64, -8.0), (20, 16.0)])
+def test_a_level_is_that_of_the_key_it_is_played_on(root_key, gain_db):
+    region = {"amp_keytrack_db": -2.0, "lokey": 52, "hikey": 70}
+    tracked = zone(60, region=region, root_key=root_key)
+    assert played_db(tracked) - played_db(zone(60)) == pytest.approx(gain_db)
+
+
+@pytest.mark.parametrize(("veltrack", "gain_db"), [(100, -11.9), (0, 0.0), (-100, -2.5)])
+def test_velocity_is_judged_as_players_play_it(veltrack, gain_db):
+    region = SfzRegion(sample="a.wav", amp_veltrack_percent=veltrack)
+    assert velocity_gain_db(region, 64) == pytest.approx(gain_db, abs=0.1)
+
+
 def test_layers_with_the_same_ranges_are_no_overlap():
     rule = rule_by_id("map-overlap")
     assert rule is not None
     assert _hits(rule, instrument(zone(file="a.wav"), zone(file="b.wav"))) == []
     assert _hits(rule, instrument(zone(file="a.wav"), zone(file="a.wav")))
+
+
+@pytest.mark.parametrize("reach", [0, 1])
+@pytest.mark.parametrize("keys", [2, 4])
+def test_borders_that_all_overlap_are_no_layers(keys, reach):
+    rule = rule_by_id("map-overlap")
+    assert rule is not None
+    starts = range(40, 40 + 8 * keys, keys)
+    zones = [zone(low, region={"lokey": low, "hikey": low + keys - 1 + reach}) for low in starts]
+    placed, _ = placed_in_parts(zones)
+    assert len(_hits(rule, instrument(*placed))) == reach * (len(zones) - 1)
+
+
+@pytest.mark.parametrize("last", [63, 64])
+def test_velocities_that_all_overlap_are_no_layers(last):
+    rule = rule_by_id("map-overlap")
+    assert rule is not None
+    layers = [{"hivel": last}, {"lovel": 64}]
+    zones = [
+        zone(key, file=f"{key}{layer}.wav", region=layer)
+        for key in range(40, 46)
+        for layer in layers
+    ]
+    placed, _ = placed_in_parts(zones)
+    assert len(_hits(rule, instrument(*placed))) == (6 if last == 64 else 0)
 
 
 def test_late_recordings_are_judged_by_their_like():

@@ -10,6 +10,7 @@ from keymapper.auditing.sound.dropouts import find_dropouts
 from keymapper.auditing.sound.edges import measured_edges
 from keymapper.auditing.sound.loop_judging import judged_loop
 from keymapper.auditing.sound.noise import hum_of, noise_dbfs
+from keymapper.auditing.sound.steps import step_of
 from keymapper.auditing.sound.stereo import mono_loss_db
 from keymapper.measuring.centring import centred
 from keymapper.model.loop import Loop
@@ -18,6 +19,7 @@ from tests.auditing.subjects import pitch
 from tests.simple_notes import RATE, note
 
 KEY, F0_HZ = 57, 220.0
+FINE = 2.0**-23
 
 
 def _note(**how) -> np.ndarray:
@@ -36,45 +38,117 @@ def _course(samples: np.ndarray) -> Course:
 
 def test_a_steady_note_has_no_clicks_nor_dropouts():
     samples = _note()
-    assert find_clicks(samples, RATE, _course(samples), pitch(KEY)) == ()
-    assert find_dropouts(samples, RATE, (2_400, len(samples))) == ()
+    assert find_clicks(samples, RATE, _course(samples), pitch(KEY), FINE) == ()
+    assert find_dropouts(samples, RATE, (2_400, len(samples)), FINE) == ()
 
 
 @pytest.mark.parametrize("size", [0.05, 0.3])
 def test_a_click_is_found_where_it_is(size):
     samples = _note()
     samples[40_000] += size
-    clicks = find_clicks(samples, RATE, _course(samples), pitch(KEY))
+    clicks = find_clicks(samples, RATE, _course(samples), pitch(KEY), FINE)
     assert abs(clicks[0].frame - 40_000) <= 3
     assert clicks[0].over_db > 15
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize("shape", ["saw", "square", "triangle"])
+def test_a_wave_of_few_steps_has_no_clicks_of_its_own(shape, bits):
+    """It repeats to the last bit, but for edges that fall between frames and bits that turn."""
+    turn = F0_HZ * np.arange(2 * RATE)[:, None] / RATE % 1
+    wave = {
+        "saw": 2 * turn - 1,
+        "square": np.where(turn < 0.5, 1.0, -1.0),
+        "triangle": 4 * abs(turn - 0.5) - 1,
+    }
+    samples = np.round(0.6 * wave[shape] * 2 ** (bits - 1)) / 2 ** (bits - 1)
+    step = step_of(samples)
+    assert find_clicks(samples, RATE, _course(samples), pitch(KEY), step) == ()
+    samples[40_000] *= 0.3
+    clicks = find_clicks(samples, RATE, _course(samples), pitch(KEY), step)
+    assert abs(clicks[0].frame - 40_000) <= 3
+
+
+def test_where_a_straight_fade_begins_is_no_click():
+    samples = _note()
+    samples[50_000:] *= np.linspace(1, 0, len(samples) - 50_000)[:, None]
+    assert find_clicks(samples, RATE, _course(samples), pitch(KEY), FINE) == ()
 
 
 def test_lost_frames_are_a_click():
     samples = _note()
     jumped = np.concatenate([samples[:40_000], samples[40_050:]])
-    clicks = find_clicks(jumped, RATE, _course(jumped), pitch(KEY))
+    clicks = find_clicks(jumped, RATE, _course(jumped), pitch(KEY), FINE)
     assert abs(clicks[0].frame - 40_000) <= 3
 
 
 def test_jumps_at_even_distances_are_a_sequencer():
     samples = _note()
     samples[20_000:90_000:8_000] += 0.3
-    assert find_clicks(samples, RATE, _course(samples), pitch(KEY)) == ()
+    assert find_clicks(samples, RATE, _course(samples), pitch(KEY), FINE) == ()
 
 
 def test_a_dropout_is_found_with_its_length():
     samples = _note()
     samples[40_000:40_480] = 0.0
-    (span,) = find_dropouts(samples, RATE, (2_400, len(samples)))
+    (span,) = find_dropouts(samples, RATE, (2_400, len(samples)), FINE)
     assert span.start_frame == pytest.approx(40_000, abs=3)
     assert span.end_frame == pytest.approx(40_480, abs=3)
 
 
-def test_a_gate_is_no_dropout():
+@pytest.mark.parametrize("bits", [8, 16, 24])
+def test_a_wave_that_lingers_at_zero_does_not_drop_out(bits):
+    """Two detuned oscillators graze zero now and then; coarse numbers make flat places of it."""
+    seconds = np.arange(4 * RATE)[:, None] / RATE
+    wave = sum(
+        np.sin(2 * np.pi * order * 65.41 * cents * seconds + order) / order
+        for order in (1, 2, 3, 4)
+        for cents in (0.9996, 1.0003)
+    )
+    samples = np.round(0.15 * wave * 2 ** (bits - 1)) / 2 ** (bits - 1)
+    step = step_of(samples)
+    assert step == 2.0 ** (1 - bits)
+    assert find_dropouts(samples, RATE, (0, len(samples)), step) == ()
+    samples[40_000:40_480] = 0.0
+    (span,) = find_dropouts(samples, RATE, (0, len(samples)), step)
+    assert abs(span.start_frame - 40_000) < 5
+
+
+@pytest.mark.parametrize("key", [60, 66, 72])
+def test_a_bell_that_dies_away_does_not_drop_out(key):
+    seconds = np.arange(5 * RATE) / RATE
+    f0_hz = 440 * 2 ** ((key - 69) / 12)
+    partials = ((0.5, 0.6, 0.5), (1, 1, 0.8), (1.183, 0.5, 1.2), (1.506, 0.4, 1.4), (2, 0.9, 1.6))
+    bell = sum(
+        level * np.exp(-fall * seconds) * np.sin(2 * np.pi * ratio * f0_hz * seconds + ratio)
+        for ratio, level, fall in partials
+    )
+    bell *= 0.5 / np.abs(bell).max() * np.minimum(1, (seconds[-1] - seconds) / 0.8)
+    assert find_dropouts(bell[:, None], RATE, (0, len(bell)), FINE) == ()
+
+
+@pytest.mark.parametrize(
+    ("samples", "step"),
+    [
+        (np.zeros((9, 1)), 2**-7),
+        (np.array([[0.5], [-0.25]]), 2**-7),
+        (np.array([[0.5, -3 / 128]]), 2**-7),
+        (np.array([[0.5, -3 / 32768]]), 2**-15),
+        (np.array([[300.1, -0.3]]), 2**-23),
+    ],
+)
+def test_the_step_of_a_file_is_that_of_its_numbers(samples, step):
+    assert step_of(samples) == step
+
+
+@pytest.mark.parametrize("noise_dbfs", [-200, -94])
+def test_a_gate_is_no_dropout(noise_dbfs):
     samples = _note()
     for start in range(10_000, 90_000, 8_000):
         samples[start : start + 2_000] = 0.0
-    assert find_dropouts(samples, RATE, (2_400, len(samples))) == ()
+    rng = np.random.default_rng(1)
+    samples += 10 ** (noise_dbfs / 20) * rng.standard_normal(samples.shape)
+    assert find_dropouts(samples, RATE, (2_400, len(samples)), FINE) == ()
 
 
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0])
@@ -86,6 +160,20 @@ def test_hum_is_found_beside_a_note_and_in_silence(mains_hz):
     assert found.mains_hz == mains_hz
     assert found.level_dbfs == pytest.approx(-50, abs=1)
     assert hum_of(samples, RATE, F0_HZ, 2_400).mains_hz is None
+
+
+@pytest.mark.parametrize(("cents", "tremolo"), [(20.0, 0.0), (60.0, 0.0), (0.0, 0.3), (30.0, 0.2)])
+def test_what_swings_around_partials_is_no_hum(cents, tremolo):
+    """Side lines of C2 lie at 65.4 - 5.45 = 59.96 Hz; hum elsewhere is still heard."""
+    seconds = np.arange(6 * RATE)[:, None] / RATE
+    swing = np.sin(2 * np.pi * 5.45 * seconds)
+    bent = cents / 1200 * np.log(2) / 5.45 * np.cos(2 * np.pi * 5.45 * seconds)
+    turns = 2 * np.pi * 65.41 * seconds - 65.41 * bent
+    samples = sum(0.3 / order * np.sin(order * turns) for order in range(1, 12))
+    samples *= 1 - tremolo * swing
+    assert hum_of(samples, RATE, 65.41, 0).mains_hz is None
+    hum = sum(0.003 * np.sin(2 * np.pi * 50 * order * seconds) for order in (1, 2, 3, 5))
+    assert hum_of(samples + hum, RATE, 65.41, 0).mains_hz == 50.0
 
 
 def test_a_note_on_a_multiple_of_the_mains_is_no_hum():

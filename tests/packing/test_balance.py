@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from mutagen.flac import FLAC, Picture
 
 from keymapper.formats.sfz import parse_sfz
+from keymapper.formats.wav_chunks import read_wav_layout
 from keymapper.measuring.levels import FoldedLevel
 from keymapper.model.pack import PreviewFacts
 from keymapper.packing.balance import Levels, balance_gains, own_gain_findings, room_db
@@ -18,8 +19,8 @@ from keymapper.packing.editions import (
     ConversionOrder,
     budget_shares,
     converted_sample,
-    level_when_folded,
-    with_fold_gains,
+    level_when_converted,
+    with_level_gains,
 )
 from keymapper.packing.sfz_text import packed_sfz
 from tests.packing.conftest import pack_recipe
@@ -92,6 +93,24 @@ def test_the_gain_goes_into_every_zone_and_nothing_else_changes():
     assert all(region.envelope.release_seconds == 0.3 for region in read.regions)
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "<global>\nglobal_volume=-2\n\n<master>\nmaster_volume=1\n\n<group>\nvolume=-3\n"
+        "\n<region>\nsample=a.wav\nkey=60\n",
+        "<group>\ngain=-1\n\n<region>\nsample=a.wav\nkey=60\ngain=-4\n",
+        "<region>\nvolume=2\nsample=a.wav\nkey=60\ngain=-4\n",
+    ],
+)
+def test_the_gain_counts_once_however_the_volume_is_written(text):
+    source = parse_sfz(text)
+    (before,), packed = source.regions, packed_sfz(source, {}, -2.5)
+    (after,) = parse_sfz(packed).regions
+    assert before.volume_db == -4
+    assert after.volume_db == -6.5
+    assert "gain=-4" not in packed
+
+
 def fold_order(tmp_path, sides, **changes):
     time = np.arange(48_000) / 48_000
     left = 0.4 * np.sin(2 * np.pi * 200 * time)
@@ -105,8 +124,8 @@ def fold_order(tmp_path, sides, **changes):
 
 
 def test_folding_tells_what_it_takes(tmp_path):
-    assert level_when_folded(fold_order(tmp_path, "equal")).lost_db == pytest.approx(0, abs=0.01)
-    assert level_when_folded(fold_order(tmp_path, "unlike")).lost_db == pytest.approx(
+    assert level_when_converted(fold_order(tmp_path, "equal")).lost_db == pytest.approx(0, abs=0.01)
+    assert level_when_converted(fold_order(tmp_path, "unlike")).lost_db == pytest.approx(
         3.01, abs=0.05
     )
 
@@ -116,13 +135,13 @@ def test_of_a_looped_sample_the_loop_tells_what_folding_takes(tmp_path):
     sides, rate = soundfile.read(order.source)
     sides[:24_000, 1] *= -1
     soundfile.write(order.source, sides, rate, subtype="PCM_24")
-    assert level_when_folded(order).lost_db == pytest.approx(0, abs=0.01)
-    assert level_when_folded(replace(order, loop=None)).lost_db > 2
+    assert level_when_converted(order).lost_db == pytest.approx(0, abs=0.01)
+    assert level_when_converted(replace(order, loop=None)).lost_db > 2
 
 
 def test_folding_keeps_each_samples_power(tmp_path):
     order = fold_order(tmp_path, "unlike")
-    (order,), common = with_fold_gains([order], [level_when_folded(order)])
+    (order,), common = with_level_gains([order], [level_when_converted(order)])
     converted_sample(order)
     before = soundfile.read(order.source)[0]
     after = soundfile.read(order.target)[0]
@@ -131,9 +150,23 @@ def test_folding_keeps_each_samples_power(tmp_path):
     assert 20 * np.log10(power) == pytest.approx(common, abs=0.02)
 
 
+@pytest.mark.parametrize("mono", [False, True])
+def test_float_samples_over_full_scale_do_not_clip_in_fewer_bits(tmp_path, mono):
+    order = fold_order(tmp_path, "equal", mono=mono, bits_before=24, volume_db=-9.0)
+    sides, rate = soundfile.read(order.source)
+    soundfile.write(order.source, 4 * sides, rate, subtype="FLOAT")
+    (turned,), up_db = with_level_gains([order], [level_when_converted(order)])
+    assert converted_sample(turned) == pytest.approx(-0.3, abs=0.01)
+    assert up_db == pytest.approx(4.08 + 0.3, abs=0.01)
+    places = [place.id for place in read_wav_layout(order.source).chunks]
+    assert "PEAK" in places
+    assert "PEAK" not in [place.id for place in read_wav_layout(turned.target).chunks]
+    assert soundfile.info(turned.target).channels == (1 if mono else 2)
+
+
 def test_a_fold_that_would_clip_turns_all_down_alike(tmp_path):
     orders = [fold_order(tmp_path, "equal")] * 2
-    turned, common = with_fold_gains(
+    turned, common = with_level_gains(
         orders, [FoldedLevel(lost_db=3, peak_dbfs=-1), FoldedLevel(lost_db=1, peak_dbfs=-9)]
     )
     assert common == 0.0  # zones at 0 dB have no room
@@ -142,7 +175,7 @@ def test_a_fold_that_would_clip_turns_all_down_alike(tmp_path):
 
 def test_what_was_turned_down_is_turned_up_as_far_as_there_is_room(tmp_path):
     order = replace(fold_order(tmp_path, "equal"), volume_db=-1.0)
-    _, up_db = with_fold_gains([order], [FoldedLevel(lost_db=3, peak_dbfs=-1)])
+    _, up_db = with_level_gains([order], [FoldedLevel(lost_db=3, peak_dbfs=-1)])
     assert up_db == pytest.approx(1.0)  # 2.3 dB were taken, the zone leaves one below -0.3 dBFS
 
 

@@ -11,7 +11,7 @@ from keymapper.formats.sfz import parse_sfz
 from keymapper.model.proof import Proof
 from keymapper.proving.articulations import articulations
 from keymapper.proving.events import PlayerSettings
-from keymapper.proving.proof import ProofSettings, prove_instrument
+from keymapper.proving.proof import ProofSettings, player_settings, prove_instrument
 from tests.proving.instruments import Zone, write_instrument
 from tests.proving.playing import ControllerMove, NoteOff, NoteOn, constant, play
 
@@ -147,3 +147,8 @@ def test_the_player_follows_switches_that_are_held_and_ranges_of_the_last() -> N
     assert level(down) == pytest.approx(1.0, rel=1e-3)
     assert level(down, up) == pytest.approx(10 ** (-6 / 20), rel=1e-3)
     assert level(NoteOn(at_frame=0, key=26)) == pytest.approx(10 ** (6 / 20), rel=1e-3)
+
+
+def test_volume_pan_and_expression_start_where_players_start_them() -> None:
+    stated = player_settings(parse_sfz("<control> set_cc11=50\n<region> sample=a.wav"), [48_000])
+    assert stated.controllers == {7: 100.0, 10: 64.0, 11: 50.0}

@@ -50,6 +50,12 @@ def test_amp_veltrack_and_velcurve() -> None:
     )
 
 
+def test_amp_keytrack_counts_from_its_centre() -> None:
+    flat = "amp_veltrack=0 pitch_keytrack=0 lokey=0"
+    assert gain_db(f"{flat} amp_keytrack=-2") == pytest.approx(0, abs=1e-4)
+    assert gain_db(f"{flat} amp_keytrack=-2 amp_keycenter=57") == pytest.approx(-6, abs=1e-4)
+
+
 def test_volume_amplitude_and_their_controllers() -> None:
     assert gain_db("volume=-6 amplitude=50") == pytest.approx(-6 - 6.0206, abs=1e-3)
     assert gain_db("group_volume=-3 volume=-3") == pytest.approx(-6, abs=1e-3)

@@ -140,6 +140,16 @@ def test_a_wrong_root_key_and_a_wrong_octave_are_errors(tmp_path: Path) -> None:
     assert proof.findings[0].severity == "error"
 
 
+@pytest.mark.parametrize(
+    ("keytrack", "words"), [("98", "warning"), ("50", "the tuning of none could be judged")]
+)
+def test_a_keytrack_off_by_a_slip_is_judged(tmp_path: Path, keytrack: str, words: str) -> None:
+    opcodes = {"pitch_keytrack": keytrack}
+    proof = prove(tmp_path, Zone(low=60, high=66, root=60, opcodes=opcodes))
+    assert ("proof-tuning" in rules(proof)) == (keytrack == "98")
+    assert words in proof.verdict
+
+
 def test_a_step_of_level_between_neighbours_is_found(tmp_path: Path) -> None:
     proof = prove(tmp_path, LOW, Zone(low=61, high=61, root=61, level_db=-9))
     assert rules(proof) == {"proof-level-step"}
@@ -224,6 +234,15 @@ def test_chokes_are_played(tmp_path: Path) -> None:
     gentle = prove(tmp_path, *kit({"off_mode": "normal", "ampeg_release": "0.1"}))
     assert "proof-choke-click" not in rules(gentle)
     assert len(gentle.chokes) == 2
+
+
+def test_a_mute_zone_only_chokes(tmp_path: Path) -> None:
+    sounding = Zone(low=40, high=40, root=60, opcodes={"off_by": "2", "loop_mode": "one_shot"})
+    mute = Zone(low=42, high=42, root=60, opcodes={"group": "2", "end": "-1"})
+    proof = prove(tmp_path, sounding, mute, Zone(low=43, high=43, root=60))
+    assert {"proof-silence"} & rules(proof) == set()
+    assert [one.zone for one in proof.findings if one.rule == "proof-gap"] == ["F2 to F2"]
+    assert len(proof.chokes) == 1
 
 
 def test_the_attack_of_what_chokes_is_no_click_of_the_cut(tmp_path: Path) -> None:

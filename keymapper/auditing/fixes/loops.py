@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from keymapper.auditing.fixes.plan import WantedLoop
+from keymapper.auditing.rules.loops import audible
 from keymapper.auditing.sound.loop_judging import judged_loop
 from keymapper.errors import InputError
 from keymapper.formats.audio_file import read_audio
@@ -31,6 +32,8 @@ class LoopOrder:
 def mended_loop(order: LoopOrder) -> Loop | None:
     """Return the least audible loop of a sample; None where none is better than what is there.
 
+    A sample without any loop is left so unless one is found that the audit would let pass.
+
     Candidates are what was written, with its ends moved to where the wave matches best, and what
     the search for loops finds. The audio is played as it is: there is no crossfade to hide a join.
     """
@@ -46,7 +49,8 @@ def mended_loop(order: LoopOrder) -> Loop | None:
         for loop in order.wanted.candidates
         if 0 < loop.start_frame < loop.end_frame <= len(samples)
     ]
-    before = min((_cost(samples, rate, loop, f0_hz) for loop in usable), default=BAD_DB)
+    nothing_db = BAD_DB if order.wanted.candidates else audible.limit + LEAST_GAIN_DB
+    before = min((_cost(samples, rate, loop, f0_hz) for loop in usable), default=nothing_db)
     searched = [*usable, *_searched(samples, rate, f0_hz)]
     found = [_matched(samples, rate, loop, f0_hz) for loop in searched]
     best = min(found + usable, key=lambda loop: _cost(samples, rate, loop, f0_hz), default=None)

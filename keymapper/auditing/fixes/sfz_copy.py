@@ -48,7 +48,7 @@ def rewritten_sfz(
             opcodes = tuple(one for one in opcodes if one[0] != "default_path")
         if header.name == "region" and plays:
             zone, fix = next(zones)
-            wanted = _wanted(zone, fix, reading.control.key_offset)
+            wanted = _wanted(zone, fix)
             path = _path(zone, names, home)
             mended += _changes(zone, wanted, path)
             opcodes = _replaced(opcodes, {"sample": path} | wanted)
@@ -103,10 +103,10 @@ def _kept(opcodes: Opcodes, reading: SfzReading) -> Opcodes:
     )
 
 
-def _wanted(zone: PackZone, fix: ZoneFix, key_offset: int) -> dict[str, str]:
+def _wanted(zone: PackZone, fix: ZoneFix) -> dict[str, str]:
     wanted: dict[str, str] = {}
     if fix.root_key is not None:
-        wanted["pitch_keycenter"] = str(fix.root_key - key_offset)
+        wanted["pitch_keycenter"] = str(fix.root_key - zone.region.key_offset)
     if fix.tune_cents is not None:
         wanted["tune"] = str(fix.tune_cents)
     if fix.offset_frames is not None:
@@ -131,7 +131,7 @@ def _changes(zone: PackZone, wanted: Mapping[str, str], path: str) -> Iterator[M
     region = zone.region
     loop_end = None if region.loop_end_frame is None else region.loop_end_frame - 1
     before = {
-        "pitch_keycenter": zone.root_key,
+        "pitch_keycenter": zone.root_key - region.key_offset,
         "tune": f"{region.own_tune_cents:g}",
         "offset": region.offset_frames,
         "loop_mode": region.loop_mode or "",

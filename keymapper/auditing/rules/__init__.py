@@ -27,6 +27,7 @@ ALL_RULES: tuple[Rule, ...] = (
     tuning.octave,
     tuning.off,
     tuning.slightly_off,
+    tuning.keytrack,
     tuning.set_offset,
     tuning.set_octave,
     tuning.layer_apart,

@@ -76,7 +76,7 @@ def noise_within(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
         (zone, zone.facts.disturbances.noise_between_db)
         for zone in sorted(instrument.zones, key=lambda zone: zone.root_key)
         if zone.facts
-        and zone.region.trigger == "attack"
+        and zone.region.sounds_when_pressed
         and zone.deviation.cents is not None
         and zone.facts.measurement.pitch.vibrato_hz is None
     ]

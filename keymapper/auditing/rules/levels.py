@@ -10,6 +10,7 @@ from statistics import median
 from keymapper.auditing.levels import played_db, velocity_gain_db
 from keymapper.auditing.rule import Hit, Outcome, rule
 from keymapper.auditing.subject import Pack, PackInstrument, PackSample, PackZone
+from keymapper.formats.sfz import key_gain_db
 from keymapper.measuring.levels import amplitude_db
 
 EDGE_OF_KEYBOARD = 1.5
@@ -93,6 +94,7 @@ def over_full_scale(zone: PackZone, limit: float) -> Iterator[Outcome]:
         return
     gain = zone.region.volume_db + amplitude_db(zone.region.amplitude_percent / 100)
     gain += velocity_gain_db(zone.region, zone.region.hivel)
+    gain += max(key_gain_db(zone.region, key) for key in (zone.region.lokey, zone.region.hikey))
     peak = zone.facts.measurement.levels.peak_dbfs + gain
     if peak > limit and gain > 0:
         yield Hit(measured=round(peak, 1), message=f"peaks at {peak:+.1f} dBFS as it is played")
@@ -213,7 +215,7 @@ def _layer_steps(instrument: PackInstrument) -> Iterator[tuple[PackZone, PackZon
     if instrument.mapped:
         groups: dict[object, list[PackZone]] = defaultdict(list)
         for zone in instrument.zones:
-            if zone.facts and zone.region.trigger == "attack":
+            if zone.facts and zone.region.sounds_when_pressed:
                 groups[zone.part, zone.root_key, zone.region.seq_position].append(zone)
         for members in groups.values():
             for lower in members:

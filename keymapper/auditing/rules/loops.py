@@ -230,14 +230,21 @@ def skipped(zone: PackZone, limit: float) -> Iterator[Outcome]:
     fix="Give it a loop, or let keymapper build one.",
 )
 def missing(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
-    """Sounds that hold, of instruments; of recordings only where the others are looped."""
-    zones = [zone for zone in instrument.zones if zone.facts and zone.region.trigger == "attack"]
+    """Sounds that hold, of instruments; of recordings only where the others are looped.
+
+    Among sounds that die away without a loop, what falls more slowly is no pad.
+    """
+    zones = [zone for zone in instrument.zones if zone.facts and zone.region.sounds_when_pressed]
     held = [zone for zone in zones if _holds(zone)]
     without = [zone for zone in held if zone.loop is None]
     if not instrument.mapped and 2 * len(without) >= len(held):
         return
+    dying = sum(zone.loop is None and not _holds(zone) for zone in zones)
     for zone in without:
-        if zone.region.loop_mode == "one_shot":
+        if 2 * dying > len(zones):
+            reason = "most of its set dies away without a loop"
+            yield NotJudged(file=zone.file, zone=zone.label, reason=reason)
+        elif zone.region.loop_mode == "one_shot":
             yield NotJudged(file=zone.file, zone=zone.label, reason="it is played as a one-shot")
         elif zone.region.pitch_keytrack_cents == 0:
             yield NotJudged(file=zone.file, zone=zone.label, reason="every key plays it alike")

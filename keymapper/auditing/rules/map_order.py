@@ -168,7 +168,10 @@ def layer_order(instrument: PackInstrument, _limit: float) -> Iterator[Outcome]:
     fix="Rename the file, or correct pitch_keycenter.",
 )
 def name_disagrees(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
-    """Key of the name against the root, less what most names of the set differ by."""
+    """Key of the name against the root, less what most names of the set differ by.
+
+    Where a zone is transposed, its name may also say the key that the file itself sounds.
+    """
     if not instrument.mapped:
         return
     disbelieved = {one.name: one.named for one in instrument.contradictions if one.kind == "key"}
@@ -184,7 +187,8 @@ def name_disagrees(instrument: PackInstrument, limit: float) -> Iterator[Outcome
     if count < 0.5 * len(named):
         return
     for zone, key in named:
-        apart = zone.root_key - key - usual
+        roots = (zone.root_key, zone.natural_key)
+        apart = min((root - key - usual for root in roots), key=abs)
         if abs(apart) > limit:
             yield Hit(
                 file=zone.file,

@@ -17,7 +17,7 @@ def played_zones(instrument: PackInstrument) -> list[PackZone]:
     return [
         zone
         for zone in instrument.zones
-        if instrument.mapped and zone.region.trigger == "attack" and not _dead_reason(zone)
+        if instrument.mapped and zone.region.sounds_when_pressed and not _dead_reason(zone)
     ]
 
 
@@ -41,9 +41,13 @@ def articulation(zone: PackZone) -> object:
     fix="Stretch lokey or hikey of the neighbours over the gap.",
 )
 def gap(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
-    """Silent keys between the lowest and the highest; kits of one-shots may have them."""
+    """Silent keys between the lowest and the highest; kits of one-shots may have them.
+
+    A key that only turns others off is meant to be silent.
+    """
     if not instrument.tuned:
         return
+    muting = {key for zone in instrument.zones if zone.region.is_mute for key in _keys(zone)}
     articulations: dict[object, list[PackZone]] = defaultdict(list)
     for zone in played_zones(instrument):
         articulations[articulation(zone)].append(zone)
@@ -55,7 +59,8 @@ def gap(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
             and (_every(sorted(played)) > 1)
         ):
             continue
-        silent = [key for key in range(min(played), max(played)) if key not in played]
+        started = played | muting
+        silent = [key for key in range(min(played), max(played)) if key not in started]
         for low, high in _runs(silent):
             if high - low + 1 > limit:
                 keys = key_text(low) if low == high else f"{key_text(low)}–{key_text(high)}"
@@ -167,8 +172,11 @@ def _dead_reason(zone: PackZone) -> str:
             region.seq_position > region.seq_length
         ),
         "lorand is not below hirand": region.lorand >= region.hirand,
+        "it is mute (end=-1) and in no group that others heed": region.is_mute
+        and region.group == 0,
         "its end lies at or before its start": region.end_frame is not None
-        and region.end_frame <= max(0, region.offset_frames),
+        and not region.is_mute
+        and region.end_frame <= region.offset_frames,
         "its offset lies beyond the file": zone.facts is not None
         and region.offset_frames >= zone.facts.frames,
         "its key switch lies outside the range of switches": _switch_is_out(zone),
@@ -199,7 +207,8 @@ def _switch_is_out(zone: PackZone) -> bool:
 def transposed_far(zone: PackZone, limit: float) -> Iterator[Outcome]:
     """Judge the key of a zone that lies farthest from its root, if a sample follows the keys.
 
-    A wave made by the player, or cycled by it, sounds like itself on all of them.
+    A wave made by the player, or cycled by it, sounds like itself on all of them. What `transpose`
+    and `tune` say may undo a root that lies elsewhere; by itself it is how a layer is made.
     """
     region = zone.region
     if not zone.mapped or region.pitch_keytrack_cents == 0 or zone.is_wave:
@@ -207,11 +216,11 @@ def transposed_far(zone: PackZone, limit: float) -> Iterator[Outcome]:
     if not _keys(zone):
         return
     low, high = _keys(zone)[0], _keys(zone)[-1]
-    farthest = max(abs(low - zone.root_key), abs(high - zone.root_key))
+    root = min((zone.root_key, zone.natural_key), key=lambda key: max(key - low, high - key))
+    farthest = max(abs(low - root), abs(high - root))
     semitones = farthest * abs(region.pitch_keytrack_cents) / 100
     if semitones > limit:
         yield Hit(
             measured=semitones,
-            message=f"is transposed by up to {semitones:.0f} semitones from "
-            f"{key_text(zone.root_key)}",
+            message=f"is transposed by up to {semitones:.0f} semitones from {key_text(root)}",
         )

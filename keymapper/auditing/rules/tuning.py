@@ -17,7 +17,7 @@ def tuned_zones(instrument: PackInstrument) -> list[PackZone]:
     return [
         zone
         for zone in instrument.zones
-        if zone.deviation.cents is not None and zone.region.trigger == "attack"
+        if zone.deviation.cents is not None and zone.region.sounds_when_pressed
     ]
 
 
@@ -94,9 +94,7 @@ def wrong_key(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
                 zone=zone.label,
                 measured=round(cents, 1),
                 message=f"sounds {key_text(sounding)} where {key_text(zone.root_key)} should",
-                fix=f"Set pitch_keycenter={sounding}, or replace the sample."
-                if zone.mapped
-                else f"Rename it to {key_text(sounding)}, or record it again.",
+                fix=_root(zone, sounding),
             )
 
 
@@ -123,16 +121,48 @@ def octave(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
                 measured=octaves,
                 message=f"sounds {abs(octaves)} octave{'s' if abs(octaves) > 1 else ''} "
                 f"{'above' if octaves > 0 else 'below'} {key_text(zone.root_key)}",
-                fix=f"Set pitch_keycenter={sounding}, or replace the sample."
-                if zone.mapped
-                else f"Rename it to {key_text(sounding)}, or record it again.",
+                fix=_root(zone, sounding),
             )
+
+
+def _root(zone: PackZone, sounding: int) -> str:
+    if not zone.mapped:
+        return f"Rename it to {key_text(sounding)}, or record it again."
+    written = sounding - zone.region.key_offset
+    return f"Set pitch_keycenter={written}, or replace the sample."
 
 
 def _octaves(cents: float) -> int:
     """Whole octaves a deviation amounts to; 0 where it is none."""
     octaves = round(cents / 1200)
     return octaves if abs(cents - 1200 * octaves) <= OCTAVE_TOLERANCE_CENTS else 0
+
+
+@rule(
+    "tuning-keytrack",
+    "warning",
+    on="instrument",
+    limit=5.0,
+    unit="cents",
+    title="A zone is tuned on its root key only",
+    why="The farther a key lies from the root, the more it is off; neighbouring zones part.",
+    fix="Set pitch_keytrack=100, or take it out.",
+)
+def keytrack(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
+    """Judge the key farthest from the root by a keytrack near 100; another scale is no slip."""
+    for zone in tuned_zones(instrument):
+        region = zone.region
+        slip = region.pitch_keytrack_cents - 100.0
+        far = max((region.lokey, region.hikey), key=lambda key: abs(key - zone.root_key))
+        cents = slip * (min(max(far, 0), 127) - zone.root_key)
+        if region.follows_keys and abs(cents) > limit:
+            yield Hit(
+                file=zone.file,
+                zone=zone.label,
+                measured=round(cents, 1),
+                message=f"plays {cents:+.1f} cents off {key_text(min(max(far, 0), 127))}, as "
+                f"pitch_keytrack is {region.pitch_keytrack_cents:g}",
+            )
 
 
 @rule(

@@ -21,6 +21,8 @@ LONGEST_ATTACK_SECONDS = 0.4
 SKIPPED_TAIL_SECONDS = 0.012
 LEAST_OVER_DB = 6.0
 AFTER_DB = 8.0
+UNHEARD_RATIO = 0.001
+"""A jump so far under the sound around it is nothing by itself."""
 MOST_CLICKS = 40
 DIFFERENCES = (1, 3)
 SAME_CLICK_SECONDS = 0.02
@@ -30,19 +32,23 @@ STEP_REGULARITY = 0.93
 MOST_PERIODS_BACK = 8
 
 
-def find_clicks(samples: np.ndarray, rate: int, course: Course, pitch: Pitch) -> tuple[Click, ...]:
+def find_clicks(
+    samples: np.ndarray, rate: int, course: Course, pitch: Pitch, step: float
+) -> tuple[Click, ...]:
     """Return the jumps that stand out from those around them, loudest first.
 
     Differences of the first and third order (the latter hears what is shorter than any wave of
     the sound) are compared with those one period earlier and later, whichever is nearer: what
     recurs cancels, a click does not, and its echo is ruled out by the other side. The
     largest value in windows of 2 ms is held against the 95th percentile of the windows within
-    100 ms (six periods of a low note). A jump after which the sound stays louder is an attack;
-    jumps at even distances are a sequencer's.
+    100 ms (six periods of a low note), and against what rounding alone can do and what is far
+    under the sound itself: where a wave repeats to the last bit, a bit is no click. A jump after
+    which the sound stays louder is an attack; jumps at even distances are a sequencer's.
 
     samples : float, shape (frames, channels), free of DC.
     course : the attack and the last 12 ms are left out.
     pitch : where it is doubtful, the jumps themselves are compared; a glide is left out.
+    step : of the numbers in the file.
     """
     f0_hz = None if pitch.doubtful else pitch.f0_hz
     settle_seconds = pitch.settle_seconds or 0.0
@@ -56,10 +62,12 @@ def find_clicks(samples: np.ndarray, rate: int, course: Course, pitch: Pitch) ->
     around = AROUND_SECONDS if f0_hz is None else max(AROUND_SECONDS, AROUND_PERIODS / f0_hz)
     reach = round(around / WINDOW_SECONDS)
     period = None if f0_hz is None else rate / f0_hz
+    loud = _usual(_windowed_maxima(frame_peaks(samples[first:last]), window), reach)
     found: dict[int, Click] = {}
     for order in DIFFERENCES:
         jumps = np.diff(samples[first:last], n=order, axis=0)
-        for at, over_db in _standing_out(jumps, period, window, reach):
+        least = np.maximum(2.0**order * step, UNHEARD_RATIO * loud)
+        for at, over_db in _standing_out(jumps, period, (window, reach), least):
             earlier = found.get(at // window)
             if earlier is None or earlier.over_db < over_db:
                 found[at // window] = Click(frame=first + at, over_db=round(over_db, 2))
@@ -86,13 +94,18 @@ def _are_steps(frames: list[int], rate: int) -> bool:
 
 
 def _standing_out(
-    jumps: np.ndarray, period_frames: float | None, window: int, reach: int
+    jumps: np.ndarray, period_frames: float | None, spans: tuple[int, int], least: np.ndarray
 ) -> Iterator[tuple[int, float]]:
-    """Yield the frames at which a difference stands out, and by how many dB."""
+    """Yield the frames at which a difference stands out, and by how many dB.
+
+    spans : frames of a window, and the windows on either side that one is compared with.
+    least : for each window, the difference over which all are measured that are smaller.
+    """
+    window, reach = spans
     sizes = frame_peaks(jumps)
     novel = sizes if period_frames is None else _unexplained(jumps, period_frames)
     highest = _windowed_maxima(novel, window)
-    usual = _usual(highest, reach)
+    usual = np.maximum(_usual(highest, reach), least[: len(highest)])
     over_db = 20 * np.log10(np.maximum(highest, 1e-9) / np.maximum(usual, 1e-6))
     level = _windowed_maxima(sizes, window)
     for at in _peaks(over_db).tolist():
@@ -107,10 +120,21 @@ def _unexplained(jumps: np.ndarray, period_frames: float) -> np.ndarray:
     lag = round(float(multiples[np.argmin(np.abs(multiples - np.rint(multiples)))]))
     if not 0 < lag < len(jumps) // 3:
         return frame_peaks(jumps)
-    distance = frame_peaks(jumps[lag:] - jumps[:-lag])
-    before = np.concatenate([distance[:lag], distance])
-    after = np.concatenate([distance, distance[-lag:]])
+    before, after = _distances(jumps[::-1], lag)[::-1], _distances(jumps, lag)
     return np.asarray(np.minimum(before, after))
+
+
+def _distances(jumps: np.ndarray, lag: int) -> np.ndarray:
+    """Return how far each jump is from the likest one a lag later; infinite where there is none.
+
+    A frame more or less counts as the lag: an edge that falls between frames comes early or late.
+    """
+    count = len(jumps) - lag - 1
+    near = [
+        frame_peaks(jumps[:count] - jumps[lag + shift : lag + shift + count])
+        for shift in (-1, 0, 1)
+    ]
+    return np.concatenate([np.minimum.reduce(near), np.full(lag + 1, np.inf)])
 
 
 def _windowed_maxima(values: np.ndarray, window: int) -> np.ndarray:
@@ -136,9 +160,15 @@ def _peaks(over_db: np.ndarray) -> np.ndarray:
 
 
 def _is_attack(level: np.ndarray, at: int) -> bool:
-    """Whether jumps stay larger (or smaller) after the window than they were before."""
+    """Whether jumps stay larger (or smaller) after the window than they were before.
+
+    Both the usual and the largest: edges of a wave fall into some windows, a click into one.
+    """
     before, after = level[max(0, at - 12) : max(1, at - 2)], level[at + 3 : at + 13]
     if not len(before) or not len(after):
         return True
-    ratio = max(float(np.median(after)), 1e-7) / max(float(np.median(before)), 1e-7)
-    return bool(abs(20 * np.log10(ratio)) > AFTER_DB)
+    usual_db, largest_db = (
+        20 * np.log10(max(float(size(after)), 1e-7) / max(float(size(before)), 1e-7))
+        for size in (np.median, np.max)
+    )
+    return bool(min(usual_db, largest_db) > AFTER_DB or max(usual_db, largest_db) < -AFTER_DB)

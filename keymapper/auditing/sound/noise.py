@@ -15,6 +15,7 @@ MAINS_HZ = (50.0, 60.0)
 MAINS_LINES = 10
 LINE_OVER_FLOOR_DB = 15.0
 LINE_OFF_HZ = 0.4
+TWIN_SHARE = 0.1
 SHORTEST_SECONDS = 0.7
 LONGEST_SECONDS = 6.0
 SILENCE_SECONDS = 0.2
@@ -45,8 +46,8 @@ def hum_of(samples: np.ndarray, rate: int, f0_hz: float | None, lead_frames: int
 
     Where nothing sounds, hum is what sines at multiples of 50 or 60 Hz explain of what is there.
     Elsewhere a line counts where it stands 15 dB over the median of the spectrum around it, lies
-    within 0.4 Hz of its place and away from the partials of the note. The first line alone, or
-    three others, make hum.
+    within 0.4 Hz of its place and away from the partials of the note and from what swings around
+    them. The first line alone, or three others, make hum.
 
     samples : float, shape (frames, channels), free of DC; the whole file, head and tail included.
     lead_frames : silence before the sound.
@@ -105,14 +106,22 @@ class Grid:
         return np.asarray(self.power[first : max(first + 1, round(high_hz / self.step_hz) + 1)])
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A sine: where it lies, and its mean square."""
+
+    hz: float
+    power: float
+
+
 def _lines(grid: Grid, mains_hz: float, f0_hz: float | None) -> Hum:
     powers: dict[int, float] = {}
     for order in range(1, MAINS_LINES + 1):
         at_hz = order * mains_hz
         if not _near_partial(at_hz, f0_hz, grid.width_hz):
-            power = _line_power(grid, at_hz)
-            if power > 0:
-                powers[order] = power
+            line = _line(grid, at_hz)
+            if line is not None and not _has_twin(grid, line, mains_hz, f0_hz):
+                powers[order] = line.power
     if 1 not in powers and len(powers) < 3:
         return NO_HUM
     return Hum(mains_hz=mains_hz, level_dbfs=power_db(sum(powers.values())))
@@ -126,13 +135,36 @@ def _near_partial(at_hz: float, f0_hz: float | None, width_hz: float) -> bool:
     return order > 0 and abs(at_hz - order * f0_hz) < max(2 * width_hz, 0.012 * at_hz)
 
 
-def _line_power(grid: Grid, at_hz: float) -> float:
-    """Mean square of the line at a frequency; 0 where there is none."""
+def _has_twin(grid: Grid, line: Line, mains_hz: float, f0_hz: float | None) -> bool:
+    """Tell whether a line has its like as far from a partial next to its own, or across that one.
+
+    Vibrato and tremolo surround all partials by such lines. A twin that may be a line of the mains
+    itself says nothing.
+    """
+    if f0_hz is None:
+        return False
+    reach = max(LINE_OFF_HZ, grid.width_hz)
+    nearest = round(line.hz / f0_hz)
+    off_hz = line.hz - nearest * f0_hz
+    places = [
+        order * f0_hz + side_hz
+        for order in range(nearest - 1, nearest + 2)
+        for side_hz in (-off_hz, off_hz)
+    ]
+    return any(
+        float(grid.range(place_hz - reach, place_hz + reach).max()) > TWIN_SHARE * line.power
+        for place_hz in places
+        if place_hz > reach and abs(place_hz - mains_hz * round(place_hz / mains_hz)) > reach
+    )
+
+
+def _line(grid: Grid, at_hz: float) -> Line | None:
+    """Return the line at a frequency; None where there is none."""
     reach = max(LINE_OFF_HZ, grid.width_hz)
     near = grid.range(at_hz - reach, at_hz + reach)
     top_hz = (max(1, round((at_hz - reach) / grid.step_hz)) + int(np.argmax(near))) * grid.step_hz
     if abs(top_hz - at_hz) > LINE_OFF_HZ + grid.step_hz:
-        return 0.0
+        return None
     wide = 8 * grid.width_hz
     sides = [
         grid.range(at_hz - wide, at_hz - 2 * grid.width_hz),
@@ -142,7 +174,7 @@ def _line_power(grid: Grid, at_hz: float) -> float:
     highest_beside = max(float(side.max()) for side in sides)
     power = float(near.max())
     stands_out = power > floor * 10 ** (LINE_OVER_FLOOR_DB / 10) and power > 2 * highest_beside
-    return power if stands_out else 0.0
+    return Line(hz=top_hz, power=power) if stands_out else None
 
 
 def noise_dbfs(samples: np.ndarray, rate: int, lead_frames: int) -> float | None:

@@ -57,6 +57,8 @@ RULES: dict[str, OpcodeRule] = {
     "volume": _number("volume_db", -200, 60),
     "amplitude": _number("amplitude_percent", 0, 10000),
     "pan": _number("pan_percent", -100, 100),
+    "amp_keytrack": _number("amp_keytrack_db", -96, 12),
+    "amp_keycenter": _key("amp_keycenter"),
     "amp_veltrack": _number("amp_veltrack_percent", -100, 100),
     "loop_mode": _choice("loop_mode", "no_loop", "one_shot", "loop_continuous", "loop_sustain"),
     "loop_start": _integer("loop_start_frame", 0, _FRAMES),
@@ -153,7 +155,7 @@ lochan hichan loprog hiprog lobpm hibpm lotimer hitimer sustain_sw sostenuto_sw 
 sostenuto_cc sustain_lo sostenuto_lo count delay_random delay_beats stop_beats sync_beats
 sync_offset offset_random offset_mode delay_samples waveguide md5 rt_dead
 loop_count loop_type loop_tune polyphony note_polyphony note_selfmask polyphony_stealing
-off_shape off_curve width position phase amp_keytrack amp_keycenter amp_random pitch_veltrack
+off_shape off_curve width position phase amp_random pitch_veltrack
 pitch_random bend_up bend_down bend_step bend_stepup bend_stepdown bend_smooth
 pan_keycenter pan_keytrack pan_veltrack global_tune master_tune group_tune
 fil_random fil_gain fil2_(?:type|keytrack|keycenter|veltrack|gain) cutoff2 resonance2

@@ -14,6 +14,8 @@ LoopMode = Literal["no_loop", "one_shot", "loop_continuous", "loop_sustain"]
 Trigger = Literal["attack", "release", "release_key", "first", "legato"]
 OffMode = Literal["fast", "normal", "time"]
 CrossfadeCurve = Literal["power", "gain"]
+MOST_SLIP_CENTS = 15.0
+"""A keytrack farther from 100 is another scale on purpose."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +92,8 @@ class SfzRegion:
     lovel: int = 1
     hivel: int = 127
     pitch_keycenter: int = 60
+    key_offset: int = 0
+    """What ``note_offset`` and ``octave_offset`` add to every key written in this region."""
     keycenter_from_sample: bool = False
     pitch_keytrack_cents: float = 100.0
     tune_cents: float = 0.0
@@ -99,9 +103,15 @@ class SfzRegion:
     transpose_semitones: float = 0.0
 
     volume_db: float = 0.0
+    """With what `level_volume_db` holds."""
+    level_volume_db: float = 0.0
+    """Sum of what the levels above add to `volume`: ``group_volume`` and the like."""
     amplitude_percent: float = 100.0
     pan_percent: float = 0.0
     amp_veltrack_percent: float = 100.0
+    amp_keytrack_db: float = 0.0
+    """For each key above `amp_keycenter`."""
+    amp_keycenter: int = 60
     amp_velcurve: tuple[tuple[int, float], ...] = ()
     velocity_crossfade: SfzCrossfade = SfzCrossfade()
     key_crossfade: SfzCrossfade = SfzCrossfade()
@@ -143,6 +153,16 @@ class SfzRegion:
         return self.tune_cents - self.level_tune_cents
 
     @property
+    def own_volume_db(self) -> float:
+        """What the opcode ``volume`` alone says."""
+        return self.volume_db - self.level_volume_db
+
+    @property
+    def follows_keys(self) -> bool:
+        """True where each key is a semitone, or by a slip not quite one: 98 or 101 cents."""
+        return abs(self.pitch_keytrack_cents - 100.0) < MOST_SLIP_CENTS
+
+    @property
     def is_generator(self) -> bool:
         """True for a waveform made by the player, such as ``*sine``, instead of a file."""
         return self.sample.startswith("*")
@@ -151,3 +171,13 @@ class SfzRegion:
     def is_release(self) -> bool:
         """True for what sounds when a key is let go, which no key ends any more."""
         return self.trigger in ("release", "release_key")
+
+    @property
+    def is_mute(self) -> bool:
+        """True for what is not to sound at all (``end=-1``), and only turns other groups off."""
+        return self.end_frame == 0
+
+    @property
+    def sounds_when_pressed(self) -> bool:
+        """True for what sounds when its key goes down."""
+        return not self.is_release and not self.is_mute

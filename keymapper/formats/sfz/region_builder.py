@@ -109,7 +109,10 @@ class RegionBuilder:
     def build(self, sample: str) -> SfzRegion:
         """Return the region; its `sample_path` and `line` are for the caller to fill in."""
         region = self._part("region")
-        region["volume_db"] = region.get("volume_db", 0.0) + sum(self._volumes_db.values())
+        region["key_offset"] = self.key_offset
+        if self._volumes_db:
+            region["level_volume_db"] = sum(self._volumes_db.values())
+            region["volume_db"] = region.get("volume_db", 0.0) + region["level_volume_db"]
         if self._tunes_cents:
             region["level_tune_cents"] = sum(self._tunes_cents.values())
             region["tune_cents"] = region.get("tune_cents", 0.0) + region["level_tune_cents"]
@@ -164,14 +167,14 @@ class RegionBuilder:
         value = read_value(rule, opcode, self.report)
         if value is None:
             return
+        if rule.field == "pitch_keycenter":
+            self._part("region")["keycenter_from_sample"] = False
         if rule.kind == "key" and value >= 0:
             value += self.key_offset
         elif rule.field in ("loop_end_frame", "end_frame"):
             value += 1  # the opcodes name the last frame played
         elif rule.field == "reverse":
             value = value == "reverse"
-        elif rule.field == "pitch_keycenter":
-            self._part("region")["keycenter_from_sample"] = False
         self._part(rule.part)[rule.field] = value
 
     def _take_key(self, opcode: PlacedOpcode) -> None:

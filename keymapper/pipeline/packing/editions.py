@@ -14,8 +14,9 @@ from keymapper.packing.editions import (
     budget_shares,
     conversion_orders,
     converted_sample,
-    level_when_folded,
-    with_fold_gains,
+    level_when_converted,
+    needs_level_gains,
+    with_level_gains,
     write_converted_texts,
 )
 from keymapper.packing.findings import pack_finding
@@ -84,8 +85,10 @@ def _converted(
     folder = work / instrument.folder_name
     orders = conversion_orders(instrument, edition, folder)
     gain_db = 0.0
-    if edition.mono:
-        orders, gain_db = with_fold_gains(orders, list(around.pool.run(level_when_folded, orders)))
+    if needs_level_gains(edition, instrument):
+        orders, gain_db = with_level_gains(
+            orders, list(around.pool.run(level_when_converted, orders))
+        )
     results = around.pool.run(converted_sample, orders)
     peaks = followed(results, "Converting", len(orders), around.progress)
     write_converted_texts(instrument, folder, orders, peaks, gain_db)

@@ -22,7 +22,7 @@ from keymapper.model.loudness import Loudness
 from keymapper.model.pack import PackFinding, PackInstrument
 from keymapper.model.proof import ProofLimits
 from keymapper.model.recipe import Recipe
-from keymapper.packing.gate import audit_findings, proof_findings
+from keymapper.packing.gate import audit_findings, is_mended, proof_findings
 from keymapper.packing.instrument import (
     ReadyInstrument,
     format_findings,
@@ -54,6 +54,7 @@ class BuiltFolder:
     """A built instrument, and what it was built from where that was done for this pack."""
 
     folder: Path
+    """Or its SFZ file, where the folder holds several."""
     recordings: Path | None = None
     recipe: Recipe = field(default_factory=Recipe)
     recipe_file: Path = Path(RECIPE_NAME)
@@ -76,11 +77,13 @@ def built_folders(
         recipe_file = source / RECIPE_NAME
         if source.suffix == ".toml" and source.is_file():
             source, recipe_file = source.parent, source
-        if not source.is_dir():
-            raise InputError(f"{source}: there is no such folder; correct [[instrument]] folder.")
-        if any(path.suffix.lower() == ".sfz" for path in source.iterdir()):
+        if _holds_instrument(source):
             folders.append(BuiltFolder(folder=source))
             continue
+        if not source.is_dir():
+            raise InputError(f"{source}: there is no such folder; correct [[instrument]] folder.")
+        if not recipe_file.is_file():
+            _refuse_hidden_instrument(source)
         recipe = read_recipe(recipe_file) if recipe_file.is_file() else Recipe()
         name = one.name or recipe.name or source.resolve().name
         built = BuiltFolder(
@@ -92,6 +95,27 @@ def built_folders(
         build_again(built, built.folder, built.recipe, around)
         folders.append(built)
     return tuple(folders)
+
+
+def _holds_instrument(source: Path) -> bool:
+    """Tell whether a path is an SFZ file, or a folder with one right in it."""
+    if source.is_file():
+        return source.suffix.lower() == ".sfz"
+    return source.is_dir() and bool(_sfz_files(source))
+
+
+def _sfz_files(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.iterdir() if path.suffix.lower() == ".sfz")
+
+
+def _refuse_hidden_instrument(source: Path) -> None:
+    """Raise where somebody's instrument lies further down: it is not to be made anew unasked."""
+    below = sorted(path for path in source.rglob("*") if path.suffix.lower() == ".sfz")
+    if below:
+        raise InputError(
+            f"{source}: its instrument lies further down, in {below[0].relative_to(source)}; move "
+            f"it up beside its samples, or write a {RECIPE_NAME} to build another from them."
+        )
 
 
 def build_again(built: BuiltFolder, target: Path, recipe: Recipe, around: Surroundings) -> None:
@@ -127,13 +151,14 @@ def first_pack_recipe(folder: Path, base: Path) -> str:
         raise InputError(f"{folder}: there is no such folder.")
     found = []
     for place in sorted(path for path in folder.iterdir() if path.is_dir()):
-        files = [path for path in place.iterdir() if path.suffix.lower() == ".sfz"]
-        if len(files) == 1:
-            manifest = manifest_beside(files[0])
-            name = files[0].stem if manifest is None else manifest.name
-            found.append((Path(os.path.relpath(place, base)).as_posix(), name))
+        files = _sfz_files(place)
+        for file in files:
+            manifest = manifest_beside(file)
+            name = file.stem if manifest is None else manifest.name
+            named = place if len(files) == 1 else file
+            found.append((Path(os.path.relpath(named, base)).as_posix(), name))
     if not found:
-        raise InputError(f"{folder}: holds no folder with an instrument (one .sfz file).")
+        raise InputError(f"{folder}: holds no folder with an instrument (an .sfz file).")
     return starting_pack_recipe(folder.resolve().name, date.today().year, found)
 
 
@@ -173,14 +198,21 @@ def judgement(
     """Return what audit and proof of an instrument found, and the verdict of the proof.
 
     Limits are the usual ones, whatever a recipe moved them to: what a buyer has to put up with
-    stands in a waiver, with its reason.
+    stands in a waiver, with its reason. What packing itself mends is nothing to put up with, nor
+    are samples of other instruments in the folder of one that is given by its file.
     """
     findings: list[PackFinding] = []
     settings = AuditSettings(
         as_one=True, cache=around.cache, workers=around.pool.count, progress=around.progress
     )
     for audited in audit_path(folder, settings):
-        findings += audit_findings(instrument.name, audited.judgement.findings)
+        lasting = (
+            one
+            for one in audited.judgement.findings
+            if not is_mended(one, instrument.reading.problems)
+            and not (one.rule == "file-unused" and folder.is_file())
+        )
+        findings += audit_findings(instrument.name, lasting)
     how = ProofSettings(limits=ProofLimits(), progress=around.progress)
     proof = prove_instrument(instrument.sfz, how, around.pool)
     findings += proof_findings(instrument.name, proof.findings)

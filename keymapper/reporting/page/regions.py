@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from keymapper.auditing.subject import PackZone
-from keymapper.formats.sfz import SfzRegion
+from keymapper.formats.sfz import SfzRegion, key_gain_db, velocity_gain
 from keymapper.model.instrument import (
     AmplitudeEnvelope,
     PlayMode,
@@ -13,7 +13,6 @@ from keymapper.model.instrument import (
     VelocityGain,
     Zone,
 )
-from keymapper.proving.gains import velocity_gain
 
 _VELOCITY_STEP = 6
 _LEAST_GAIN_DB = -60.0
@@ -42,7 +41,9 @@ def zone_of(found: PackZone) -> Zone:
         round_robin=min(region.seq_position, max(region.seq_length, 1)),
         round_robins=max(region.seq_length, 1),
         trigger="release" if region.is_release else "attack",
-        gain_db=region.volume_db + 20.0 * math.log10(amplitude),
+        gain_db=region.volume_db
+        + 20.0 * math.log10(amplitude)
+        + key_gain_db(region, min(max(found.root_key, keys[0]), max(keys))),
         pan_percent=min(max(region.pan_percent, -100.0), 100.0),
         balance="none",
         velocity_tracking="curve",

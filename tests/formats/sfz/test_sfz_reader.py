@@ -195,6 +195,16 @@ def test_a_filter_without_cutoff_is_none_and_reported() -> None:
     assert kinds(reading) == ["filter-without-cutoff"]
 
 
+@pytest.mark.parametrize(
+    ("own", "from_sample"),
+    [("", True), ("pitch_keycenter=60", False), ("pitch_keycenter=sample", True)],
+)
+def test_a_root_key_of_ones_own_overrides_that_of_the_sample(own: str, from_sample: bool) -> None:
+    text = f"<global> pitch_keycenter=sample\n<region> sample=a.wav {own}"
+    (region,) = parse_sfz(text).regions
+    assert region.keycenter_from_sample == from_sample
+
+
 def test_samples_are_found_in_any_case_and_with_backslashes(tmp_path: Path) -> None:
     main = pack(
         tmp_path, {"Samples/Pad C4.WAV": "", "main.sfz": "<region>sample=samples\\pad c4.wav"}

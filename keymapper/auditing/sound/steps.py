@@ -1,0 +1,21 @@
+"""How coarse the numbers of a file are."""
+
+from __future__ import annotations
+
+import numpy as np
+
+_FINEST_BITS, _COARSEST_BITS = 23, 7
+
+
+def step_of(samples: np.ndarray) -> float:
+    """Return the coarsest step that all samples are multiples of: 2^-7 (8 bit) to 2^-23 (24 bit).
+
+    What a file holds tells, not its format: 8 bits in a file of 24 stay 8 bits.
+
+    samples : float, any shape, full scale 1.0, as stored.
+    """
+    codes = np.rint(samples * 2.0**_FINEST_BITS).astype(np.int64)
+    used = int(np.bitwise_or.reduce(codes, axis=None))
+    lowest = used & -used
+    coarsest = 2 ** (_FINEST_BITS - _COARSEST_BITS)
+    return float(min(lowest or coarsest, coarsest) * 2.0**-_FINEST_BITS)
