@@ -37,6 +37,8 @@ class NoteSource:
     """Half-open; None for the whole file."""
     sha256: str | None = None
     """Of the file, where it is known already."""
+    planned_key: int | None = None
+    """What the plan of its session pressed; None without a plan."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

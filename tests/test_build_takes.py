@@ -1,6 +1,7 @@
 """From plan and take to an instrument, with copies of the notes and without."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -49,6 +50,24 @@ def test_with_copies_and_without_gives_the_same_instrument(session, tmp_path):
         (one.sample.processing.start_frame, one.sample.frames, one.sample.peak_dbfs)
         for one in copied.notes
     ]
+
+
+def test_a_key_that_was_planned_is_believed_against_another_octave_heard(session, tmp_path):
+    _, sheet = session
+    index = next(i for i, note in enumerate(sheet.notes) if (note.key, note.velocity) == (55, 60))
+    played = [*sheet.notes]
+    played[index] = replace(played[index], key=43)
+    take, out = tmp_path / "take.wav", tmp_path / "notes"
+    sound = render_take(played, Patch(), Recording())
+    soundfile.write(take, sound.samples, sound.rate_hz, subtype="PCM_24")
+    write_notes(cut_takes([take], sheet), [take], out)
+    for manifest in (
+        build_instrument(out, tmp_path / "one", settings=ONE),
+        build_from_takes([take], sheet, tmp_path / "two", settings=ONE),
+    ):
+        assert [zone[0] for zone in zones(manifest)] == [48, 52, 55, 48, 52, 55]
+        (doubt,) = manifest.doubts
+        assert doubt.message.endswith("G3 is taken from the plan of the session")
 
 
 def test_notes_of_a_take_are_traced_to_it(session, tmp_path):

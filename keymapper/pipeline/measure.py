@@ -109,8 +109,14 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
         if file in helpers:
             skipped.append(SkippedFile(file=file, reason=f"a {helpers[file]} note of the session"))
         else:
-            sources.append(NoteSource(path=job.where / file, name=file))
+            sources.append(_source(job.where, file, session.get(file)))
     return sources, skipped
+
+
+def _source(folder: Path, file: str, note: CutNote | None) -> NoteSource:
+    is_planned = note is not None and note.plan_index is not None
+    key = note.key if note is not None and is_planned else None
+    return NoteSource(path=folder / file, name=file, planned_key=key)
 
 
 def _session_notes(folder: Path) -> dict[str, CutNote]:

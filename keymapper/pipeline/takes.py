@@ -38,6 +38,7 @@ def notes_in_takes(
             name=note.file,
             frames=(note.first_frame, note.end_frame),
             sha256=hashes[note.take],
+            planned_key=note.key,
         )
         for note in found
         if note.file is not None
