@@ -39,6 +39,8 @@ class NoteSource:
     """Of the file, where it is known already."""
     planned_key: int | None = None
     """What the plan of its session pressed; None without a plan."""
+    doubts: tuple[str, ...] = ()
+    """What was doubtful in cutting it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

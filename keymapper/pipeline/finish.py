@@ -65,7 +65,20 @@ def _as_loud(plan: BuildPlan, placed: PlacedNote, sample: SampleFile) -> PlacedN
 
 
 def _doubts(plans: Sequence[BuildPlan]) -> list[Doubt]:
-    return [doubt for plan in plans for doubt in (*plan.named.doubts, *plan.assembly.doubts)]
+    return [
+        doubt
+        for plan in plans
+        for doubt in (*plan.named.doubts, *plan.assembly.doubts, *_doubts_of_cutting(plan))
+    ]
+
+
+def _doubts_of_cutting(plan: BuildPlan) -> Iterator[Doubt]:
+    """Yield what was doubtful when the notes that play were cut from their take."""
+    for index in sorted({placed.note for placed in plan.assembly.placed}):
+        recording = plan.measured.recordings[index]
+        if recording.place.doubts:
+            message = "; ".join(recording.place.doubts)
+            yield Doubt(file=recording.source.file, about="file", message=message)
 
 
 def _unlooped(written: Sequence[Written]) -> Iterator[Doubt]:

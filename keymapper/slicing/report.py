@@ -7,6 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from keymapper.model.session import (
+    CLIPPED,
+    NO_PITCH,
+    UNSURE_KEY,
     CutNote,
     CutReport,
     CutTake,
@@ -15,7 +18,7 @@ from keymapper.model.session import (
     SessionSheet,
 )
 from keymapper.slicing.evidence import HeardPitch
-from keymapper.slicing.found import CLIPPED, FoundNote, SlicedTake
+from keymapper.slicing.found import FoundNote, SlicedTake
 from keymapper.slicing.naming import (
     extra_file_name,
     note_stem,
@@ -196,7 +199,7 @@ def velocity_layers(keys: Sequence[int | None], levels_db: Sequence[float]) -> l
 
 def _pitch_doubts(pitch: HeardPitch | None) -> tuple[str, ...]:
     if pitch is None:
-        return ("no pitch was found",)
+        return (NO_PITCH,)
     if pitch.confidence < _SURE_PITCH:
-        return (f"its key is unsure ({100 * pitch.confidence:.0f} %)",)
+        return (f"{UNSURE_KEY} ({100 * pitch.confidence:.0f} %)",)
     return ()
