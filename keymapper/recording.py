@@ -36,6 +36,10 @@ class NoteSource:
     """Of the note, for people and recipes."""
     sha256: str | None = None
     """Of the file, where it is known already."""
+    planned_key: int | None = None
+    """What the plan of its session pressed; None without a plan."""
+    doubts: tuple[str, ...] = ()
+    """What was doubtful in cutting it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,7 @@
 """From plan and take to an instrument, with copies of the notes and without."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from keymapper import BuildSettings, build_from_takes, build_instrument
 from keymapper.cli.plan import plan
 from keymapper.cutting import cut_takes, read_plan, write_notes
 from keymapper.errors import InputError
-from tests.session_takes import Patch, Recording, render_take
+from tests.session_takes import PATCHES, Key, Patch, Recording, render_take
 
 ONE = BuildSettings(workers=1, prove=False, page=False)
 
@@ -51,6 +52,24 @@ def test_with_copies_and_without_gives_the_same_instrument(session, tmp_path):
     ]
 
 
+def test_a_key_that_was_planned_is_believed_against_another_octave_heard(session, tmp_path):
+    _, sheet = session
+    index = next(i for i, note in enumerate(sheet.notes) if (note.key, note.velocity) == (55, 60))
+    played = [*sheet.notes]
+    played[index] = replace(played[index], key=43)
+    take, out = tmp_path / "take.wav", tmp_path / "notes"
+    sound = render_take(played, Patch(), Recording())
+    soundfile.write(take, sound.samples, sound.rate_hz, subtype="PCM_24")
+    write_notes(cut_takes([take], sheet), [take], out)
+    for manifest in (
+        build_instrument(out, tmp_path / "one", settings=ONE),
+        build_from_takes([take], sheet, tmp_path / "two", settings=ONE),
+    ):
+        assert [zone[0] for zone in zones(manifest)] == [48, 52, 55, 48, 52, 55]
+        (doubt,) = manifest.doubts
+        assert doubt.message.endswith("G3 is taken from the plan of the session")
+
+
 def test_notes_of_a_take_are_traced_to_it(session, tmp_path):
     top, sheet = session
     manifest = build_from_takes([top / "take.wav"], sheet, tmp_path / "out", settings=ONE)
@@ -67,6 +86,47 @@ def test_count_in_notes_are_no_zones(session, tmp_path):
     manifest = build_instrument(tmp_path / "notes", tmp_path / "out", settings=ONE)
     assert len(manifest.zones) == 6
     assert {s.reason for s in manifest.skipped} == {"a sync note of the session"}
+
+
+@pytest.fixture
+def accidents(session, tmp_path):
+    """A take with a key beside the plan and one struck twice."""
+    _, sheet = session
+    first, second = (note for note in sheet.notes if note.key == 48 and note.role == "note")
+    beside = Key(
+        key=48, velocity=90, on_seconds=first.off_seconds + 0.4, off_seconds=first.off_seconds + 0.7
+    )
+    how = Recording(extra=(beside,), doubled={sheet.notes.index(second): 0.4})
+    sound = render_take(sheet.notes, PATCHES["pluck"], how)
+    take = tmp_path / "take.wav"
+    soundfile.write(take, sound.samples, sound.rate_hz, subtype="PCM_24")
+    return take, sheet
+
+
+def test_what_is_not_in_the_plan_is_no_turn_and_doubts_of_cutting_are_told(accidents, tmp_path):
+    take, sheet = accidents
+    write_notes(cut_takes([take], sheet), [take], tmp_path / "notes")
+    for manifest in (
+        build_instrument(tmp_path / "notes", tmp_path / "one", settings=ONE),
+        build_from_takes([take], sheet, tmp_path / "two", settings=ONE),
+    ):
+        assert [zone.round_robins for zone in manifest.zones] == [1] * 6
+        reasons = {s.file: s.reason for s in manifest.skipped if s.file.startswith("extra/")}
+        assert reasons == dict.fromkeys(
+            ["extra/extra_001.wav", "extra/extra_002.wav"], "not in the plan of the session"
+        )
+        told = [(doubt.file, doubt.message) for doubt in manifest.doubts if doubt.about == "file"]
+        while_held = "the next onset, or the end of the take, comes while it is held"
+        assert ("session_048_v110_rr1.wav", while_held) in told
+
+
+def test_notes_cut_without_a_plan_are_all_built(session, tmp_path):
+    top, _ = session
+    report = cut_takes([top / "take.wav"], None)
+    write_notes(report, [top / "take.wav"], tmp_path / "notes")
+    manifest = build_instrument(tmp_path / "notes", tmp_path / "out", settings=ONE)
+    assert len(manifest.notes) + len(manifest.skipped) == len(report.notes)
+    assert not any("plan" in one.reason for one in manifest.skipped)
 
 
 def two_patches(session, folder):

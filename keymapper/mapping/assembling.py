@@ -106,6 +106,7 @@ def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
             hints=note.hints,
             stored_key=note.stored_key,
             correction=note.correction,
+            key_by_plan=note.key_by_plan,
         )
         decision = decided_note(evidence, recipe.reference_hz)
         if decision is None:

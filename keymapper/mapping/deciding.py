@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from keymapper.model.instrument import DecidedBy, Decision, Doubt, NoteHints
@@ -16,6 +16,12 @@ SAME_KEY_CENTS, OTHER_KEY_CENTS = 50.0, 100.0
 """A pitch further than this from a root, octaves apart, is of another key: what may be a noise, and
 what is none."""
 
+_SOURCES: Mapping[DecidedBy, str] = {
+    "name": "its name",
+    "file": "the root stored in its file",
+    "plan": "the plan of the session",
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
@@ -27,25 +33,32 @@ class Evidence:
     stored_key: int | None = None
     """The root that the file itself states, where that can be believed."""
     correction: NoteCorrection | None
+    key_by_plan: int | None = None
+    """Where it sounds by the plan of its session, if its own sound does not say so."""
 
 
 def decided_note(evidence: Evidence, reference_hz: float) -> Decision | None:
     """Return key, tuning, velocity and turn of a note; None where nothing tells its key.
 
-    The recipe is believed first, then the sound, then the name, then what the file states; where
-    the sound is doubtful, the name tells its octave. Release notes, which are noises as a rule,
-    belong to the key in their name.
+    The recipe is believed first, then the plan of a session, the sound, the name, and what the file
+    states; where the sound is doubtful, the name tells its octave. Release notes, which are noises
+    as a rule, belong to the key in their name.
     """
     correction = evidence.correction or NoteCorrection(file=evidence.file)
     root, decided_by = _root_key(evidence, correction)
     if root is None:
         return None
     hints = believed_hints(evidence.hints, correction)
+    tuning_cents = _tuning_cents(
+        evidence.pitch,
+        correction,
+        root,
+        reference_hz,
+        may_be_noise=evidence.pitch.doubtful or hints.is_release or decided_by == "plan",
+    )
     return Decision(
         root_key=root,
-        tuning_cents=_tuning_cents(
-            evidence.pitch, correction, root, reference_hz, is_release=hints.is_release
-        ),
+        tuning_cents=tuning_cents,
         velocity=hints.velocity,
         round_robin=hints.round_robin,
         is_release=hints.is_release,
@@ -86,6 +99,8 @@ def _root_key(evidence: Evidence, correction: NoteCorrection) -> tuple[int | Non
     stated = recipe_root(correction)
     if stated is not None:
         return stated, "recipe"
+    if evidence.key_by_plan is not None:
+        return evidence.key_by_plan, "plan"
     heard, named = evidence.pitch.root_key, evidence.hints.key
     if named is not None and (heard is None or _is_told_by_name(heard, named, evidence)):
         return named, "name"
@@ -104,12 +119,12 @@ def _tuning_cents(
     root_key: int,
     reference_hz: float,
     *,
-    is_release: bool,
+    may_be_noise: bool,
 ) -> float:
     """Return how sharp the note is against root_key, whichever octave its pitch was heard in.
 
-    0 where its pitch is unknown, or of another key and doubtful or of a release: a noise that is
-    to lie on a key must not be tuned to it.
+    0 where its pitch is unknown, or of another key and perhaps none of its own: a noise that is to
+    lie on a key must not be tuned to it.
     """
     if correction.tuning_cents is not None:
         return correction.tuning_cents
@@ -117,7 +132,6 @@ def _tuning_cents(
         return 0.0
     cents = 100.0 * (hz_to_key(pitch.f0_hz, reference_hz) - root_key)
     within = cents - 1200.0 * round(cents / 1200.0)
-    may_be_noise = pitch.doubtful or is_release
     if abs(within) <= (SAME_KEY_CENTS if may_be_noise else OTHER_KEY_CENTS):
         return within
     return 0.0 if may_be_noise else cents
@@ -130,11 +144,14 @@ def doubts_of_key(evidence: Evidence, decision: Decision) -> list[Doubt]:
     """
     pitch = evidence.pitch
     is_noise = decision.is_release and decision.decided_by == "name"
-    if decision.decided_by == "recipe" or is_noise or not pitch.doubtful:
+    is_plain = not pitch.doubtful and decision.decided_by != "plan"
+    if decision.decided_by == "recipe" or is_noise or is_plain:
         return []
     why = "; ".join(DOUBT_TEXT[word] for word in pitch.doubts)
+    if not pitch.doubtful and pitch.root_key is not None:
+        why = f"sounds as {key_name(pitch.root_key)}, which may be the tail of another note"
     if decision.decided_by != "sound":
-        source = "its name" if decision.decided_by == "name" else "the root stored in its file"
+        source = _SOURCES[decision.decided_by]
         message = f"{why}; {key_name(decision.root_key)} is taken from {source}"
     else:
         sure = f"{100 * pitch.pitch_confidence:.0f} %"

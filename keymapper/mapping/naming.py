@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from keymapper.mapping.names import Contradiction, MeasuredHint, hints_from_names
+from keymapper.mapping.planned_keys import keys_by_plan
 from keymapper.model.instrument import Doubt, Measurement, NoteHints, ResolvedLayout
 
 
@@ -24,17 +25,28 @@ class NamedSet:
     """Whether its velocities are the tops of ranges that the names give."""
     facts: tuple[str, ...]
     doubts: tuple[Doubt, ...]
+    keys_by_plan: tuple[int | None, ...]
+    """One a file: where it sounds by the plan of its session, if its sound does not say so."""
 
 
 def named_set(
-    files: Sequence[str], measurements: Sequence[Measurement], layout: ResolvedLayout
+    files: Sequence[str],
+    measurements: Sequence[Measurement],
+    layout: ResolvedLayout,
+    planned: Sequence[int | None] | None = None,
 ) -> NamedSet:
     """Return what the names of a set say, compared with what was measured.
 
     One-shots are named after the key that plays them, whatever pitch they may have.
+
+    planned : the key that the plan of a session pressed for each; None without a session.
     """
     keyed = layout == "keys"
-    read = hints_from_names(files, [_measured_hint(one) if keyed else None for one in measurements])
+    measured = [_measured_hint(one) if keyed else None for one in measurements]
+    by_plan = keys_by_plan(planned or [None] * len(files), measured)
+    read = hints_from_names(
+        files, [_as_planned(*one) for one in zip(measured, by_plan, strict=True)]
+    )
     offset = read.offset_semitones or 0
     hints = [
         NoteHints(
@@ -53,7 +65,15 @@ def named_set(
         are_velocity_ranges=read.are_velocity_ranges,
         facts=read.facts,
         doubts=tuple(_doubt(one) for one in read.contradictions),
+        keys_by_plan=by_plan,
     )
+
+
+def _as_planned(measured: MeasuredHint | None, key: int | None) -> MeasuredHint | None:
+    """Return what is held against a name: the plan where that is believed against the sound."""
+    if measured is None or key is None:
+        return measured
+    return replace(measured, root_key=key, tuning_cents=0.0)
 
 
 def _measured_hint(measurement: Measurement) -> MeasuredHint:

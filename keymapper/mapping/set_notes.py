@@ -27,6 +27,8 @@ class SetNote:
     stored_key: int | None
     """The root that its file states, where that can be believed."""
     correction: NoteCorrection | None
+    key_by_plan: int | None = None
+    """Where it sounds by the plan of its session, if its own sound does not say so."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

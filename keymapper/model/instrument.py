@@ -13,7 +13,7 @@ from keymapper.model.tone import Tone
 
 PlayMode = Literal["loop_continuous", "no_loop", "one_shot"]
 VelocityTracking = Literal["square", "curve", "none"]
-DecidedBy = Literal["sound", "name", "recipe", "file", "order"]
+DecidedBy = Literal["sound", "name", "recipe", "file", "order", "plan"]
 Balance = Literal["none", "first", "second"]
 ResolvedLayout = Literal["keys", "one-shots"]
 

@@ -16,6 +16,10 @@ NoteRole = Literal["note", "sync", "reference"]
 """A note to sample; one of the count-in; the one pitch repeated to measure drift."""
 NoteOrder = Literal["upwards", "shuffled"]
 
+CLIPPED = "reaches full scale: most likely clipped"
+NO_PITCH = "no pitch was found"
+UNSURE_KEY = "its key is unsure"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeySeconds:
@@ -140,6 +144,17 @@ class CutNote:
     """RMS of the note's loudest 50 ms against the noise floor before it."""
     doubtful: tuple[str, ...] = ()
     """Reasons to look again; none where the note is as planned."""
+
+    @property
+    def planned_key(self) -> int | None:
+        """Return the key that the plan pressed; None for a note it does not have."""
+        return None if self.plan_index is None else self.key
+
+    @property
+    def cutting_doubts(self) -> tuple[str, ...]:
+        """Return the reasons to look again that the note measured by itself does not show."""
+        shown = (CLIPPED, NO_PITCH, UNSURE_KEY)
+        return tuple(doubt for doubt in self.doubtful if not doubt.startswith(shown))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -65,7 +65,12 @@ def _doubts(plans: Sequence[BuildPlan]) -> list[Doubt]:
     return [
         doubt
         for plan in plans
-        for doubt in (*plan.named.doubts, *plan.assembly.doubts, *_doubts_of_turns(plan))
+        for doubt in (
+            *plan.named.doubts,
+            *plan.assembly.doubts,
+            *_doubts_of_turns(plan),
+            *_doubts_of_cutting(plan),
+        )
     ]
 
 
@@ -81,6 +86,15 @@ def _doubts_of_turns(plan: BuildPlan) -> Iterator[Doubt]:
         [recording.source.file for recording in recordings],
         [recording.measurement.tone for recording in recordings],
     )
+
+
+def _doubts_of_cutting(plan: BuildPlan) -> Iterator[Doubt]:
+    """Yield what was doubtful when the notes that play were cut from their take."""
+    for index in sorted({placed.note for placed in plan.assembly.placed}):
+        recording = plan.measured.recordings[index]
+        if recording.place.doubts:
+            message = "; ".join(recording.place.doubts)
+            yield Doubt(file=recording.source.file, about="file", message=message)
 
 
 def _unlooped(written: Sequence[Written]) -> Iterator[Doubt]:

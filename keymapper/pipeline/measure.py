@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TypeVar
@@ -41,14 +41,22 @@ class MeasuredFolder:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NotesInTakes:
+    """The notes of a session that lie in its takes, and what else was found there."""
+
+    sources: tuple[NoteSource, ...]
+    skipped: tuple[SkippedFile, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuringJob:
     """A folder to be measured under a recipe."""
 
     where: Path
     """The folder of recordings, or the first take."""
     recipe: Recipe
-    notes: tuple[NoteSource, ...] | None = None
-    """Notes that lie in takes; None for the files of a folder."""
+    notes: NotesInTakes | None = None
+    """None for the files of a folder."""
     layer: LayerSettings = WHOLE_FOLDER
     targets_cents: tuple[float | None, ...] | None = None
     """Where each of the 128 keys is meant to lie above equal temperament; None for there."""
@@ -100,24 +108,46 @@ def measured_folder(job: MeasuringJob, pool: Workers, progress: Progress) -> Mea
 
 def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]]:
     if job.notes is not None:
-        return job.notes, []
+        return job.notes.sources, list(job.notes.skipped)
     found = find_recordings(job.where, job.layer.folder)
     skipped = [SkippedFile(file=file, reason=reason) for file, reason in found.passed_over]
     session = _session_notes(job.where)
-    helpers = {file: note.role for file, note in session.items() if note.role != "note"}
+    left_out = reasons_left_out(session)
     rights = right_sides(job.where, found.recordings)
-    lefts = {right: left for left, right in rights.items()}
+    left_out |= {right: f"the right side of {left}" for left, right in rights.items()}
     sources = []
     for file in found.recordings:
-        if file in helpers:
-            skipped.append(SkippedFile(file=file, reason=f"a {helpers[file]} note of the session"))
-        elif file in lefts:
-            skipped.append(SkippedFile(file=file, reason=f"the right side of {lefts[file]}"))
+        if file in left_out:
+            skipped.append(SkippedFile(file=file, reason=left_out[file]))
         else:
             right = job.where / rights[file] if file in rights else None
             audio = AudioPlace(path=job.where / file, right=right)
-            sources.append(NoteSource(audio=audio, name=file))
+            sources.append(_source(file, audio, session.get(file)))
     return sources, skipped
+
+
+def reasons_left_out(session: Mapping[str, CutNote]) -> dict[str, str]:
+    """Return the notes of a cut session, by file, that are not to be sampled, and why.
+
+    Where some were planned, what was not is an accident and no repeat of any key.
+    """
+    reasons = {
+        file: f"a {note.role} note of the session"
+        for file, note in session.items()
+        if note.role != "note"
+    }
+    if any(note.plan_index is not None for note in session.values()):
+        extras = [file for file, note in session.items() if note.plan_index is None]
+        reasons |= dict.fromkeys(extras, "not in the plan of the session")
+    return reasons
+
+
+def _source(file: str, audio: AudioPlace, note: CutNote | None) -> NoteSource:
+    if note is None:
+        return NoteSource(audio=audio, name=file)
+    return NoteSource(
+        audio=audio, name=file, planned_key=note.planned_key, doubts=note.cutting_doubts
+    )
 
 
 def _session_notes(folder: Path) -> dict[str, CutNote]:
@@ -146,10 +176,12 @@ def refuse_several_patches(folder: Path) -> None:
     InputError
         Notes of several patches lie in the folder.
     """
+    session = _session_notes(folder)
+    left_out = reasons_left_out(session)
     notes = [
         (note.patch, file)
-        for file, note in _session_notes(folder).items()
-        if note.role == "note" and (folder / file).is_file()
+        for file, note in session.items()
+        if file not in left_out and (folder / file).is_file()
     ]
     if len({patch for patch, _ in notes}) > 1:
         names = ", ".join(sorted({PurePosixPath(file).parts[0] for _, file in notes}))

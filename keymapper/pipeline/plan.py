@@ -126,7 +126,12 @@ def _laid(
 ) -> tuple[NamedSet, Assembly]:
     recordings = measured.recordings
     files = [recording.source.file for recording in recordings]
-    named = named_set(files, [recording.measurement for recording in recordings], layout)
+    named = named_set(
+        files,
+        [recording.measurement for recording in recordings],
+        layout,
+        [recording.place.planned_key for recording in recordings],
+    )
     if named.are_velocity_ranges:
         recipe = replace(recipe, zones=replace(recipe.zones, velocity_split="recorded"))
     return named, assembled(set_notes(measured, named, recipe), layout, recipe)
@@ -206,12 +211,14 @@ def set_notes(measured: MeasuredFolder, named: NamedSet, recipe: Recipe) -> list
             sound=sound,
             stored_key=stored_key,
             correction=corrections.get(recording.source.file),
+            key_by_plan=key_by_plan,
         )
-        for recording, hints, sound, stored_key in zip(
+        for recording, hints, sound, stored_key, key_by_plan in zip(
             measured.recordings,
             named.hints,
             named.sounds,
             believed_stored_keys(stored),
+            named.keys_by_plan,
             strict=True,
         )
     ]

@@ -7,17 +7,16 @@ from pathlib import Path
 
 from keymapper.errors import InputError
 from keymapper.formats.two_sides import AudioPlace
+from keymapper.model.instrument import SkippedFile
 from keymapper.model.session import SessionSheet
-from keymapper.pipeline.measure import Progress
+from keymapper.pipeline.measure import NotesInTakes, Progress, reasons_left_out
 from keymapper.recording import NoteSource, file_sha256
 
 
-def notes_in_takes(
-    takes: Sequence[Path], sheet: SessionSheet, progress: Progress
-) -> tuple[NoteSource, ...]:
+def notes_in_takes(takes: Sequence[Path], sheet: SessionSheet, progress: Progress) -> NotesInTakes:
     """Return the planned notes that were found, named by the plan, in the order of the plan.
 
-    Sync and reference notes are left out.
+    Sync and reference notes, and what nobody planned, are left out.
 
     Raises
     ------
@@ -27,18 +26,23 @@ def notes_in_takes(
     from keymapper.cutting import cut_takes  # a plain build needs none of it
 
     report = cut_takes(takes, sheet, progress)
-    found = [note for note in report.notes if note.role == "note" and note.file is not None]
-    if len({note.patch for note in found}) > 1:
+    found = {note.file: note for note in report.notes if note.file is not None}
+    left_out = reasons_left_out(found)
+    sampled = {file: note for file, note in found.items() if file not in left_out}
+    if len({note.patch for note in sampled.values()}) > 1:
         raise InputError(
             f"{takes[0]}: the session holds several patches; slice it and build each folder."
         )
     hashes = [file_sha256(take) for take in takes]
-    return tuple(
+    sources = tuple(
         NoteSource(
             audio=AudioPlace(path=takes[note.take], frames=(note.first_frame, note.end_frame)),
-            name=note.file,
+            name=file,
             sha256=hashes[note.take],
+            planned_key=note.planned_key,
+            doubts=note.cutting_doubts,
         )
-        for note in found
-        if note.file is not None
+        for file, note in sampled.items()
     )
+    skipped = tuple(SkippedFile(file=file, reason=reason) for file, reason in left_out.items())
+    return NotesInTakes(sources=sources, skipped=skipped)

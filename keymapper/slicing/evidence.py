@@ -19,6 +19,9 @@ _LEAST_CONFIDENCE = 0.5
 _SAME_SHARE = 0.98
 _TELLING_PITCHES, _TELLING_KEYS, _TELLING_SHARE = 6, 3, 0.8
 _SCALE_KEYS, _IN_SEMITONES = 5, 0.6
+_FEW_IN_SEMITONES = 0.85
+"""Of any three pitches, one set in eight lies better in semitones; of any four, one in twenty."""
+_ALIKE_SEMITONES, _ALIKE_SHARE = 0.6, 0.8
 _EXACT_SECONDS = 0.012
 _APART_SECONDS, _STEP_SECONDS, _FAR_SECONDS = 0.1, 0.005, 5.0
 _CHANCE_SHARE = 0.3
@@ -54,6 +57,8 @@ class PitchAgreement:
     sure: int
     distinct_keys: int
     """Different pitches among the sure ones."""
+    planned_keys: int
+    """Different keys of the notes compared, with a pitch or without."""
     shift: int
     """Semitones that the sounding pitch lies above the planned key, most often."""
     pitches: Mapping[int, tuple[float, ...]]
@@ -71,9 +76,36 @@ class PitchAgreement:
         return float(abs(np.exp(2j * np.pi * turns).mean()))
 
     @property
+    def is_constant(self) -> bool:
+        """Return whether nearly always a key sounds as it did before, whatever its pitch.
+
+        By the plan of another session, a key played several times has the pitches of several.
+        """
+        alike = [
+            abs(pitch - float(np.median(some))) < _ALIKE_SEMITONES
+            for some in self.pitches.values()
+            if len(some) > 1
+            for pitch in some
+        ]
+        return sum(alike) >= _ALIKE_SHARE * len(alike)
+
+    @property
     def is_other_scale(self) -> bool:
         """Return whether the pitches are no semitones apart, as those of drums are not."""
-        return len(self.pitches) >= _SCALE_KEYS and self.in_semitones < _IN_SEMITONES
+        is_told = len(self.pitches) >= _SCALE_KEYS and self.in_semitones < _IN_SEMITONES
+        return is_told and self.is_constant
+
+    @property
+    def are_drums(self) -> bool:
+        """Return whether few keys have a pitch, the same one each time, as among drums.
+
+        Most have none, or the few that there are do not lie in semitones: too little by itself to
+        say that the plan is the right one.
+        """
+        is_repeated = self.sure >= 2 * len(self.pitches)
+        are_few = 2 * len(self.pitches) < self.planned_keys
+        in_no_scale = len(self.pitches) < _SCALE_KEYS and self.in_semitones < _FEW_IN_SEMITONES
+        return is_repeated and self.is_constant and (are_few or in_no_scale)
 
     @property
     def is_telling(self) -> bool:
@@ -102,6 +134,7 @@ def pitch_agreement(
         agreeing_but_octave=sum((one - shift) % 12 == 0 for one in shifts),
         sure=len(shifts),
         distinct_keys=len({round(pitch) for some in pitches.values() for pitch in some}),
+        planned_keys=len({notes[int(note)].key for note in alignment.notes}),
         shift=shift,
         pitches=pitches,
     )

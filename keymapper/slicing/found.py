@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from keymapper.model.session import CLIPPED
 from keymapper.slicing.levels import Levels, power_to_db, ratio_to_db
 
 PRE_ROLL_SECONDS = 0.01
 """Kept before the onset in the frames of a note."""
-CLIPPED = "reaches full scale: most likely clipped"
 _LOUDEST_SECONDS = 0.05
 _SOFT_DB = 12.0
 

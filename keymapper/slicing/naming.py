@@ -34,9 +34,10 @@ def planned_file_name(note: PlannedNote, patches: Sequence[PatchCall], suffix: s
     return f"{folder}{note_stem(stem, note.key, note.velocity, note.round_robin)}{suffix}"
 
 
-def note_stem(stem: str, key: int, velocity: int, round_robin: int) -> str:
-    """Return the file name of a note without its suffix."""
-    return f"{stem}_{key:03d}_v{velocity:03d}_rr{round_robin}"
+def note_stem(stem: str, key: int | str | None, velocity: int, round_robin: int) -> str:
+    """Return the file name of a note without its suffix; of one without a key, by its sound."""
+    played = f"{key:03d}" if isinstance(key, int) else key
+    return f"{stem}_{played}_v{velocity:03d}_rr{round_robin}"
 
 
 def extra_file_name(number: int, suffix: str) -> str:

@@ -73,15 +73,19 @@ def placed_take(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None)
     pitches = _pitches(heard, candidates, places[0], pitch_of)
     place, is_choice = likeliest(places, sheet.notes, pitches, levels)
     agreement = pitch_agreement(place, sheet.notes, pitches)
+    is_in_time = _is_in_time(place, plan, candidates)
     fits_well = _fit(place, plan, candidates, heard) >= _VERY_GOOD_FIT
-    is_other_scale = fits_well and agreement.is_other_scale
+    fits_nowhere_else = is_in_time and len(places) == 1
+    is_other_scale = fits_well and (
+        agreement.is_other_scale or (fits_nowhere_else and agreement.are_drums)
+    )
     if not is_other_scale:
         _refuse_other_keys(place, agreement)
     return Placed(
         alignment=place,
         by_swells=by_swells,
         is_sure=len(place.notes) >= NEARLY_ALL * _inside(place, plan, heard)
-        and (agreement.is_telling or _is_in_time(place, plan, candidates)),
+        and (agreement.is_telling or is_in_time),
         remarks=tuple(_remarks(agreement, is_choice, is_other_scale)),
     )
 

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 
 from keymapper.model.session import (
+    CLIPPED,
+    NO_PITCH,
+    UNSURE_KEY,
     CutNote,
     CutReport,
     CutTake,
@@ -14,8 +18,9 @@ from keymapper.model.session import (
     PlannedNote,
     SessionSheet,
 )
+from keymapper.slicing.alike import SURE_PITCH, sounds_without_pitch
 from keymapper.slicing.evidence import HeardPitch
-from keymapper.slicing.found import CLIPPED, FoundNote, SlicedTake
+from keymapper.slicing.found import FoundNote, SlicedTake
 from keymapper.slicing.naming import (
     extra_file_name,
     note_stem,
@@ -25,7 +30,6 @@ from keymapper.slicing.naming import (
 from keymapper.slicing.unplanned import UnplannedTake
 
 _SAME_LAYER_DB = 2.0
-_SURE_PITCH = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,22 +140,24 @@ def _extra_note(take: int, note: FoundNote) -> ExtraNote:
 def unplanned_report(
     name: str, takes: Sequence[UnplannedTake], facts: Sequence[TakeFacts]
 ) -> CutReport:
-    """Return the report of takes without a plan: keys by pitch, velocities by order of level."""
-    heard = [
-        (number, note, pitch)
-        for number, take in enumerate(takes)
-        for note, pitch in zip(take.sliced.notes, take.pitches, strict=True)
-    ]
-    keys = [None if pitch is None else min(127, max(0, round(pitch.key))) for _, _, pitch in heard]
-    levels = [note.peak_dbfs for _, note, _ in heard]
-    layers = velocity_layers(keys, levels)
+    """Return the report of takes without a plan: keys by pitch, velocities by order of level.
+
+    What has no pitch is told apart by its sound.
+    """
+    heard = [(number, note) for number, take in enumerate(takes) for note in take.sliced.notes]
+    pitches = [pitch for take in takes for pitch in take.pitches]
+    sounds = sounds_without_pitch(pitches, [tone for take in takes for tone in take.tones])
+    pitches = [one if sound is None else None for one, sound in zip(pitches, sounds, strict=True)]
+    keys = [None if one is None else min(127, max(0, round(one.key))) for one in pitches]
+    played_as = [sound if key is None else key for key, sound in zip(keys, sounds, strict=True)]
+    velocities = velocity_layers(played_as, [note.peak_dbfs for _, note in heard])
     stem = plain_name(name) or "note"
-    played: dict[tuple[int | None, int], int] = {}
+    counts: Counter[tuple[Hashable, int]] = Counter()
     notes = []
-    for (number, note, pitch), key, velocity in zip(heard, keys, layers, strict=True):
-        count = played.get((key, velocity), 0) + 1
-        played[key, velocity] = count
-        doubts = note.doubtful + _pitch_doubts(pitch)
+    for index, (number, note) in enumerate(heard):
+        key, velocity = keys[index], velocities[index]
+        counts[played_as[index], velocity] += 1
+        count = counts[played_as[index], velocity]
         planned = PlannedNote(
             role="note",
             patch=0,
@@ -162,10 +168,9 @@ def unplanned_report(
             off_seconds=0.0,
             until_seconds=0.0,
         )
-        file = f"{stem}_unpitched_v{velocity:03d}_rr{count}"
-        if key is not None:
-            file = note_stem(stem, key, velocity, count)
-        cut = _cut_note(note, number, f"{file}{facts[number].suffix}", planned)
+        file = note_stem(stem, played_as[index], velocity, count) + facts[number].suffix
+        doubts = note.doubtful + _pitch_doubts(pitches[index])
+        cut = _cut_note(note, number, file, planned)
         notes.append(replace(cut, key=key, round_robin=count, doubtful=doubts))
     return CutReport(
         latency_seconds=None,
@@ -177,10 +182,12 @@ def unplanned_report(
     )
 
 
-def velocity_layers(keys: Sequence[int | None], levels_db: Sequence[float]) -> list[int]:
+def velocity_layers(keys: Sequence[Hashable], levels_db: Sequence[float]) -> list[int]:
     """Return a velocity a note: the levels of a key that lie within 2 dB of each other share one.
 
     The loudest layer of a key gets 127, the others evenly spaced velocities below it.
+
+    keys : of each note, or whatever else tells what it was played as.
     """
     velocities = [127] * len(keys)
     for key in set(keys):
@@ -196,7 +203,7 @@ def velocity_layers(keys: Sequence[int | None], levels_db: Sequence[float]) -> l
 
 def _pitch_doubts(pitch: HeardPitch | None) -> tuple[str, ...]:
     if pitch is None:
-        return ("no pitch was found",)
-    if pitch.confidence < _SURE_PITCH:
-        return (f"its key is unsure ({100 * pitch.confidence:.0f} %)",)
+        return (NO_PITCH,)
+    if pitch.confidence < SURE_PITCH:
+        return (f"{UNSURE_KEY} ({100 * pitch.confidence:.0f} %)",)
     return ()

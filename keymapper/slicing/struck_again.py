@@ -4,13 +4,14 @@ The same key on top of itself need not sound louder: some of its partials grow, 
 which ones is chance. What tells it is that they all change at once. The change is looked for in
 fine spectra, which see it within some hundredths of a second, and in the bands of the course,
 which see slower attacks and no vibrato; how much a patch changes by itself while its keys are held
-says what counts.
+says what counts. Spectra shorter than some periods of a low note change within each of them, and
+are compared whole periods apart.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import fft
@@ -27,7 +28,10 @@ _LONGEST_SECONDS = 1.0
 _SHORTEST_SECONDS = 0.1
 _LEAST_NOTES = 4
 """Fewer do not tell what is usual."""
-_WINDOW_SECONDS, _HOP_SECONDS, _APART_HOPS = 0.05, 0.005, 4
+_WINDOW_SECONDS, _HOP_SECONDS, _BETWEEN_SECONDS = 0.05, 0.005, 0.02
+_LEAST_PERIODS, _LONGEST_PERIOD_SECONDS = 4, 0.04
+"""Windows of fewer periods change from one part of a period to the next."""
+_UNLIKE, _PERIODIC, _AS_LIKE = 0.5, 0.8, 0.05
 _LEAST_HZ = 11_000
 _HEARD_HZ = (40.0, 4000.0)
 _BAND_HOPS, _GAP_HOPS = 5, 1
@@ -53,6 +57,8 @@ class _Changes:
     shares: FloatArray
     first_seconds: float
     step_seconds: float
+    is_of_low_note: bool = False
+    """Bands, heard over less than four of its periods, change with every period."""
 
     @property
     def settled(self) -> int:
@@ -107,7 +113,7 @@ def _struck_again(
     for (note, _), in_fine, in_bands in zip(held, fine, bands, strict=True):
         seconds = in_fine.first_over(least[0])
         if seconds is None or not in_fine.stands_out(seconds):  # a beat comes again
-            seconds = in_bands.first_over(least[1])
+            seconds = None if in_fine.is_of_low_note else in_bands.first_over(least[1])
         if seconds is not None:
             yield note, seconds
 
@@ -144,20 +150,55 @@ def _middle(heard: HeardTake, stretch: _Held) -> FloatArray:
 
 
 def _fine_changes(heard: HeardTake, middle: FloatArray, stretch: _Held) -> _Changes:
-    """Return the changes from one spectrum of 50 ms to another 20 ms later."""
+    """Return the changes from one spectrum of 50 ms to another 20 ms later.
+
+    Of a low note, which changes within each of its periods, to another whole periods later.
+    """
     import soxr
 
     factor = max(1, heard.take.rate_hz // _LEAST_HZ)
     rate = heard.take.rate_hz / factor
     coarse = soxr.resample(middle, factor, 1)
     window, hop = round(_WINDOW_SECONDS * rate), round(_HOP_SECONDS * rate)
-    coarse = np.pad(coarse, (0, max(0, window - len(coarse))))  # of a take that cannot be read on
-    frames = np.lib.stride_tricks.sliding_window_view(coarse, window)[::hop]
+    period = _period_frames(coarse, round(_LONGEST_PERIOD_SECONDS * rate))
+    is_low = _LEAST_PERIODS * period > window
+    apart = round(_BETWEEN_SECONDS * rate)
+    apart = period * -(-apart // period) if is_low else apart
+    coarse = np.pad(coarse, (0, max(0, window + apart - len(coarse))))  # where a take ends
+    before, after = (
+        _spectra(part, window, hop, rate) for part in (coarse[:-apart], coarse[apart:])
+    )
+    first = stretch.start_seconds - 0.5 * _WINDOW_SECONDS + 0.5 * apart / rate
+    return replace(_changes(before, after, first, hop / rate), is_of_low_note=is_low)
+
+
+def _spectra(samples: FloatArray, window: int, hop: int, rate_hz: float) -> FloatArray:
+    """Return the amplitudes of what is heard, in windows a hop apart."""
+    frames = np.lib.stride_tricks.sliding_window_view(samples, window)[::hop]
     spectra = fft.rfft(frames * np.hanning(window).astype(np.float32), axis=1)
-    hertz = fft.rfftfreq(window, 1 / rate)
-    size = np.abs(spectra[:, (hertz > _HEARD_HZ[0]) & (hertz < _HEARD_HZ[1])])
-    first = stretch.start_seconds - 0.5 * _WINDOW_SECONDS + 0.5 * _APART_HOPS * hop / rate
-    return _changes(size[:-_APART_HOPS], size[_APART_HOPS:], first, hop / rate)
+    hertz = fft.rfftfreq(window, 1 / rate_hz)
+    return np.asarray(np.abs(spectra[:, (hertz > _HEARD_HZ[0]) & (hertz < _HEARD_HZ[1])]))
+
+
+def _period_frames(samples: FloatArray, longest: int) -> int:
+    """Return the period of a sound, 0 where there is none so short.
+
+    It is the first lag after which a sound that was unlike itself is as like itself as it ever is,
+    by its normalised autocorrelation.
+    """
+    count = len(samples) - longest
+    if count < longest:
+        return 0
+    size = fft.next_fast_len(len(samples), real=True)
+    spectrum = fft.rfft(samples, size) * np.conj(fft.rfft(samples[:count], size))
+    energy = np.cumsum(np.pad(np.square(samples, dtype=np.float64), (1, 0)))
+    energies = energy[count:] - energy[: longest + 1]
+    like = fft.irfft(spectrum, size)[: longest + 1]
+    like /= np.sqrt(np.maximum(energies * energies[0], 1e-20))
+    like[: int(np.argmax(like < _UNLIKE))] = 0.0
+    most = float(like.max())
+    near = int(np.argmax(like >= most - _AS_LIKE))
+    return near + int(np.argmax(np.diff(like[near:], append=-1.0) < 0)) if most > _PERIODIC else 0
 
 
 def _band_changes(heard: HeardTake, stretch: _Held) -> _Changes:

@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from keymapper.errors import MeasurementError
+from keymapper.slicing.alike import tone_of
+from keymapper.slicing.course import FloatArray
 from keymapper.slicing.ends import note_end
 from keymapper.slicing.evidence import HeardPitch, PitchOf
 from keymapper.slicing.exact_starts import exact_starts
@@ -29,13 +31,15 @@ class HeardNote:
     pitch: HeardPitch | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class UnplannedTake:
     """All notes of a take recorded without a plan."""
 
     sliced: SlicedTake
     pitches: tuple[HeardPitch | None, ...]
     """One a note of `sliced`."""
+    tones: tuple[FloatArray, ...]
+    """The same: the share of the amplitude in each band."""
 
 
 def slice_unplanned(heard: HeardTake, pitch_of: PitchOf | None = None) -> UnplannedTake:
@@ -61,7 +65,11 @@ def slice_unplanned(heard: HeardTake, pitch_of: PitchOf | None = None) -> Unplan
         noise_floor_dbfs=power_to_db(heard.levels.noise_power),
     )
     pitches = side_by_side(lambda note: _pitch(heard, note, pitch_of), notes)
-    return UnplannedTake(sliced=sliced, pitches=tuple(pitches))
+    return UnplannedTake(
+        sliced=sliced,
+        pitches=tuple(pitches),
+        tones=tuple(tone_of(heard, note) for note in notes),
+    )
 
 
 def _cut(heard: HeardTake, onsets: Sequence[float]) -> list[FoundNote]:

@@ -45,6 +45,7 @@ def decided(
     correction: NoteCorrection | None = None,
     stored_key: int | None = None,
     is_release: bool = False,
+    key_by_plan: int | None = None,
 ) -> Decision:
     evidence = Evidence(
         file="a.wav",
@@ -52,6 +53,7 @@ def decided(
         hints=NoteHints(key=named, is_release=is_release),
         stored_key=stored_key,
         correction=correction,
+        key_by_plan=key_by_plan,
     )
     decision = decided_note(evidence, 440.0)
     assert decision is not None
@@ -165,3 +167,28 @@ def test_a_release_that_rings_at_a_pitch_of_its_own_lies_on_the_key_in_its_name(
     named_alike = decided(C3_AND_8_CENTS, named=48, is_release=True)
     assert named_alike.tuning_cents == pytest.approx(8.0)
     assert decided(C3_AND_8_CENTS, is_release=True).root_key == 48
+
+
+def test_the_plan_is_believed_against_a_sure_sound() -> None:
+    octave = decided(C3_AND_8_CENTS, key_by_plan=60)
+    assert (octave.root_key, octave.tuning_cents, octave.decided_by) == (
+        60,
+        pytest.approx(8),
+        "plan",
+    )
+    other = decided(C3_AND_8_CENTS, key_by_plan=55)
+    assert (other.root_key, other.tuning_cents) == (55, 0.0)
+    assert decided(C3_AND_8_CENTS, correction=corrected(root=48), key_by_plan=60).root_key == 48
+
+
+def test_what_the_plan_says_against_the_sound_is_told() -> None:
+    evidence = Evidence(
+        file="a.wav", pitch=C3_AND_8_CENTS, hints=NoteHints(), correction=None, key_by_plan=60
+    )
+    decision = decided_note(evidence, 440.0)
+    assert decision is not None
+    (doubt,) = doubts_of_key(evidence, decision)
+    assert doubt.message == (
+        "sounds as C3, which may be the tail of another note; "
+        "C4 is taken from the plan of the session"
+    )

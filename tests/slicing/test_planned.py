@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from keymapper.errors import MeasurementError
+from keymapper.model.session import SessionSettings
+from keymapper.planning.sheet import plan_session
 from keymapper.slicing.evidence import HeardPitch
 from keymapper.slicing.hearing import hear_take
 from keymapper.slicing.planned import slice_by_plan
@@ -293,13 +295,16 @@ def test_whatever_else_sounds_a_take_of_all_planned_notes_is_cut(disturbed, patc
 
 
 def kit_take(keys_hz, sheet, late_seconds=0.0):
-    """Every key a drum of its own pitch, which is not that of the key."""
+    """Every key a drum of its own pitch, which is not that of the key; None is noise."""
     rate, draw = 48_000, np.random.default_rng(3)
     samples = draw.normal(0, 1e-4, (round((sheet.duration_seconds + 2) * rate), 1))
     seconds = np.arange(round(0.5 * rate)) / rate
     for note in sheet.notes:
         first = round((note.on_seconds + 0.6) * rate)
-        hit = np.sin(2 * np.pi * keys_hz(note.key) * seconds) * np.exp(-seconds / 0.12)
+        hertz = keys_hz(note.key)
+        is_noise = hertz is None
+        hit = draw.normal(0, 0.3, len(seconds)) if is_noise else np.sin(2 * np.pi * hertz * seconds)
+        hit *= np.exp(-seconds / 0.12)
         samples[first : first + len(hit), 0] += 0.3 * hit
     return ArrayTake(samples[round(late_seconds * rate) :], rate)
 
@@ -311,6 +316,64 @@ def test_drums_whose_pitches_are_not_those_of_their_keys_are_cut_by_their_timing
     assert indexes(cut) == list(range(len(sheet.notes)))
     assert abs(cut.latency_seconds - 0.6) < 0.002
     assert "do not sound at their pitches" in cut.remarks[0]
+
+
+def shuffled_session(keys, seed):
+    """Every key at three velocities, twice; the timing is that of any other seed."""
+    return plan_session(
+        SessionSettings(
+            keys=keys, velocities=(40, 80, 120), repeats=2, order="shuffled", seed=seed,
+            hold_seconds=0.3, release_seconds=1.0,
+        )
+    )  # fmt: skip
+
+
+TOMS = {41: 78.0, 45: 123.0, 36: 51.0}
+TUNED_TOMS = {41: 65.41, 45: 87.31, 48: 98.0, 50: 110.0}
+
+
+def pitch_of_tones(samples, rate):
+    """The strongest partial; None where it does not stand out, as in noise."""
+    found = pitch_of(samples, rate)
+    seconds = np.arange(len(samples)) / rate
+    hertz = 440.0 * 2 ** ((found.key - 69) / 12)
+    tone = np.abs(np.mean(samples[:, 0] * np.exp(-2j * np.pi * hertz * seconds)))
+    return found if tone > 0.2 * np.sqrt(np.mean(samples**2)) else None
+
+
+@pytest.mark.parametrize(
+    ("toms", "keys"),
+    [
+        (TOMS, (36, 38, 41, 42, 45, 46, 49)),
+        (TOMS, (36, 38, 41, 45)),
+        (TUNED_TOMS, (36, 38, 41, 42, 45, 46, 48, 49, 50)),
+    ],
+)
+def test_a_few_toms_among_drums_without_a_pitch_are_cut_by_their_timing(toms, keys):
+    sheet = shuffled_session(keys, seed=1)
+    take = kit_take(toms.get, sheet)
+    cut = slice_by_plan(hear_take(take), sheet, pitch_of_tones)
+    assert indexes(cut) == list(range(len(sheet.notes)))
+    assert "do not sound at their pitches" in cut.remarks[0]
+
+
+@pytest.mark.parametrize("keys", [tuple(range(40, 70, 3)), (41, 42, 43, 45)])
+def test_another_session_of_the_same_timing_is_refused_for_its_keys(keys):
+    _, heard = played(shuffled_session(keys, seed=1), "lead", Recording())
+    with pytest.raises(MeasurementError, match=r"only \d+ of \d+ have the planned key"):
+        slice_by_plan(heard, shuffled_session(keys, seed=2), pitch_of)
+
+
+@pytest.mark.parametrize("count", [4, 10])
+def test_a_session_of_other_distances_between_its_keys_is_refused(count):
+    settings = SessionSettings(velocities=(50, 80, 110), hold_seconds=0.8, release_seconds=0.5)
+    planned, other = (
+        plan_session(replace(settings, keys=tuple(range(40, 40 + every * count, every))))
+        for every in (3, 4)
+    )
+    _, heard = played(planned, "lead", Recording())
+    with pytest.raises(MeasurementError, match=r"only \d+ of \d+ have the planned key"):
+        slice_by_plan(heard, other, pitch_of)
 
 
 def test_pitches_that_agree_by_chance_do_not_move_a_whole_take_within_its_plan():

@@ -1,5 +1,6 @@
 """Names of notes, takes merged, and the report."""
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -66,7 +67,8 @@ def test_a_later_take_replaces_notes_and_names_stay():
 def test_without_a_plan_keys_come_from_pitch_and_velocities_from_level():
     notes = [found(None, i, peak) for i, peak in enumerate((-20.0, -6.0, -19.0, -7.0, -12.0))]
     pitches = [HeardPitch(key=k, confidence=0.99) for k in (60.1, 59.9, 60.0, 60.2)] + [None]
-    take = UnplannedTake(sliced=sliced(*notes), pitches=tuple(pitches))
+    tones = (np.full(4, 0.25),) * len(notes)
+    take = UnplannedTake(sliced=sliced(*notes), pitches=tuple(pitches), tones=tones)
     report = unplanned_report("Night walk", [take], [facts("a.wav")])
     assert [n.file for n in report.notes] == [
         "night-walk_060_v064_rr1.wav",

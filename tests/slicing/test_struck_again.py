@@ -57,3 +57,28 @@ def test_the_tail_of_a_loud_note_that_beats_with_a_soft_one_is_no_strike():
     sheet = replace(SHEET, notes=notes)
     _, heard = played(sheet, "tails", Recording(noise_dbfs=-85.0))
     assert doubles(slice_by_plan(heard, sheet)) == []
+
+
+def sawtooths(sheet, struck, rate=44_100):
+    """A synth without a filter; the notes struck sound once more, 0.3 s later."""
+    samples = np.random.default_rng(2).normal(0, 1e-4, (round(rate * sheet.duration_seconds), 1))
+    for index, note in enumerate(sheet.notes):
+        hertz = 440.0 * 2 ** ((note.key - 69) / 12)
+        seconds = np.arange(round(1.4 * rate)) / rate
+        wave = sum(
+            np.sin(2 * np.pi * k * (hertz * seconds + 0.1 * index)) / k
+            for k in range(1, min(60, int(0.4 * rate / hertz)))
+        )
+        wave *= np.minimum(1 - np.exp(-seconds / 0.004), np.exp(-(seconds - 1.2) / 0.03))
+        for later in (0.0, 0.3) if index in struck else (0.0,):
+            first = round((note.on_seconds + later) * rate)
+            samples[first : first + len(wave), 0] += 0.05 * wave
+    return ArrayTake(samples, rate)
+
+
+@pytest.mark.parametrize("lowest_key", [21, 24, 26])
+@pytest.mark.parametrize("struck", [[], [0]])
+def test_the_periods_of_a_low_note_are_no_strikes_and_hide_none(lowest_key, struck):
+    sheet = sheet_of([lowest_key, *range(40, 84, 4)], spacing=2.0, hold=1.2)
+    cut = slice_by_plan(hear_take(sawtooths(sheet, struck)), sheet)
+    assert doubles(cut) == struck

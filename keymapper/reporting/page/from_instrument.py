@@ -32,6 +32,7 @@ _DECIDED = {
     "recipe": "by the recipe",
     "file": "by the root stored in its file",
     "order": "by its place in the order",
+    "plan": "by the plan of the session",
 }
 _LANES = ("", "release samples")
 
