@@ -16,6 +16,7 @@ _NEW_RATIO, _NOISE_RATIO = 4.0, 16.0
 _NOISE_BINS = 9
 _LEAST_NEW_BINS = 3
 """As wide is a lone partial."""
+_AFTER_SECONDS, _EVEN_RATIO, _GONE_RATIO = 0.3, 0.8, 0.2
 
 
 def has_new_partials(heard: HeardTake, start_seconds: float, stop_seconds: float) -> bool:
@@ -26,15 +27,48 @@ def has_new_partials(heard: HeardTake, start_seconds: float, stop_seconds: float
     """
     before = _spectra(heard, start_seconds - _HISTORY_SECONDS, start_seconds)
     after = _spectra(heard, start_seconds + _BEGUN_SECONDS, stop_seconds)
-    quiet_seconds = heard.levels.noise_seconds
-    quiet = _spectra(heard, quiet_seconds, quiet_seconds + _WINDOW_SECONDS)
-    if not (len(before) and len(after) and len(quiet)):
+    noise = _noise(heard)
+    if not (len(before) and len(after) and len(noise)):
         return False
     known = maximum_filter1d(before.max(axis=0), 3)
-    noise = uniform_filter1d(quiet.mean(axis=0), _NOISE_BINS)
     sounding = np.median(after, axis=0)
     new = (sounding > _NEW_RATIO * known) & (sounding > _NOISE_RATIO * noise)
     return int(new.sum()) >= _LEAST_NEW_BINS
+
+
+def sounds_on_while_held(
+    heard: HeardTake, start_seconds: float, off_seconds: float, until_seconds: float
+) -> bool:
+    """Say whether something sounds as loud to the end of a hold, and fades once its key is let go.
+
+    The tail of the note before fades all along. Heard in the second half of the hold, where that
+    tail is lowest, as the power of all partials together, for one alone may beat.
+    """
+    half = 0.5 * (off_seconds - start_seconds)
+    middle, late = (
+        _spectra(heard, off_seconds - first * half, off_seconds - last * half)
+        for first, last in ((1.0, 0.5), (0.5, 0.0))
+    )
+    after = _spectra(
+        heard, max(off_seconds, until_seconds - _AFTER_SECONDS), until_seconds - _BEGUN_SECONDS
+    )
+    noise = _noise(heard)
+    if not (len(middle) and len(late) and len(after) and len(noise)):
+        return False
+    partials = np.median(late, axis=0) > _NOISE_RATIO * noise
+    if int(partials.sum()) < _LEAST_NEW_BINS:
+        return False
+    before, held, gone = (
+        float(part.mean(axis=0)[partials].sum()) for part in (middle, late, after)
+    )
+    return held > _EVEN_RATIO * before and gone < _GONE_RATIO * held
+
+
+def _noise(heard: HeardTake) -> FloatArray:
+    """Return the smooth spectrum of the quietest moment; empty where that cannot be read."""
+    seconds = heard.levels.noise_seconds
+    quiet = _spectra(heard, seconds, seconds + _WINDOW_SECONDS)
+    return uniform_filter1d(quiet.mean(axis=0), _NOISE_BINS) if len(quiet) else np.zeros(0)
 
 
 def _spectra(heard: HeardTake, start_seconds: float, end_seconds: float) -> FloatArray:

@@ -20,7 +20,7 @@ from keymapper.slicing.evidence import NEARLY_ALL, PitchOf
 from keymapper.slicing.extras import Extra, extra_onsets
 from keymapper.slicing.found import FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
-from keymapper.slicing.hidden import has_new_partials
+from keymapper.slicing.hidden import has_new_partials, sounds_on_while_held
 from keymapper.slicing.levels import Levels, power_to_db
 from keymapper.slicing.note_times import timed_again, timed_notes
 from keymapper.slicing.onset import GUARD_SECONDS
@@ -280,7 +280,10 @@ def _is_present(heard: HeardTake, asked: Asked, struck: Sequence[float]) -> bool
     stop = min([asked.off_seconds, asked.until_seconds, *struck[later : later + 1]])
     share = new_share(heard.course, heard.novelty, start, stop)
     is_plain = max(share, float(nearby.max(initial=0.0))) >= PRESENT_SHARE
-    return is_plain or has_new_partials(heard, start, stop)
+    if is_plain or has_new_partials(heard, start, stop):
+        return True
+    is_alone = stop == asked.off_seconds
+    return is_alone and sounds_on_while_held(heard, start, stop, asked.until_seconds)
 
 
 def _settled_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:

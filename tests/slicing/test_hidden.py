@@ -35,3 +35,21 @@ def test_soft_notes_under_the_tails_of_loud_ones_are_found(attack_seconds, missi
     ]
     truth = {note.plan_index: note.onset_seconds for note in take.notes}
     assert all(abs(n.onset_seconds - truth[n.plan_index]) < 0.05 for n in cut.notes)
+
+
+@pytest.mark.parametrize("missing", [frozenset(), frozenset({3, 7})])
+def test_soft_notes_whose_partials_a_loud_one_had_before_are_found(missing):
+    sheet = sheet_of([28, 40, 28, 52, 28, 47, 28, 40, 28, 52], spacing=2.2, hold=1.4)
+    notes = [replace(n, velocity=30 if i in SOFT else 127) for i, n in enumerate(sheet.notes)]
+    loud = Patch(partials=30, release_seconds=2.0, velocity_range_db=60.0)
+    dull = replace(loud, partials=4)
+    takes = [
+        render_take(notes, loud, Recording(missing=frozenset(SOFT), noise_dbfs=-90.0)),
+        render_take(notes, dull, Recording(missing=frozenset(range(0, 10, 2)) | missing)),
+    ]
+    frames = min(len(take.samples) for take in takes)
+    samples = sum(take.samples[:frames] for take in takes)
+    cut = slice_by_plan(
+        hear_take(ArrayTake(samples, takes[0].rate_hz)), replace(sheet, notes=tuple(notes))
+    )
+    assert cut.missing == tuple(sorted(missing))
