@@ -125,9 +125,9 @@ def band_edges_hz(rate: int) -> np.ndarray:
     """
     top = min(HIGHEST_HZ, 0.49 * rate)
     edges = [LOWEST_HZ]
-    while edges[-1] * THIRD_OCTAVE < top:
-        edges.append(max(edges[-1] * THIRD_OCTAVE, edges[-1] + 1 / WINDOW_SECONDS))
-    return np.array([*edges[:-1], top])
+    while edges[-1] < 0.99 * top:
+        edges.append(min(top, max(edges[-1] * THIRD_OCTAVE, edges[-1] + 1 / WINDOW_SECONDS)))
+    return np.array(edges)
 
 
 def masked_levels(bands: BandPowers, floor: float | None = None) -> Envelope:
