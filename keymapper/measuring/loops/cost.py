@@ -17,7 +17,7 @@ def shortlist_cost(traits: Traits) -> np.ndarray:
         + 0.3 * traits.excess
         + 0.1 * traits.levelling_db
         + traits.repetition_db / JUST_HEARD_REPETITION_DB
-        + 5.0 * traits.off_period
+        + 20.0 * traits.off_period
         + 0.3 * traits.short
         + 1.0 * traits.rarity
         + 1.0 * traits.wobble

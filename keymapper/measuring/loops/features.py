@@ -13,8 +13,8 @@ from keymapper.measuring.views import view_powers, windows
 
 WINDOW_SECONDS = 0.0425
 HOP_SECONDS = 0.010
-BANDS = 24
-LOWEST_HZ = 120.0
+THIRD_OCTAVE = 2 ** (1 / 3)
+LOWEST_HZ = 40.0
 HIGHEST_HZ = 16000.0
 FLOOR_DB = -60.0
 BLOCK_FRAMES = 1 << 16
@@ -119,12 +119,14 @@ def measure_band_powers(
 
 
 def band_edges_hz(rate: int) -> np.ndarray:
-    """Edges of the bands: equal ratios up to 16 kHz, none narrower than the window resolves."""
+    """Edges of the bands: third octaves from 40 Hz up to 16 kHz, none narrower than is resolved.
+
+    The direct component of a recording is in none of them: it is not heard, and masks nothing.
+    """
     top = min(HIGHEST_HZ, 0.49 * rate)
-    edges = [0.0, LOWEST_HZ]
-    ratio = (top / LOWEST_HZ) ** (1 / (BANDS - 1))
-    while edges[-1] < top * 0.99:
-        edges.append(min(top, max(edges[-1] * ratio, edges[-1] + 1 / WINDOW_SECONDS)))
+    edges = [LOWEST_HZ]
+    while edges[-1] < 0.99 * top:
+        edges.append(min(top, max(edges[-1] * THIRD_OCTAVE, edges[-1] + 1 / WINDOW_SECONDS)))
     return np.array(edges)
 
 

@@ -41,7 +41,7 @@ RHYTHM_DB = 6.0
 #: Of tones under this, levels seen at 43 ms sway with single periods.
 LOWEST_CALMED_HZ = 50.0
 #: Loops of shorter sustains are finished and listened to before one is chosen.
-AUDITIONED_SECONDS = 1.3
+AUDITIONED_SECONDS = 2.0
 HARDLY_HEARD_DB = -2.5
 UNHEARD_DB = -6.0
 FROZEN_DB = 3.0

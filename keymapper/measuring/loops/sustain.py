@@ -28,6 +28,8 @@ from keymapper.measuring.loops.period import Period, find_period
 REACH_HOPS = 12
 COMPARED_EVERY = 2
 LEAST_USUAL_DB = 0.6
+#: So much of a note must be seen again for it to repeat.
+SURE_HOPS = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -103,7 +105,10 @@ def reach_hops(times: int) -> int:
 def periodicity(levels_db: np.ndarray) -> np.ndarray:
     """Return the autocorrelation of detrended band levels at every lag.
 
-    1 where the note repeats with it. levels_db : shape (times, levels).
+    1 where the note repeats with it. Less, in proportion, where under 0.2 s of the note are left to
+    compare: any two moments so short may happen to be alike.
+
+    levels_db : shape (times, levels).
     """
     centred = detrended(levels_db)
     times = len(centred)
@@ -113,4 +118,5 @@ def periodicity(levels_db: np.ndarray) -> np.ndarray:
     energy = np.concatenate([[0.0], np.cumsum((centred.astype(float) ** 2).sum(axis=1))])
     lags = np.arange(times)
     early, late = energy[times - lags], energy[-1] - energy[lags]
-    return np.asarray(raw / np.sqrt(np.maximum(early * late, 1e-12)))
+    sure = np.minimum(1, (times - lags) / SURE_HOPS)
+    return np.asarray(sure * raw / np.sqrt(np.maximum(early * late, 1e-12)))

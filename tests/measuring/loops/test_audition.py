@@ -101,4 +101,4 @@ def test_of_a_short_sustain_the_next_loop_is_taken_where_the_first_is_heard(
 
 def test_loops_of_longer_sustains_are_not_listened_to(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(finding, "audible_db", None)
-    assert find_loop(tone(2.0), RATE, f0_hz=F0_HZ).loop is not None
+    assert find_loop(tone(2.5), RATE, f0_hz=F0_HZ).loop is not None
