@@ -214,5 +214,8 @@ def summary_lines(manifest: Manifest, proof: Proof | None, target: Path) -> list
         f"{len(manifest.zones)} zones, {looped} looped, {len(manifest.doubts)} to look at, "
         f"{len(manifest.skipped)} files skipped."
     )
-    proved = [] if proof is None else [*finding_lines(proof, 3), f"Proof: {proof.verdict}"]
+    joins = [note.sample.join for note in manifest.notes if note.sample.join is not None]
+    heard = sum(join.worst_db > 0 for join in joins)  # the short proof leaves joins out
+    beside = f" Joins that may be heard: {heard}." if heard else ""
+    proved = [] if proof is None else [*finding_lines(proof, 3), f"Proof: {proof.verdict}{beside}"]
     return [counts, *proved, f"Instrument: {one_line(str(target))}"]

@@ -7,12 +7,17 @@ import os
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
+from keymapper import BuildSettings, build_instrument
+from keymapper.cli.build import summary_lines
+from keymapper.proving.proof import ProofSettings, prove_instrument
+from keymapper.workers import Workers
 from tests.simple_notes import RATE, write_note
 
 
@@ -210,3 +215,16 @@ def test_whoever_reads_may_stop_reading(folder, how):
     script = f"set -o pipefail; {sys.executable} -m keymapper measure {folder} {how} | true"
     done = subprocess.run(["bash", "-c", script], capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (141, "")
+
+
+def test_joins_that_may_be_heard_are_told_beside_a_proof_that_leaves_them_out(tmp_path):
+    write_note(tmp_path / "in" / "C4.wav", 60, seconds=3.0)
+    settings = BuildSettings(workers=1, page=False)
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", settings=settings)
+    proof = prove_instrument(tmp_path / "out", ProofSettings(short=True), Workers(1))
+    assert summary_lines(manifest, proof, tmp_path / "out")[-2].endswith("within the limits.")
+    (note,) = manifest.notes
+    join = replace(note.sample.join, click_db=3.0, worst_db=3.0)
+    doubtful = replace(note, sample=replace(note.sample, join=join))
+    lines = summary_lines(replace(manifest, notes=(doubtful,)), proof, tmp_path / "out")
+    assert lines[-2].endswith("Joins that may be heard: 1.")
