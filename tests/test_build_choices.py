@@ -45,6 +45,18 @@ def test_tuning_is_corrected_in_whole_cents(tmp_path):
     assert regions(tmp_path / "out")[0].tune_cents == -12
 
 
+def test_the_manifest_says_which_offset_was_taken_off(tmp_path):
+    uneven = note(220.0, lead_seconds=0.1)
+    uneven[RATE // 10 :] += 0.3 * np.abs(uneven[RATE // 10 :])
+    (tmp_path / "in").mkdir()
+    for name, sound in (("A3", uneven - 0.01), ("A4", note(440.0, lead_seconds=0.1) - 0.01)):
+        soundfile.write(tmp_path / "in" / f"{name}.wav", sound, RATE, subtype="PCM_24")
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", settings=ONE)
+    done = [one.sample.processing for one in manifest.notes]
+    assert [one.dc_removed[0] for one in done] == pytest.approx([-0.01, -0.01], abs=1e-5)
+    assert [one.high_pass_hz for one in done] == [5.0, None]
+
+
 @pytest.mark.parametrize("cents", [12.3, -23.7])
 def test_baked_tuning_is_exact_and_leaves_nothing_to_tune(tmp_path, cents):
     write_sharp(tmp_path / "in" / "C4.wav", 60, cents)

@@ -99,9 +99,22 @@ def fade_in_frames(samples: np.ndarray, rate: int, how: Preparation) -> int:
 
 def _cut_out(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
     note = centred(kept_channels(samples, how.channel), rate)
-    if np.abs(channel_means(note)).max() > 10 ** (OWN_MEAN_DBFS / 20):
+    if _has_own_mean(note):
         note = _without_own_mean(note, rate)
     return note[how.start_frame : how.end_frame]
+
+
+def high_pass_hz(samples: np.ndarray, rate: int, how: Preparation) -> float | None:
+    """Return where the high-pass of a note lies, that takes a mean of its wave away, if it has one.
+
+    samples : float, shape (frames, channels), the whole recording.
+    """
+    has_mean = _has_own_mean(centred(kept_channels(samples, how.channel), rate))
+    return OWN_MEAN_HIGH_PASS_HZ if has_mean else None
+
+
+def _has_own_mean(note: np.ndarray) -> bool:
+    return bool(np.abs(channel_means(note)).max() > 10 ** (OWN_MEAN_DBFS / 20))
 
 
 def _without_own_mean(samples: np.ndarray, rate: int) -> np.ndarray:

@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from keymapper.channels import channel_means
 from keymapper.errors import OutputError
 from keymapper.exporting.audio import (
     Preparation,
     fade_in_frames,
     fade_out_frames,
     faded_out,
+    high_pass_hz,
     kept_channels,
     prepared,
 )
@@ -23,6 +23,7 @@ from keymapper.exporting.quantise import dequantised, quantised
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.two_sides import AudioPlace, read_place
 from keymapper.formats.wav_chunks import SampleChunks, write_wav
+from keymapper.measuring.centring import offsets
 from keymapper.measuring.join import join_audibility
 from keymapper.measuring.levels import peak_dbfs
 from keymapper.measuring.loops import bake_loop, flattened
@@ -93,7 +94,8 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
             channel=order.preparation.channel,
             reversed=order.is_reversed,
             baked_cents=order.preparation.baked_cents,
-            dc_removed=tuple(float(offset) for offset in channel_means(sides)),
+            dc_removed=tuple(float(offset) for offset in offsets(sides, audio.info.rate)),
+            high_pass_hz=high_pass_hz(audio.samples, audio.info.rate, order.preparation),
             start_frame=order.preparation.start_frame,
             end_frame=order.preparation.end_frame,
             rate=order.preparation.rate,

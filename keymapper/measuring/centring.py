@@ -15,7 +15,15 @@ SHORT_REST_BELOW_PEAK_DB = 50.0
 
 
 def centred(samples: np.ndarray, rate: int) -> np.ndarray:
-    """Return samples less the offset they rest at, the mean of each channel where they never rest.
+    """Return samples less their offsets.
+
+    samples : float, shape (frames, channels), full scale 1.0.
+    """
+    return less_means(samples, offsets(samples, rate))
+
+
+def offsets(samples: np.ndarray, rate: int) -> np.ndarray:
+    """Return what each channel rests at, its mean where it never rests, shape (channels,).
 
     A wave may have a mean of its own, which comes and goes with the note: taken off as a whole it
     would be a step in the silence before and after. The offset is the mean of 50 ms of rest at the
@@ -27,10 +35,10 @@ def centred(samples: np.ndarray, rate: int) -> np.ndarray:
     means = channel_means(samples)
     rest = _rest(samples, rate, means)
     if rest is None:
-        return less_means(samples, means)
+        return means
     resting = channel_means(rest)
     moving = np.sqrt(channel_means((rest - resting) ** 2))
-    return less_means(samples, np.where(np.abs(resting - means) > moving, resting, means))
+    return np.where(np.abs(resting - means) > moving, resting, means)
 
 
 def _rest(samples: np.ndarray, rate: int, means: np.ndarray) -> np.ndarray | None:

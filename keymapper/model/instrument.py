@@ -97,6 +97,9 @@ class Processing:
     baked_cents: float
     """By how much the sound was lowered (raised, where negative) by resampling."""
     dc_removed: tuple[float, ...]
+    """Of each channel: what it rests at, its mean where it never rests."""
+    high_pass_hz: float | None = None
+    """Of first order, where the wave has a mean of its own; None where nothing was filtered."""
     start_frame: int
     end_frame: int
     """Half-open range of the source that was kept."""
