@@ -25,7 +25,6 @@ from keymapper.measuring.pitch.swing import drift_is_there
 from keymapper.model.pitch import FIRST_PARTIAL, PERIOD, Pitch
 
 SURE = 0.97
-SAME_KEY_CENTS = 60.0
 LEAST_CONFIDENCE = 0.90
 WIDEST_ERROR_CENTS = 5.0
 COARSE_ERROR_CENTS = 15.0
