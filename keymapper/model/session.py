@@ -6,7 +6,7 @@ Times are seconds from the start of the plan unless a name says `take`. A plan i
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 SHEET_FORMAT_VERSION = 1
@@ -200,5 +200,5 @@ class CutReport:
     extra: tuple[ExtraNote, ...]
     notes: tuple[CutNote, ...]
     takes: tuple[CutTake, ...]
-    patches: tuple[PatchCall, ...] = field(default=())
+    patches: tuple[PatchCall, ...] = ()
     format_version: int = NOTES_FORMAT_VERSION
