@@ -8,6 +8,7 @@ from typing import Any
 from keymapper.errors import InputError
 from keymapper.formats.toml_tables import read_toml_table
 from keymapper.formats.versioned_json import JsonForm, json_bytes, read_json
+from keymapper.model.keys import is_key
 from keymapper.model.session import SHEET_FORMAT_VERSION, SessionSheet
 
 _FORM = JsonForm(
@@ -60,7 +61,7 @@ def _impossible(sheet: SessionSheet) -> str | None:
         return "patches and patch_starts_seconds differ in number"
     last_on = 0.0
     for index, note in enumerate(sheet.notes):
-        if not (0 <= note.key <= 127 and 0 <= note.key + sheet.transpose <= 127):
+        if not (is_key(note.key) and is_key(note.key + sheet.transpose)):
             return f"note {index}: key {note.key} lies outside 0..127"
         if not 1 <= note.velocity <= 127:
             return f"note {index}: velocity {note.velocity} lies outside 1..127"

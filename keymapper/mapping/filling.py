@@ -18,7 +18,7 @@ from keymapper.mapping.dynamics import (
 from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import Area, PlacedNote
 from keymapper.model.instrument import VelocityGain
-from keymapper.model.keys import key_name
+from keymapper.model.keys import HIGHEST_VELOCITY, LOWEST_VELOCITY, key_name
 
 Layers = dict[int, list[int]]
 """Indices of placed notes by the lowest velocity of their layer, from soft to loud."""
@@ -183,8 +183,8 @@ def _area(
     own = note.place.low_velocity
     louder = next((low for low in present if low > own), None)
     is_softest = own == present[0]
-    low_velocity = 1 if is_softest else own
-    high_velocity = 127 if louder is None else louder - 1
+    low_velocity = LOWEST_VELOCITY if is_softest else own
+    high_velocity = HIGHEST_VELOCITY if louder is None else louder - 1
     fade_below = 0 if is_softest else note.place.fade_below
     fade_above = 0 if louder is None else placed[here[louder][0]].place.fade_below
     gains = note.velocity_gains

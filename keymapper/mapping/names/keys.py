@@ -22,7 +22,7 @@ from keymapper.mapping.names.note_names import (
     possible_middle_c_octaves,
 )
 from keymapper.mapping.names.reading import Part
-from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY
+from keymapper.model.keys import is_key
 
 # From this many named files on, names that most of them contradict are one fact, not many.
 _LEAST_FILES_FOR_FACT = 4
@@ -91,7 +91,7 @@ def _middle_c_octave(note_names: NoteNames, numbers: Part | None) -> int:
 
 
 def _in_range(key: int) -> int | None:
-    return key if LOWEST_KEY <= key <= HIGHEST_KEY else None
+    return key if is_key(key) else None
 
 
 def key_contradictions(
