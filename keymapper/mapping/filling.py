@@ -131,7 +131,7 @@ def unreached(placed: Sequence[PlacedNote]) -> list[str]:
     found = []
     attacks = [note.place for note in placed if note.place.trigger == "attack"]
     played = _keys(attacks)
-    for low, high in sorted({(place.low_velocity, place.high_velocity) for place in attacks}):
+    for low, high in sorted({place.velocities for place in attacks}):
         own = _keys([place for place in attacks if place.low_velocity == low])
         if played - own:
             found.append(
@@ -163,11 +163,9 @@ def _filled(index: int, notes: _Set) -> PlacedNote:
     for _, run in groupby(by_key, key=lambda one: replace(one, low_key=0, high_key=0)):
         here = list(run)
         areas.append(replace(here[0], high_key=here[-1].high_key))
-    alone = len(areas) == 1 and (areas[0].low_velocity, areas[0].high_velocity) == (
-        place.low_velocity,
-        place.high_velocity,
-    )
-    return note if alone else replace(note, areas=tuple(areas))
+    first = areas[0]
+    is_as_placed = place.velocities == (first.low_velocity, first.high_velocity)
+    return note if len(areas) == 1 and is_as_placed else replace(note, areas=tuple(areas))
 
 
 def _area(index: int, key: int, notes: _Set) -> Area:

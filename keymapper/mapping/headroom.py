@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from keymapper.mapping.dynamics import fade_of, fade_share, faded_range, gain_between_db
+from keymapper.mapping.dynamics import fade_share, gain_between_db
 from keymapper.mapping.filling import by_area
 from keymapper.mapping.set_notes import PlacedNote
 from keymapper.model.sound import SILENCE_DBFS
@@ -56,10 +56,8 @@ def _peaks(layer: Sequence[PeakOfSample]) -> np.ndarray:
 
 def _amplitudes(part: PlacedNote) -> np.ndarray:
     """Return the amplitude ratio of a note with one area for each velocity, shape (128,)."""
-    place = part.place
-    own = (place.low_velocity, place.high_velocity)
-    low, high = faded_range(own, place.fade_below, place.fade_above)
-    fade = fade_of(own, place.fade_below, place.fade_above)
+    low, high = part.place.sounding_velocities
+    fade = part.place.velocity_fade
     ratios = np.zeros(128)
     for velocity in range(low, high + 1):
         gain_db = gain_between_db(part.velocity_gains, velocity) if part.velocity_gains else 0.0

@@ -6,8 +6,8 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import median_low
-from typing import Literal
 
+from keymapper.mapping.dynamics import fade_of, faded_range
 from keymapper.mapping.key_ranges import key_ranges
 from keymapper.mapping.velocities import (
     LayerNote,
@@ -15,6 +15,7 @@ from keymapper.mapping.velocities import (
     velocity_layers,
     velocity_ranges,
 )
+from keymapper.model.instrument import Trigger, VelocityFade
 from keymapper.model.recipe import ZoneSettings
 
 MOST_TURNS = 100
@@ -22,14 +23,10 @@ MOST_TURNS = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlaceableNote:
+class PlaceableNote(LayerNote):
     """What placing needs to know of a note."""
 
-    root_key: int
-    velocity: int | None
-    round_robin: int | None
     is_release: bool
-    level_db: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,10 +41,25 @@ class Place:
     high_velocity: int
     round_robin: int
     round_robins: int
-    trigger: Literal["attack", "release"]
+    trigger: Trigger
     fade_below: int = 0
     """Velocities over which it fades in from the layer below."""
     fade_above: int = 0
+
+    @property
+    def velocities(self) -> tuple[int, int]:
+        """Its own, lowest and highest."""
+        return self.low_velocity, self.high_velocity
+
+    @property
+    def sounding_velocities(self) -> tuple[int, int]:
+        """Those of its neighbours too, over which it fades."""
+        return faded_range(self.velocities, self.fade_below, self.fade_above)
+
+    @property
+    def velocity_fade(self) -> VelocityFade | None:
+        """How it fades; None where it does not."""
+        return fade_of(self.velocities, self.fade_below, self.fade_above)
 
 
 def placed_on_keys(notes: Sequence[PlaceableNote], settings: ZoneSettings) -> tuple[Place, ...]:
@@ -68,7 +80,7 @@ def placed_on_keys(notes: Sequence[PlaceableNote], settings: ZoneSettings) -> tu
 def _placed(
     notes: Sequence[PlaceableNote],
     chosen: Sequence[int],
-    trigger: Literal["attack", "release"],
+    trigger: Trigger,
     settings: ZoneSettings,
 ) -> list[Place]:
     by_layer = _by_layer(notes, chosen)
@@ -98,17 +110,7 @@ def _placed(
 
 
 def _by_layer(notes: Sequence[PlaceableNote], chosen: Sequence[int]) -> list[list[int]]:
-    layers = velocity_layers(
-        [
-            LayerNote(
-                root_key=notes[i].root_key,
-                velocity=notes[i].velocity,
-                round_robin=notes[i].round_robin,
-                level_db=notes[i].level_db,
-            )
-            for i in chosen
-        ]
-    )
+    layers = velocity_layers([notes[i] for i in chosen])
     members: dict[int, list[int]] = defaultdict(list)
     for note, layer in zip(chosen, layers, strict=True):
         members[layer].append(note)

@@ -88,8 +88,7 @@ def _turns(places: Sequence[Place]) -> list[list[Place]]:
     """Group places that take turns, in the order of their turns."""
     groups: dict[tuple[object, ...], list[Place]] = defaultdict(list)
     for place in places:
-        keys = (place.low_key, place.high_key, place.low_velocity, place.high_velocity)
-        groups[place.trigger, *keys].append(place)
+        groups[place.trigger, place.low_key, place.high_key, *place.velocities].append(place)
     return [sorted(group, key=lambda place: place.round_robin) for group in groups.values()]
 
 

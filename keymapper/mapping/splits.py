@@ -118,7 +118,7 @@ def with_quieter_splits(
         return tuple(places)
     layers: dict[tuple[str, int, int], list[Place]] = defaultdict(list)
     for place in places:
-        layers[place.trigger, place.low_velocity, place.high_velocity].append(place)
+        layers[place.trigger, *place.velocities].append(place)
     moved: dict[Place, Place] = {}
     for layer in layers.values():
         moved.update(_moved(layer, root_keys, tones, zones.farthest))

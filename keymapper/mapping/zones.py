@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from keymapper.mapping.dynamics import fade_of, faded_range
 from keymapper.mapping.filling import by_area
 from keymapper.mapping.set_notes import PlacedNote
 from keymapper.model.instrument import (
@@ -92,8 +91,7 @@ def _zone(
 ) -> Zone:
     place = placed.place
     mode = _play_mode(placed, playback)
-    own = (place.low_velocity, place.high_velocity)
-    low_velocity, high_velocity = faded_range(own, place.fade_below, place.fade_above)
+    low_velocity, high_velocity = place.sounding_velocities
     low_key, high_key, target_cents = keys
     return Zone(
         sample=playback.sample,
@@ -104,7 +102,7 @@ def _zone(
         high_key=high_key,
         low_velocity=low_velocity,
         high_velocity=high_velocity,
-        velocity_fade=fade_of(own, place.fade_below, place.fade_above),
+        velocity_fade=place.velocity_fade,
         round_robin=place.round_robin,
         round_robins=place.round_robins,
         trigger=place.trigger,

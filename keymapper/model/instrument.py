@@ -15,6 +15,7 @@ PlayMode = Literal["loop_continuous", "no_loop", "one_shot"]
 VelocityTracking = Literal["square", "curve", "none"]
 DecidedBy = Literal["sound", "name", "recipe", "file", "order", "plan"]
 Balance = Literal["none", "first", "second"]
+Trigger = Literal["attack", "release"]
 ResolvedLayout = Literal["keys", "one-shots"]
 KeptChannel = Literal["all", "left", "right", "folded"]
 
@@ -231,7 +232,7 @@ class Zone:
     round_robin: int
     """1 … round_robins."""
     round_robins: int
-    trigger: Literal["attack", "release"]
+    trigger: Trigger
     gain_db: float
     pan_percent: float
     """-100 (left) … 100 (right)."""
