@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from keymapper.model.instrument import EmbeddedHints
-from keymapper.model.sample_facts import Marker, SampleTexts
+from keymapper.model.sample_facts import LONGEST_TEXT, Marker, SampleTexts
 
 _MOST_CHUNKS = 10_000
 _LARGEST_BODY = 1 << 20
@@ -70,7 +70,7 @@ def aiff_texts(chunks: dict[bytes, bytes]) -> SampleTexts:
         if name in chunks
     ]
     return SampleTexts(
-        tags=tuple((name, text[:2_000]) for name, text in tags if text),
+        tags=tuple((name, text[:LONGEST_TEXT]) for name, text in tags if text),
         markers=tuple(marker for _, marker in _markers(chunks)),
     )
 

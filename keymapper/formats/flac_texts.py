@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from keymapper.formats.flac_blocks import APPLICATION, COMMENTS, FlacBlock, flac_blocks
+from keymapper.model.sample_facts import LONGEST_TEXT
 
 _LARGEST_BLOCK = 1 << 20
-_LONGEST_TEXT = 2_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,4 +65,4 @@ def _comments(body: bytes) -> Iterator[tuple[str, str]]:
             return
         name, equals, value = comment.partition("=")
         if equals and value.strip():
-            yield name.upper(), value.strip()[:_LONGEST_TEXT]
+            yield name.upper(), value.strip()[:LONGEST_TEXT]

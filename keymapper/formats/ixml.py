@@ -10,8 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from keymapper.model.sample_facts import LONGEST_TEXT
+
 _FIELDS = ("PROJECT", "SCENE", "TAKE", "TAPE", "NOTE", "USER")
-_LONGEST_TEXT = 2_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,5 +105,5 @@ def _fields(root: Any) -> list[tuple[str, str]]:
         element = root.find(name)
         text = (element.text or "").strip() if element is not None else ""
         if text:
-            found.append((name, text[:_LONGEST_TEXT]))
+            found.append((name, text[:LONGEST_TEXT]))
     return found

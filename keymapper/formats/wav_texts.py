@@ -13,12 +13,11 @@ from pathlib import Path
 from keymapper.errors import InputError
 from keymapper.formats.ixml import read_ixml
 from keymapper.formats.wav_chunks import read_chunk, read_wav_layout, smpl_loop_remarks
-from keymapper.model.sample_facts import Marker, SampleTexts
+from keymapper.model.sample_facts import LONGEST_TEXT, Marker, SampleTexts
 
 _BEXT_BYTES = 348
 """Up to and with the version."""
 _MOST_MARKERS = 10_000
-_LONGEST_TEXT = 2_000
 _DATE = re.compile(r"(\d{4})\D(\d{2})\D(\d{2})")
 _TIME = re.compile(r"(\d{2})\D(\d{2})\D(\d{2})")
 
@@ -126,4 +125,4 @@ def _text(raw: bytes) -> str:
         text = content.decode("utf-8")
     except UnicodeDecodeError:
         text = content.decode("latin-1")
-    return text.strip()[:_LONGEST_TEXT]
+    return text.strip()[:LONGEST_TEXT]

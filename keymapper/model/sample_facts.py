@@ -11,6 +11,9 @@ from dataclasses import dataclass
 from keymapper.model.instrument import EmbeddedHints, Measurement
 from keymapper.model.loop import JoinAudibility, Loop
 
+LONGEST_TEXT = 2_000
+"""Characters of a text in a file that are kept: nobody reads more."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Marker:

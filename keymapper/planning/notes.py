@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import random
+from collections import Counter
 from dataclasses import dataclass
+from itertools import product
 
 from keymapper.errors import UsageError
 from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY, is_key, key_name, key_number
@@ -60,22 +62,17 @@ def check_sent_key(key: int, transpose: int) -> None:
 def notes_to_record(settings: SessionSettings, keys: tuple[int, ...]) -> list[NoteToRecord]:
     """Return every key, velocity and repeat in the order in which they are played."""
     velocities = sorted(set(settings.velocities))
-    notes = [
-        NoteToRecord(key=key, velocity=velocity, round_robin=0)
-        for key in keys
-        for velocity in velocities
-        for _ in range(settings.repeats)
-    ]
+    presses = [pair for pair in product(keys, velocities) for _ in range(settings.repeats)]
     if settings.order == "shuffled":
         draw = random.Random(settings.seed)  # only random() is promised to stay the same
-        notes.sort(key=lambda _: draw.random())
-    played: dict[tuple[int, int], int] = {}
-    numbered = []
-    for note in notes:
-        count = played.get((note.key, note.velocity), 0) + 1
-        played[note.key, note.velocity] = count
-        numbered.append(NoteToRecord(key=note.key, velocity=note.velocity, round_robin=count))
-    return numbered
+        presses.sort(key=lambda _: draw.random())
+    played: Counter[tuple[int, int]] = Counter()
+    notes = []
+    for key, velocity in presses:
+        played[key, velocity] += 1
+        count = played[key, velocity]
+        notes.append(NoteToRecord(key=key, velocity=velocity, round_robin=count))
+    return notes
 
 
 def seconds_at(key: int, duration: float | tuple[KeySeconds, ...], what: str) -> float:

@@ -86,7 +86,7 @@ def plan_session(settings: SessionSettings) -> SessionSheet:
     patches = settings.patches or (PatchCall(name=settings.name),)
     starts = []
     reference = _reference_note(settings, keys)
-    for index, _ in enumerate(patches):
+    for index in range(len(patches)):
         starts.append(clock.now / 1000)
         clock.now += _ms(settings.settle_seconds)
         if index == 0:
