@@ -53,8 +53,8 @@ from keymapper.model.keys import key_to_hz
 from keymapper.model.loop import LoopOptions
 from keymapper.model.recipe import ZoneSettings
 from keymapper.model.tone import Tone
-from tests.hearing import spectral_distance_db
 from tests.synth import make_tone
+from tests.tones import spectral_distance_db
 
 SETS = Path(__file__).parents[2] / "sample_sets"
 SYNTH_KINDS = ("saw", "fm_reed", "pluck", "organ", "fm_piano", "resonant", "drawbars")

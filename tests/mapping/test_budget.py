@@ -18,9 +18,9 @@ from keymapper.model.hearing import difference_db, excitations
 from keymapper.model.loop import LoopVerdict
 from keymapper.model.recipe import ZoneSettings
 from keymapper.model.shape import Shape
-from keymapper.model.tone import FALLS_DB, HIGHEST_BAND, LOWEST_BAND, Tone
+from keymapper.model.tone import Tone
+from tests.tones import falling_tone
 
-BANDS = np.arange(LOWEST_BAND, HIGHEST_BAND + 1.0)
 NO_LOOP = LoopVerdict(loop=None, kind="none", reason="")
 REACH = ZoneSettings(reach_below=4, reach_above=4)
 KEYS_ONLY = BudgetLimits(
@@ -29,20 +29,7 @@ KEYS_ONLY = BudgetLimits(
 
 
 def sounding(key: int, cutoff_band: float, tilt: float = 0.8) -> Tone:
-    levels = np.where(key - 0.5 > BANDS, -120.0, -20.0 - tilt * (BANDS - key))
-    levels = np.maximum(levels - 3.0 * np.maximum(0.0, BANDS - cutoff_band), -120.0)
-    bands = tuple(float(level) for level in levels)
-    return Tone(
-        bands_db=bands,
-        folded_bands_db=bands,
-        onset_bands_db=bands,
-        edge_99_hz=1000.0,
-        edge_999_hz=2000.0,
-        audible_edge_hz=4000.0,
-        centroid_hz=500.0,
-        falls_seconds=(1.0,) * len(FALLS_DB),
-        seconds=1.0,
-    )
+    return falling_tone(key, cutoff_band, tilt, 3.0)
 
 
 def keepable(tone: Tone, frames: int = 10_000, **how: object) -> KeepableNote:

@@ -2,7 +2,6 @@
 
 from itertools import pairwise
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -10,26 +9,12 @@ from hypothesis import strategies as st
 from keymapper.mapping.placing import Place, PlaceableNote, placed_on_keys
 from keymapper.mapping.splits import RANGE_SHARE, last_keys, with_quieter_splits
 from keymapper.model.recipe import ZoneSettings
-from keymapper.model.tone import FALLS_DB, HIGHEST_BAND, LOWEST_BAND, Tone
-
-BANDS = np.arange(LOWEST_BAND, HIGHEST_BAND + 1.0)
+from keymapper.model.tone import Tone
+from tests.tones import falling_tone
 
 
 def sounding(key: int, cutoff_band: float) -> Tone:
-    levels = np.where(key - 0.5 > BANDS, -120.0, -20.0 - 0.5 * (BANDS - key))
-    levels = np.maximum(levels - 1.5 * np.maximum(0.0, BANDS - cutoff_band), -120.0)
-    bands = tuple(float(level) for level in levels)
-    return Tone(
-        bands_db=bands,
-        folded_bands_db=bands,
-        onset_bands_db=bands,
-        edge_99_hz=1000.0,
-        edge_999_hz=2000.0,
-        audible_edge_hz=4000.0,
-        centroid_hz=500.0,
-        falls_seconds=(1.0,) * len(FALLS_DB),
-        seconds=1.0,
-    )
+    return falling_tone(key, cutoff_band, 0.5, 1.5)
 
 
 def middles(keys: list[int]) -> list[int]:

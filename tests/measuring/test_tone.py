@@ -16,7 +16,7 @@ from keymapper.model.hearing import (
 from keymapper.model.keys import key_to_hz
 from keymapper.model.sound import SILENCE_DBFS, Course
 from keymapper.model.tone import LOWEST_BAND, Tone
-from tests.hearing import spectral_distance_db
+from tests.tones import spectral_distance_db
 
 RATE = 48_000
 
