@@ -10,7 +10,13 @@ import numpy as np
 import soundfile
 
 from keymapper.errors import OutputError
-from keymapper.exporting.audio import Preparation, fade_out_frames, faded_out, prepared_note
+from keymapper.exporting.audio import (
+    Preparation,
+    PreparedNote,
+    fade_out_frames,
+    faded_out,
+    prepared_note,
+)
 from keymapper.exporting.quantise import dequantised, quantised
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.two_sides import AudioPlace, read_place
@@ -19,7 +25,7 @@ from keymapper.measuring.join import join_audibility
 from keymapper.measuring.levels import peak_dbfs
 from keymapper.measuring.loops import bake_loop, flattened
 from keymapper.model.instrument import Processing, SampleFile
-from keymapper.model.loop import JoinAudibility, LoopVerdict
+from keymapper.model.loop import JoinAudibility, Loop, LoopVerdict
 from keymapper.model.recipe import SampleFormat
 
 _HARDLY_OVER_DB = 0.001
@@ -40,6 +46,11 @@ class SampleOrder:
     format: SampleFormat
     bits: int
     chunks: SampleChunks
+
+    @property
+    def is_dithered(self) -> bool:
+        """Whether dither goes before rounding; of 24 bits no converter would let it be heard."""
+        return self.bits == 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,9 +78,9 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
     note = prepared_note(audio.samples, audio.info.rate, order.preparation)
     shipped = _shipped(note.samples, order)
     gain_db = order.gain_db - _over_full_scale_db(shipped.samples, order.gain_db)
-    dither = order.bits == 16
-    pcm = quantised(shipped.samples * 10 ** (gain_db / 20), order.bits, dither=dither)
-    pcm = _with_equal_guard(pcm, order.loop)
+    level = shipped.samples * 10 ** (gain_db / 20)
+    pcm = quantised(level, order.bits, dither=order.is_dithered)
+    _equal_guard(pcm, order.loop.loop)
     path = folder / order.file
     _write(path, pcm, order)
     return SampleFile(
@@ -80,25 +91,31 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
         peak_dbfs=peak_dbfs(
             dequantised(np.array([pcm.min(initial=0), pcm.max(initial=0)]), order.bits)
         ),
-        processing=Processing(
-            channel=order.preparation.channel,
-            reversed=order.is_reversed,
-            baked_cents=order.preparation.baked_cents,
-            dc_removed=note.dc_removed,
-            high_pass_hz=note.high_pass_hz,
-            start_frame=order.preparation.start_frame,
-            end_frame=order.preparation.end_frame,
-            rate=order.preparation.rate,
-            fade_in_frames=note.fade_in_frames,
-            crossfade_frames=order.loop.crossfade_frames,
-            flattened=order.loop.flattening is not None,
-            fade_out_frames=shipped.faded_frames,
-            gain_db=gain_db,
-            bits=order.bits,
-            dithered=dither,
-        ),
+        processing=_processing(order, note, shipped, gain_db),
         loop=order.loop.loop,
         join=_join_as_read_back(path, shipped.reference, gain_db, order),
+    )
+
+
+def _processing(
+    order: SampleOrder, note: PreparedNote, shipped: _Shipped, gain_db: float
+) -> Processing:
+    return Processing(
+        channel=order.preparation.channel,
+        reversed=order.is_reversed,
+        baked_cents=order.preparation.baked_cents,
+        dc_removed=note.dc_removed,
+        high_pass_hz=note.high_pass_hz,
+        start_frame=order.preparation.start_frame,
+        end_frame=order.preparation.end_frame,
+        rate=order.preparation.rate,
+        fade_in_frames=note.fade_in_frames,
+        crossfade_frames=order.loop.crossfade_frames,
+        flattened=order.loop.flattening is not None,
+        fade_out_frames=shipped.faded_frames,
+        gain_db=gain_db,
+        bits=order.bits,
+        dithered=order.is_dithered,
     )
 
 
@@ -121,14 +138,11 @@ def _shipped(note: np.ndarray, order: SampleOrder) -> _Shipped:
     )
 
 
-def _with_equal_guard(pcm: np.ndarray, verdict: LoopVerdict) -> np.ndarray:
+def _equal_guard(pcm: np.ndarray, loop: Loop | None) -> None:
     """Make what follows the loop's end equal to what follows its start, dither and all."""
-    if verdict.loop is None:
-        return pcm
-    start, end = verdict.loop.start_frame, verdict.loop.end_frame
-    guard = len(pcm) - end
-    pcm[end:] = pcm[start : start + guard]
-    return pcm
+    if loop is not None:
+        guard = len(pcm) - loop.end_frame
+        pcm[loop.end_frame :] = pcm[loop.start_frame : loop.start_frame + guard]
 
 
 def _write(path: Path, pcm: np.ndarray, order: SampleOrder) -> None:

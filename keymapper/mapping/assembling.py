@@ -94,7 +94,16 @@ def assembled(notes: Sequence[SetNote], layout: ResolvedLayout, recipe: Recipe) 
     return _on_keys(notes, recipe)
 
 
-def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Decided:
+    """The notes of a set whose key is known, and what was not clear."""
+
+    notes: tuple[DecidedNote, ...]
+    doubts: tuple[Doubt, ...]
+    skipped: tuple[SkippedFile, ...]
+
+
+def _decided_on_keys(notes: Sequence[SetNote], recipe: Recipe) -> _Decided:
     decided: list[DecidedNote] = []
     doubts: list[Doubt] = []
     skipped: list[SkippedFile] = []
@@ -119,6 +128,12 @@ def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
             choke = chokes.get(note.file, 0)
             decided.append(DecidedNote(note=index, decision=decision, choke_group=choke))
             doubts += doubts_of_key(evidence, decision)
+    return _Decided(notes=tuple(decided), doubts=tuple(doubts), skipped=tuple(skipped))
+
+
+def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
+    known = _decided_on_keys(notes, recipe)
+    decided = known.notes
     placeable = [_placeable(notes[one.note], one) for one in decided]
     places = with_quieter_splits(
         placed_on_keys(placeable, recipe.zones),
@@ -130,8 +145,8 @@ def _on_keys(notes: Sequence[SetNote], recipe: Recipe) -> Assembly:
     return Assembly(
         layout="keys",
         placed=placed,
-        doubts=tuple(doubts),
-        skipped=(*skipped, *_without_turn(notes, decided, places)),
+        doubts=known.doubts,
+        skipped=(*known.skipped, *_without_turn(notes, decided, places)),
         remarks=(*_remarks(decided, recipe), *unreached(placed)),
     )
 

@@ -91,16 +91,15 @@ def _pitch_of(
     swing = course.swing if course else None
     glide = course.glide if course else None
     modulated = course is not None and course.modulated
-    f0_hz, error = coarse.f0_hz, COARSE_ERROR_CENTS
+    exact = Exact(f0_hz=coarse.f0_hz, error_cents=COARSE_ERROR_CENTS)
     if fine is not None:
         exact = _exact(fine, course, sustain.end_frame / sustain.rate_hz)
-        f0_hz, error = exact.f0_hz, exact.error_cents
-    periods = f0_hz * sustain.seconds
-    key = hz_to_key(f0_hz, reference_hz)
+    key = hz_to_key(exact.f0_hz, reference_hz)
     root = math.floor(key + 0.5)
+    periods = exact.f0_hz * sustain.seconds
     found = {
         "unsure-key": coarse.probability < LEAST_CONFIDENCE or not is_key(root),
-        "wide-error-bar": error > WIDEST_ERROR_CENTS,
+        "wide-error-bar": exact.error_cents > WIDEST_ERROR_CENTS,
         "few-periods": periods < LEAST_PERIODS,
         "partials-disagree": fine is None,
     }
@@ -110,8 +109,8 @@ def _pitch_of(
     return Pitch(
         root_key=min(max(root, LOWEST_KEY), HIGHEST_KEY),
         tuning_cents=100 * (key - root),
-        tuning_error_cents=error,
-        f0_hz=f0_hz,
+        tuning_error_cents=exact.error_cents,
+        f0_hz=exact.f0_hz,
         pitch_confidence=coarse.probability,
         definition=PERIOD if fine is not None and fine.is_period else FIRST_PARTIAL,
         doubtful=bool(doubts),
