@@ -37,6 +37,7 @@ _MOST_CHANNELS = 32
 _COPY_BYTES = 1 << 22
 _COPY_FRAMES = 1 << 19
 _FASTEST = 0.0
+"""Compression level of FLAC; the copies are read once."""
 
 
 class TakeFile:

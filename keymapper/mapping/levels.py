@@ -15,8 +15,10 @@ MOST_GAIN_DB = 12.0
 STICKS_OUT_DB = 0.5
 _LEAST_KEYS = 5
 _SPAN = 2 / 3
+"""Of the points, to each local line."""
 _ROBUST_ROUNDS = 4
 _TRUSTED = 0.5
+"""Bisquare weight of a point that is no outlier."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,13 @@ QUIET_BLOCKS = 10
 QUIET_BELOW_PEAK_DB = 30.0
 SHORT_HEAD_BELOW_PEAK_DB = 40.0
 RISING_DB = 4.0
+LEAST_RANGE_DB = 12.0
+"""However loud the noise, what is within so much of the peak is part of the note."""
+NOISE_CREST_RATIO = 4.0
+"""Highest magnitude of noise over its rms, as good as always."""
+LEAST_AUDIBLE_SHARE = 0.02
+"""Of the highest magnitude about the onset."""
+RISEN_WITHIN_DB = 2.0
 _MIN_POWER = 10 ** (SILENCE_DBFS / 10)
 
 
@@ -84,7 +91,7 @@ def _threshold_db(envelope: Envelope, below_peak_db: float) -> float:
     threshold = envelope.peak_db - below_peak_db
     if envelope.noise_floor_dbfs is not None:
         threshold = max(threshold, envelope.noise_floor_dbfs + ABOVE_FLOOR_DB)
-    return min(threshold, envelope.peak_db - 12.0)
+    return min(threshold, envelope.peak_db - LEAST_RANGE_DB)
 
 
 def onset_frame(samples: np.ndarray, envelope: Envelope) -> int:
@@ -100,8 +107,8 @@ def onset_frame(samples: np.ndarray, envelope: Envelope) -> int:
     begin = max(0, first - 1) * envelope.block_frames
     end = min(len(samples), (first + 1) * envelope.block_frames)
     magnitude = frame_peaks(samples[begin:end])
-    noise_peak = 4.0 * 10 ** ((threshold - ABOVE_FLOOR_DB) / 20)
-    audible = magnitude > max(noise_peak, 0.02 * float(magnitude.max()))
+    noise_peak = NOISE_CREST_RATIO * 10 ** ((threshold - ABOVE_FLOOR_DB) / 20)
+    audible = magnitude > max(noise_peak, LEAST_AUDIBLE_SHARE * float(magnitude.max()))
     return begin + int(np.argmax(audible)) if audible.any() else first * envelope.block_frames
 
 
@@ -127,7 +134,7 @@ def course(
     body = envelope.level_db[onset // block : max(onset // block + 1, off // block)]
     smooth = _smoothed(body)
     held = float(np.median(smooth[len(smooth) // 2 :])) if sustains else float(smooth.max())
-    risen = int(np.argmax(smooth >= min(held, float(smooth.max())) - 2.0))
+    risen = int(np.argmax(smooth >= min(held, float(smooth.max())) - RISEN_WITHIN_DB))
     return Course(
         onset_frame=onset,
         attack_end_frame=min(onset + risen * block, off),

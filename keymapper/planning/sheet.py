@@ -31,8 +31,8 @@ _SYNC_GAPS_MS = (100, 500, 250, 700, 350)
 """Uneven, so that the count-in fits the recording in one place only."""
 _SYNC_HOLD_MS = 600
 _REFERENCE_HOLD_MS = 2000
-_STRETCHES = 8
-_STRETCH_MS = 20
+_STRETCHES, _STRETCH_MS = 8, 20
+"""A pause is longer by up to seven such steps."""
 
 
 @dataclass(slots=True)

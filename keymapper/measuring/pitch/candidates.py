@@ -14,13 +14,17 @@ LOWEST_HZ = 26.0
 HIGHEST_HZ = 4500.0
 COMB_HARMONICS = 12
 COMB_DECAY = 0.6
+"""The n-th tooth of the comb weighs n to the power of minus this."""
 BETWEEN_WEIGHT = 0.6
+"""What lies half-way between two teeth speaks against a fundamental, by so much of a tooth."""
 LAG_COST_PER_OCTAVE = 0.03
 FIRST_PEAK_SHARE = 0.85
 MERGE_CENTS = 35.0
 FIT_HARMONICS = 10
 FIT_REACH = 0.04
+"""How far a peak may be off its harmonic to be fitted to it, in fundamentals, for each order …"""
 FIT_LIMIT = 0.12
+"""… and at the most."""
 
 
 def comb_weights() -> tuple[Array, Array]:

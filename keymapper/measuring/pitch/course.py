@@ -20,16 +20,18 @@ from keymapper.measuring.pitch.swing import LEAST_COHERENCE, Swing, fit_swing
 from keymapper.measuring.pitch.track import Track, part_of, pitch_track
 
 GLIDE_BEYOND = 1.3
+"""Times the depth of the vibrato: what swings less is no glide."""
 DEEP_CENTS = 20.0
 """Of standard deviation: the vote may see one turning point of so deep a swing."""
 DEEP_ORDERS = tuple(range(1, 9))
 LARGEST_DEEP_SWING = 0.09
+"""Ratio by which the pitch may be off the middle, with few harmonics."""
 DEEP_PASSES = 4
 CENTRED_CENTS = 0.2
 LEAST_DEPTH_CENTS = 1.5
 ENOUGH_CYCLES = 3.0
-LEAST_EXPLAINED = 0.5
-LEAST_EXPLAINED_BY_FEW = 0.85
+LEAST_EXPLAINED, LEAST_EXPLAINED_BY_FEW = 0.5, 0.85
+"""Share of the movement that the sine of a vibrato explains, of many cycles and of few."""
 MOVING_SECONDS = 0.3
 LEAST_MOVED_CENTS = 4.0
 STILL_SECONDS, STILL_SHARE = 0.4, 0.6

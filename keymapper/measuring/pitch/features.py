@@ -32,6 +32,7 @@ FEATURES = (
 )
 PEAK_FLOOR_DB = -60.0
 PRESENT = 0.05
+"""Salience from which a harmonic counts as there."""
 LOW_HARMONICS = 4
 
 

@@ -22,9 +22,12 @@ LEAST_PERIODS = 14.0
 LONGEST_SECONDS = 5.0
 FIRST_HARMONICS = 8
 HARMONICS = 24
-LOW_HARMONICS = 36
-LOW_HZ = 110.0
+LOW_HARMONICS, LOW_HZ = 36, 110.0
+"""Below that pitch so many harmonics are looked at."""
 GUARD_CENTS = 35.0
+"""How far the exact pitch may lie from the coarse one …"""
+GUARD_BIN_CENTS, GUARD_FRAME_SECONDS = 600.0, 0.186
+"""… or a third of a bin (1731 cents at its own frequency) of a frame as the coarse stage takes."""
 LOOSE_SHARE = 0.6
 STRETCHED_CENTS = 2.0
 
@@ -60,7 +63,7 @@ def fine_pitch(sustain: Sustain, coarse_hz: float) -> FinePitch | None:
     start, end = sustain.start_frame / sustain.rate_hz, sustain.end_frame / sustain.rate_hz
     spare = (end - start) - max(LEAST_SECONDS, LEAST_PERIODS / coarse_hz)
     skip = max(0.0, min(SKIP_SECONDS, (end - start) / 2, spare))
-    guard = max(GUARD_CENTS, 600 / (0.186 * coarse_hz))
+    guard = max(GUARD_CENTS, GUARD_BIN_CENTS / (GUARD_FRAME_SECONDS * coarse_hz))
     windows = [(start + skip, min(end, start + skip + LONGEST_SECONDS)), (start, end)]
     for window in windows:
         found = _refine(spectrum, coarse_hz, *window)

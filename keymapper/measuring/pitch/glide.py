@@ -18,10 +18,12 @@ LEAST_FRAME_SECONDS = 0.01
 HOPS_A_FRAME = 8
 REACH = 2 ** (10 / 12)
 LEAST_HEIGHT = 0.75
+"""Of the normalised autocorrelation of a frame that counts as periodic."""
 SETTLED_CENTS = 5.0
 LEAST_GLIDE_CENTS = 15.0
 LEAST_STEPS = 3
 LEAST_FALL = 1.4
+"""The first half of a glide is off by so many times more than the second."""
 LAG_COST_PER_OCTAVE = 0.06
 MEDIAN_STEPS = 5
 

@@ -26,6 +26,7 @@ from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY, hz_to_key, is_key
 from keymapper.model.pitch import FIRST_PARTIAL, PERIOD, Pitch
 
 SURE = 0.97
+"""Probability from which no second opinion is asked."""
 LEAST_CONFIDENCE = 0.90
 WIDEST_ERROR_CENTS = 5.0
 COARSE_ERROR_CENTS = 15.0

@@ -12,10 +12,13 @@ from keymapper.measuring.pitch.spectral import hann
 from keymapper.measuring.pitch.sustain import Array
 
 CENTS_PER_RATIO = 1200 / np.log(2)
-SNR_LEAST = 12.0
+LEAST_SNR_RATIO = 12.0
+"""Power of a partial over the noise beside it."""
 MEDIAN_TO_MEAN = 0.69
+"""Of the power of noise, which is exponentially distributed: ln 2."""
 SKIRT_DB = -27.0
-LINE_WIDTH = 0.8
+LINE_WIDTH_BINS = 0.8
+"""What is narrower, as rms, is a line."""
 RING_POINTS = 48
 
 
@@ -83,14 +86,14 @@ def _partials_of(
     left, right = power[rows, top - 1], power[rows, top + 1]
     ratio = np.sqrt(np.maximum(left, right) / (peak + 1e-30))
     offset = (2 * ratio - 1) / (ratio + 1) * np.where(right >= left, 1.0, -1.0)
-    is_line = width < LINE_WIDTH
+    is_line = width < LINE_WIDTH_BINS
     place = np.where(is_line, bins[top] + offset, centroid)
     frequencies = harmonics.centres_hz + place / seconds
     snr = peak / np.maximum(floor, 1e-30)
     spread = np.where(is_line, 0.0, np.sqrt(np.maximum(variance - 0.33, 0.0))) / seconds
     noise = 1.2 * 0.55 / (seconds * np.sqrt(snr))
     energy = level * np.sqrt(total / np.maximum(power.sum(axis=1), 1e-30))
-    found = (peak > SNR_LEAST * floor) & (peak > 0) & (frequencies > 0)
+    found = (peak > LEAST_SNR_RATIO * floor) & (peak > 0) & (frequencies > 0)
     return Partials(
         f0_hz=f0_hz,
         orders=orders[found].astype(np.float64),

@@ -15,7 +15,8 @@ MARGIN_SECONDS = 0.01
 MOST_BLOCKS = 16
 POINTS_A_BLOCK = 4
 LEAST_POINTS = 16
-LARGEST_TURN = 0.8
+LARGEST_TURN_RADIANS = 0.8
+"""Rms of the phases of a harmonic that is followed without slipping a turn."""
 STRAIGHT_RATIO = 4.0
 LEAST_LINE_SHARE = 0.3
 
@@ -63,7 +64,7 @@ def _fit(turned: Array, orders: Array, times: Array, f0_hz: float) -> PhaseLine 
     phases = np.angle(turned)
     power = turned.real**2 + turned.imag**2
     weight = power / power.sum(axis=1, keepdims=True)
-    clear = np.sqrt(np.sum(weight * phases**2, axis=1)) < LARGEST_TURN
+    clear = np.sqrt(np.sum(weight * phases**2, axis=1)) < LARGEST_TURN_RADIANS
     if not clear.any():
         return None
     phases, power, weight, orders = phases[clear], power[clear], weight[clear], orders[clear]

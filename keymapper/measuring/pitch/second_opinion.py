@@ -25,8 +25,8 @@ LOWEST_BIN_HZ = 10 * 2 ** (1997.3794084376191 / 1200)
 CENTS_PER_BIN = 20.0
 BINS = 360
 LONGEST_SECONDS = 3.0
-OUTSIDE = 0.05
-TYPICAL = 0.135
+OUTSIDE, TYPICAL = 0.05, 0.135
+"""Activation taken for a candidate out of range, and the one that says nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -14,12 +14,18 @@ from keymapper.measuring.pitch.sustain import Array, Sustain
 FRAME_SECONDS = 0.17
 FRAMES = 6
 FAINTEST_FRAME = 1e-6
+"""Energy against the strongest frame: what is fainter is not raised to the same."""
 LONGEST_SECONDS = 3.0
 CELLS_PER_OCTAVE = 96
 LOWEST_CELL_HZ = 20.0
 HIGHEST_CELL_HZ = 14000.0
 HALF_CELL_CENTS = 8.0
-FLOOR_CELLS = 67  # 0.7 octave
+FLOOR_CELLS, FLOOR_EVERY, FLOOR_PERCENTILE = 67, 8, 0.3
+"""The floor is taken over 0.7 octave, at every eighth cell."""
+OVER_FLOOR_DB, LOWEST_REFERENCE_DB, HIGHEST_REFERENCE_DB = 6.0, -55.0, -12.0
+"""Where salience begins: over the floor, but within so much of the highest level."""
+SALIENCE_RANGE_DB = 45.0
+"""From there to full salience."""
 PEAKS = 80
 HIGHEST_PEAK_HZ = 12000.0
 COMPRESSED_BELOW_HZ = 5500.0
@@ -131,8 +137,9 @@ def _salience(decibels: Array, size: int, rate_hz: float) -> tuple[Array, Array]
     wide = cells.edges[1::2] - cells.edges[::2] > 1
     level = np.where(wide, np.maximum(level, between), between)
     floor = _running_floor(level)
-    reference = np.maximum(-55.0, np.minimum(floor + 6, -12.0))
-    salience = np.clip((level - reference) / 45, 0, 1)
+    reference = np.minimum(floor + OVER_FLOOR_DB, HIGHEST_REFERENCE_DB)
+    reference = np.maximum(LOWEST_REFERENCE_DB, reference)
+    salience = np.clip((level - reference) / SALIENCE_RANGE_DB, 0, 1)
     positions = np.arange(len(decibels), dtype=np.float32)
     by_bin = np.interp(positions, cells.low_bin + cells.fraction, reference)
     return salience, by_bin
@@ -142,10 +149,10 @@ def _running_floor(level: Array) -> Array:
     """30th percentile over 0.7 octave, taken at every eighth cell."""
     half = FLOOR_CELLS // 2
     padded = np.pad(level, half, mode="reflect" if len(level) > half else "edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)[::8]
-    rank = int(0.3 * windows.shape[1])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)[::FLOOR_EVERY]
+    rank = int(FLOOR_PERCENTILE * windows.shape[1])
     floors = np.partition(windows, rank, axis=1)[:, rank]
-    return np.interp(np.arange(len(level)), np.arange(len(floors)) * 8.0, floors)
+    return np.interp(np.arange(len(level)), np.arange(len(floors)) * float(FLOOR_EVERY), floors)
 
 
 def _peaks(decibels: Array, reference: Array, bin_hz: float) -> tuple[Array, Array]:

@@ -16,9 +16,10 @@ SLOWEST_HZ = 0.3
 FASTEST_HZ = 11.0
 LEAST_CYCLES = 1.6
 WANDER_SECONDS = 0.3
-LEAST_DRIFT = 0.3
+LEAST_DRIFT_CENTS_PER_SECOND = 0.3
 DRIFT_SHARE = 0.7
 LEAST_COHERENCE = 0.5
+"""Correlation of the lowest harmonic with the others, where they move together."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,4 +164,5 @@ def drift_is_there(swing: Swing) -> bool:
     slope = abs(swing.drift_cents_per_second)
     straight = slope * swing.seconds / math.sqrt(12)  # standard deviation of the line alone
     together = swing.coherence > LEAST_COHERENCE
-    return together and slope > LEAST_DRIFT and straight > DRIFT_SHARE * swing.wander_cents
+    is_plain = straight > DRIFT_SHARE * swing.wander_cents
+    return together and slope > LEAST_DRIFT_CENTS_PER_SECOND and is_plain

@@ -15,8 +15,10 @@ FRAME_SECONDS = 0.03
 HIGH_FRAME_SECONDS = 0.018
 HIGH_HZ = 600.0
 STRONGEST = 6
+"""Harmonics that are followed."""
 LEVEL_RANGE_DB = 30.0
 LARGEST_SWING = 0.035
+"""Ratio by which the pitch may be off and still be followed."""
 LEAST_STEPS = 4
 
 

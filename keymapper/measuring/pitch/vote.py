@@ -15,10 +15,12 @@ LINE_BINS = 0.01
 CLUSTER_BINS = 0.25
 FLOOR_CENTS = 0.03
 WIDEST_REACH = 0.16
+"""Of a fundamental: partials that spread wider overlap their neighbours."""
 PERIOD_REACH_CENTS = 60.0
 VOTED_PARTIALS = 5
 STRETCH_PARTIALS = 4
 STRETCH_SCATTER = 0.25
+"""Share of the scatter that a stretching may leave to be believed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
