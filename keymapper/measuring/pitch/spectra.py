@@ -20,7 +20,7 @@ CELLS_PER_OCTAVE = 96
 LOWEST_CELL_HZ = 20.0
 HIGHEST_CELL_HZ = 14000.0
 HALF_CELL_CENTS = 8.0
-FLOOR_CELLS, FLOOR_EVERY, FLOOR_PERCENTILE = 67, 8, 0.3
+FLOOR_CELLS, FLOOR_EVERY, FLOOR_QUANTILE = 67, 8, 0.3
 """The floor is taken over 0.7 octave, at every eighth cell."""
 OVER_FLOOR_DB, LOWEST_REFERENCE_DB, HIGHEST_REFERENCE_DB = 6.0, -55.0, -12.0
 """Where salience begins: over the floor, but within so much of the highest level."""
@@ -150,7 +150,7 @@ def _running_floor(level: Array) -> Array:
     half = FLOOR_CELLS // 2
     padded = np.pad(level, half, mode="reflect" if len(level) > half else "edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)[::FLOOR_EVERY]
-    rank = int(FLOOR_PERCENTILE * windows.shape[1])
+    rank = int(FLOOR_QUANTILE * windows.shape[1])
     floors = np.partition(windows, rank, axis=1)[:, rank]
     return np.interp(np.arange(len(level)), np.arange(len(floors)) * float(FLOOR_EVERY), floors)
 
