@@ -47,31 +47,19 @@ def brightness(
 
 def controls(zones: Sequence[Zone], settings: ControlSettings) -> tuple[Control, ...]:
     """Return the knobs of an instrument; what plays to its end has no attack or release."""
-    found: list[Control] = []
-    if any(zone.brightness is not None for zone in zones):
-        found.append(Control(controller=BRIGHTNESS_CONTROLLER, label="Brightness", start=127))
-    if any(zone.balance != "none" for zone in zones):
-        balance = Control(
-            controller=BALANCE_CONTROLLER, label="Layer balance", start=BALANCE_MIDDLE
-        )
-        found.append(balance)
-    if any(zone.play_mode != "one_shot" for zone in zones):
-        if settings.attack:
-            found.append(
-                Control(
-                    controller=ATTACK_CONTROLLER,
-                    label="Attack",
-                    start=0,
-                    seconds=settings.longest_attack_seconds,
-                )
-            )
-        if settings.release:
-            found.append(
-                Control(
-                    controller=RELEASE_CONTROLLER,
-                    label="Release",
-                    start=0,
-                    seconds=settings.longest_release_seconds,
-                )
-            )
-    return tuple(found)
+    holds = any(zone.play_mode != "one_shot" for zone in zones)
+    darkens = any(zone.brightness is not None for zone in zones)
+    balances = any(zone.balance != "none" for zone in zones)
+    attack_seconds = settings.longest_attack_seconds
+    release_seconds = settings.longest_release_seconds
+    knobs = (
+        (darkens, _knob(BRIGHTNESS_CONTROLLER, "Brightness", 127)),
+        (balances, _knob(BALANCE_CONTROLLER, "Layer balance", BALANCE_MIDDLE)),
+        (holds and settings.attack, _knob(ATTACK_CONTROLLER, "Attack", 0, attack_seconds)),
+        (holds and settings.release, _knob(RELEASE_CONTROLLER, "Release", 0, release_seconds)),
+    )
+    return tuple(knob for is_there, knob in knobs if is_there)
+
+
+def _knob(controller: int, label: str, start: int, seconds: float | None = None) -> Control:
+    return Control(controller=controller, label=label, start=start, seconds=seconds)

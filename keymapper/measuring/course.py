@@ -34,7 +34,7 @@ class Envelope:
     """Level over time in blocks of 5 ms, and the noise floor under it."""
 
     level_db: np.ndarray
-    """Shape (blocks,), dB re full scale, power summed over channels' mean."""
+    """Shape (blocks,), dB re full scale, mean power of the channels."""
     block_frames: int
     noise_floor_dbfs: float | None
 

@@ -11,7 +11,7 @@ from keymapper.measuring.join import join_audibility
 from keymapper.measuring.loops import bake_loop, find_loop, flattened
 from keymapper.measuring.loops.crossfade import GUARD_FRAMES
 from keymapper.model.hearing import ending_loss_db
-from keymapper.model.loop import LoopOptions, LoopVerdict
+from keymapper.model.loop import LoopMode, LoopOptions, LoopVerdict
 from keymapper.model.shape import Shape
 from keymapper.model.tone import FALLS_DB, Tone
 
@@ -84,21 +84,21 @@ def _earlier_ends(frames: int, rate: int, tone: Tone, loop: LoopVerdict) -> Iter
 def _earlier_loops(
     note: np.ndarray, rate: int, full: LoopVerdict, f0_hz: float | None, flatten: bool
 ) -> Iterator[Shape]:
+    def within(end: int, mode: LoopMode) -> LoopVerdict:
+        options = LoopOptions(mode=mode, flatten=flatten)
+        found = find_loop(note[:end], rate, f0_hz=f0_hz, note_off_frame=end, options=options)
+        return falling_as(found, full)
+
     shortest = _looped_frames(full)
     for seconds in EARLIER_LOOP_SECONDS:
         end = round(seconds * rate)
         if end < _looped_frames(full):
-            options = LoopOptions(flatten=flatten)
-            found = find_loop(note[:end], rate, f0_hz=f0_hz, note_off_frame=end, options=options)
-            found = falling_as(found, full)
+            found = within(end, "long")
             if found.kind == "long" and heard_db(note, rate, found) <= 0.0:
                 shortest = min(shortest, _looped_frames(found))
                 yield _looped(found, full, f"loops within the first {seconds:.1f} s")
-    options = LoopOptions(mode="short", flatten=flatten)
     # one that stands still later than a loop that lives would be no shorter
-    end = min(round(EARLIER_LOOP_SECONDS[-1] * rate), shortest - GUARD_FRAMES)
-    found = find_loop(note[:end], rate, f0_hz=f0_hz, note_off_frame=end, options=options)
-    found = falling_as(found, full)
+    found = within(min(round(EARLIER_LOOP_SECONDS[-1] * rate), shortest - GUARD_FRAMES), "short")
     if found.loop is not None and heard_db(note, rate, found) <= 0.0:
         yield _looped(found, full, "short loops, which stand still,")
 

@@ -24,6 +24,11 @@ def is_key(number: int) -> bool:
     return LOWEST_KEY <= number <= HIGHEST_KEY
 
 
+def nearest_key(number: int) -> int:
+    """Return the MIDI key nearest to a number."""
+    return min(max(number, LOWEST_KEY), HIGHEST_KEY)
+
+
 def key_name(key: int) -> str:
     """Return a key's name with 60 as C4, for example "C#3"."""
     return f"{_NAMES[key % 12]}{key // 12 - 1}"

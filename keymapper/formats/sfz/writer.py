@@ -11,8 +11,7 @@ import re
 from keymapper.errors import OutputError
 from keymapper.formats.sfz.document import SfzDocument, SfzHeader
 
-_HEADER_NAME = re.compile(r"[a-z][a-z0-9_]*")
-_OPCODE_NAME = re.compile(r"[a-z][a-z0-9_]*")
+_NAME = re.compile(r"[a-z][a-z0-9_]*")
 # Taken by one player or another as a variable, an opcode, a header, a comment or a directive.
 _UNSAFE = re.compile(r"[$=<>]|//|/\*|#define|#include")
 
@@ -33,11 +32,11 @@ def write_sfz(document: SfzDocument) -> str:
 
 
 def _header_text(header: SfzHeader) -> str:
-    if not _HEADER_NAME.fullmatch(header.name):
+    if not _NAME.fullmatch(header.name):
         raise OutputError(f"cannot write {header.name!r} as an SFZ header; use lower-case letters")
     lines = [f"<{header.name}>"]
     for name, value in header.opcodes:
-        if not _OPCODE_NAME.fullmatch(name):
+        if not _NAME.fullmatch(name):
             raise OutputError(f"cannot write {name!r} as an SFZ opcode; use lower-case letters")
         if not value or value != value.strip() or not value.isprintable() or _UNSAFE.search(value):
             raise OutputError(

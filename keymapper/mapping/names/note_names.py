@@ -106,15 +106,14 @@ def _readings_of(column: NoteColumn) -> list[tuple[int | None, ...]]:
 
 def _keys(column: NoteColumn, *, dash_is_minus: bool) -> tuple[int | None, ...]:
     return tuple(
-        None
-        if note is None or (dash_is_minus and note.joint == "-" and note.octave > -_LOWEST_OCTAVE)
-        else _key(note, -note.octave if dash_is_minus and note.joint == "-" else note.octave)
+        None if note is None else _key(note, is_minus=dash_is_minus and note.joint == "-")
         for note in column.notes
     )
 
 
-def _key(note: NoteText, octave: int) -> int:
-    return note.step + 12 * (octave + 1)
+def _key(note: NoteText, *, is_minus: bool) -> int | None:
+    octave = -note.octave if is_minus else note.octave
+    return None if octave < _LOWEST_OCTAVE else note.step + 12 * (octave + 1)
 
 
 def possible_middle_c_octaves(keys: Sequence[int | None]) -> tuple[int, ...]:

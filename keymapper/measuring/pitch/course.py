@@ -40,7 +40,7 @@ GOES_ON_SHARE = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Course:
+class PitchCourse:
     """How the pitch of a note moves.
 
     ``swing`` within the window of the fine pitch, around ``centre_hz``; a vibrato when
@@ -57,7 +57,7 @@ class Course:
     moving_from_seconds: float | None
 
 
-def course_of(sustain: Sustain, fine: FinePitch) -> Course | None:
+def course_of(sustain: Sustain, fine: FinePitch) -> PitchCourse | None:
     """Return how the pitch of a note moves; None when it is too short to tell."""
     track = pitch_track(fine.harmonics, fine.vote.agreeing, fine.end_seconds)
     part = _within(track, fine)
@@ -76,7 +76,7 @@ def course_of(sustain: Sustain, fine: FinePitch) -> Course | None:
     if np.any(np.abs(attack) > SETTLED_CENTS + depth):
         steps = attack_track(sustain.mono, sustain.rate_hz, fine.f0_hz)
         glide = None if steps is None else find_glide(steps, GLIDE_BEYOND * depth)
-    return Course(
+    return PitchCourse(
         swing=swing,
         centre_hz=_centre_hz(track, swing),
         modulated=modulated,

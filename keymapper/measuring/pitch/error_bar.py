@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from keymapper.measuring.pitch.course import Course
+from keymapper.measuring.pitch.course import PitchCourse
 from keymapper.measuring.pitch.fine import FinePitch
 from keymapper.measuring.pitch.phase_line import PhaseLine
 
@@ -25,7 +25,7 @@ WANDER_SHARE = 3.4
 UNHEARD_CENTS, UNHEARD_SECONDS = 3.0, 1.5
 
 
-def tuning_error(fine: FinePitch, course: Course | None, line: PhaseLine | None) -> float:
+def tuning_error(fine: FinePitch, course: PitchCourse | None, line: PhaseLine | None) -> float:
     """Return the half width, in cents, of the interval that holds the pitch 95 times in 100.
 
     The standard error of the vote, and whatever says that the sound has no one pitch: partials
@@ -48,7 +48,7 @@ def _beyond(value: float, knee: float) -> float:
     return value * value / (abs(value) + knee)
 
 
-def _steady(fine: FinePitch, course: Course, line: PhaseLine | None) -> tuple[float, ...]:
+def _steady(fine: FinePitch, course: PitchCourse, line: PhaseLine | None) -> tuple[float, ...]:
     vote, swing = fine.vote, course.swing
     stretch = 0.0
     if fine.is_period or vote.inharmonicity != 0:
@@ -64,7 +64,7 @@ def _steady(fine: FinePitch, course: Course, line: PhaseLine | None) -> tuple[fl
     )
 
 
-def _swinging(fine: FinePitch, course: Course) -> tuple[float, ...]:
+def _swinging(fine: FinePitch, course: PitchCourse) -> tuple[float, ...]:
     swing = course.swing
     cycles = max(swing.cycles, 1.0)
     return (

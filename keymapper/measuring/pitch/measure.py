@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from keymapper.measuring.pitch.candidates import find_candidates
-from keymapper.measuring.pitch.course import Course, course_of
+from keymapper.measuring.pitch.course import PitchCourse, course_of
 from keymapper.measuring.pitch.error_bar import tuning_error
 from keymapper.measuring.pitch.features import (
     candidate_features,
@@ -22,7 +22,7 @@ from keymapper.measuring.pitch.second_opinion import second_opinion
 from keymapper.measuring.pitch.spectra import average_spectrum
 from keymapper.measuring.pitch.sustain import Array, Sustain, find_sustain, mono_mix
 from keymapper.measuring.pitch.swing import drift_is_there
-from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY, hz_to_key, is_key
+from keymapper.model.keys import hz_to_key, is_key, nearest_key
 from keymapper.model.pitch import FIRST_PARTIAL, PERIOD, Pitch
 
 SURE = 0.97
@@ -86,7 +86,7 @@ def _pitch_of(
     sustain: Sustain,
     coarse: Coarse,
     fine: FinePitch | None,
-    course: Course | None,
+    course: PitchCourse | None,
     reference_hz: float,
 ) -> Pitch:
     swing = course.swing if course else None
@@ -108,7 +108,7 @@ def _pitch_of(
     drifts = swing is not None and drift_is_there(swing)
     width = 2 * fine.vote.spread_cents if fine and not modulated and not drifts else 0.0
     return Pitch(
-        root_key=min(max(root, LOWEST_KEY), HIGHEST_KEY),
+        root_key=nearest_key(root),
         tuning_cents=100 * (key - root),
         tuning_error_cents=exact.error_cents,
         f0_hz=exact.f0_hz,
@@ -129,7 +129,7 @@ def _pitch_of(
     )
 
 
-def _moving_from_seconds(sustain: Sustain, course: Course | None) -> float | None:
+def _moving_from_seconds(sustain: Sustain, course: PitchCourse | None) -> float | None:
     if course is None or course.moving_from_seconds is None:
         return None
     return sustain.onset_frame / sustain.rate_hz + course.moving_from_seconds
@@ -143,7 +143,7 @@ class Exact:
     error_cents: float
 
 
-def _exact(fine: FinePitch, course: Course | None, end_seconds: float) -> Exact:
+def _exact(fine: FinePitch, course: PitchCourse | None, end_seconds: float) -> Exact:
     """Choose by the course: the middle of a vibrato, the slope of straight phases, the vote."""
     if course is not None and course.modulated:
         return Exact(f0_hz=course.centre_hz, error_cents=tuning_error(fine, course, None))
