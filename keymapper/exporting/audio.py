@@ -7,8 +7,8 @@ from typing import Literal
 
 import numpy as np
 
-from keymapper.channels import channel_means
-from keymapper.measuring.centring import centred
+from keymapper.channels import channel_means, less_means
+from keymapper.measuring.centring import offsets
 from keymapper.model.instrument import Measurement
 
 PRE_ROLL_SECONDS = 0.001
@@ -62,18 +62,47 @@ def pre_roll_frames(rate: int) -> int:
     return max(1, round(PRE_ROLL_SECONDS * rate))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PreparedNote:
+    """A note cut out of its recording, and what was done to it."""
+
+    samples: np.ndarray
+    offsets: np.ndarray
+    """What was taken off each kept channel, shape (channels,)."""
+    high_pass_hz: float | None
+    """Of the high-pass that took a mean of the wave's own away, if it has one."""
+    fade_in_frames: int
+    """Over how many frames of the recording it fades in."""
+
+
 def prepared(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
+    """Return a note as `prepared_note` cuts it out, its samples alone."""
+    return prepared_note(samples, rate, how).samples
+
+
+def prepared_note(samples: np.ndarray, rate: int, how: Preparation) -> PreparedNote:
     """Return a note cut out, free of DC, with a faded head, at the rate asked for.
 
     A recording that begins in silence, or with the stroke itself, keeps its head.
 
     samples : float, shape (frames, channels), the whole recording.
     """
-    note = _cut_out(samples, rate, how)
+    kept = kept_channels(samples, how.channel)
+    resting = offsets(kept, rate)
+    whole = less_means(kept, resting)
+    has_own_mean = _has_own_mean(whole)
+    if has_own_mean:
+        whole = _without_own_mean(whole, rate)
+    note = whole[how.start_frame : how.end_frame]
     fade = _head_fade_frames(note, rate, how.start_frame)
     note[:fade] *= _rise(fade, note.dtype)
     scale = how.scale(rate)
-    return note if scale == 1.0 else resampled(note, scale)
+    return PreparedNote(
+        samples=note if scale == 1.0 else resampled(note, scale),
+        offsets=resting,
+        high_pass_hz=OWN_MEAN_HIGH_PASS_HZ if has_own_mean else None,
+        fade_in_frames=fade,
+    )
 
 
 def kept_channels(samples: np.ndarray, channel: KeptChannel) -> np.ndarray:
@@ -85,32 +114,6 @@ def kept_channels(samples: np.ndarray, channel: KeptChannel) -> np.ndarray:
         mean: np.ndarray = samples @ np.full((count, 1), 1 / count, samples.dtype)
         return mean
     return samples[:, :1] if channel == "left" else samples[:, 1:2]
-
-
-def fade_in_frames(samples: np.ndarray, rate: int, how: Preparation) -> int:
-    """Return over how many frames of the recording a note fades in.
-
-    samples : float, shape (frames, channels), the whole recording.
-    """
-    if how.start_frame > 0:
-        return min(how.end_frame - how.start_frame, pre_roll_frames(rate))
-    return _head_fade_frames(_cut_out(samples, rate, how), rate, 0)
-
-
-def _cut_out(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
-    note = centred(kept_channels(samples, how.channel), rate)
-    if _has_own_mean(note):
-        note = _without_own_mean(note, rate)
-    return note[how.start_frame : how.end_frame]
-
-
-def high_pass_hz(samples: np.ndarray, rate: int, how: Preparation) -> float | None:
-    """Return where the high-pass of a note lies, that takes a mean of its wave away, if it has one.
-
-    samples : float, shape (frames, channels), the whole recording.
-    """
-    has_mean = _has_own_mean(centred(kept_channels(samples, how.channel), rate))
-    return OWN_MEAN_HIGH_PASS_HZ if has_mean else None
 
 
 def _has_own_mean(note: np.ndarray) -> bool:

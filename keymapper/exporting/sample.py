@@ -12,18 +12,14 @@ import soundfile
 from keymapper.errors import OutputError
 from keymapper.exporting.audio import (
     Preparation,
-    fade_in_frames,
     fade_out_frames,
     faded_out,
-    high_pass_hz,
-    kept_channels,
-    prepared,
+    prepared_note,
 )
 from keymapper.exporting.quantise import dequantised, quantised
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.two_sides import AudioPlace, read_place
 from keymapper.formats.wav_chunks import SampleChunks, write_wav
-from keymapper.measuring.centring import offsets
 from keymapper.measuring.join import join_audibility
 from keymapper.measuring.levels import peak_dbfs
 from keymapper.measuring.loops import bake_loop, flattened
@@ -73,15 +69,14 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
         The file cannot be written.
     """
     audio = read_place(order.source)
-    note = prepared(audio.samples, audio.info.rate, order.preparation)
-    shipped = _shipped(note, order)
+    note = prepared_note(audio.samples, audio.info.rate, order.preparation)
+    shipped = _shipped(note.samples, order)
     gain_db = order.gain_db - _over_full_scale_db(shipped.samples, order.gain_db)
     dither = order.bits == 16
     pcm = quantised(shipped.samples * 10 ** (gain_db / 20), order.bits, dither=dither)
     pcm = _with_equal_guard(pcm, order.loop)
     path = folder / order.file
     _write(path, pcm, order)
-    sides = kept_channels(audio.samples, order.preparation.channel)
     return SampleFile(
         file=order.file,
         sha256=hashlib.sha256(path.read_bytes()).hexdigest(),
@@ -94,12 +89,12 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
             channel=order.preparation.channel,
             reversed=order.is_reversed,
             baked_cents=order.preparation.baked_cents,
-            dc_removed=tuple(float(offset) for offset in offsets(sides, audio.info.rate)),
-            high_pass_hz=high_pass_hz(audio.samples, audio.info.rate, order.preparation),
+            dc_removed=tuple(float(offset) for offset in note.offsets),
+            high_pass_hz=note.high_pass_hz,
             start_frame=order.preparation.start_frame,
             end_frame=order.preparation.end_frame,
             rate=order.preparation.rate,
-            fade_in_frames=fade_in_frames(audio.samples, audio.info.rate, order.preparation),
+            fade_in_frames=note.fade_in_frames,
             crossfade_frames=order.loop.crossfade_frames,
             flattened=order.loop.flattening is not None,
             fade_out_frames=shipped.faded_frames,

@@ -44,7 +44,7 @@ def offsets(samples: np.ndarray, rate: int) -> np.ndarray:
 def _rest(samples: np.ndarray, rate: int, means: np.ndarray) -> np.ndarray | None:
     """Return the longest stretch of rest before the note, else what is after it, if it rests."""
     block = max(1, round(BLOCK_SECONDS * rate))
-    peak = max(map(_largest_apart, samples.T, means))
+    peak = _largest_apart(samples, means)
     for blocks in range(REST_BLOCKS, LEAST_REST_BLOCKS - 1, -1):
         below = REST_BELOW_PEAK_DB if blocks == REST_BLOCKS else SHORT_REST_BELOW_PEAK_DB
         if _rests(samples[: blocks * block], peak, below):
@@ -53,8 +53,10 @@ def _rest(samples: np.ndarray, rate: int, means: np.ndarray) -> np.ndarray | Non
     return tail if _rests(tail, peak, REST_BELOW_PEAK_DB) else None
 
 
-def _largest_apart(channel: np.ndarray, mean: float) -> float:
-    return max(float(channel.max()) - mean, mean - float(channel.min()))
+def _largest_apart(samples: np.ndarray, means: np.ndarray) -> float:
+    """Return how far any channel goes from its mean; where means differ, up to so much more."""
+    high, low = float(samples.max()), float(samples.min())
+    return max(high - float(means.min()), float(means.max()) - low)
 
 
 def _rests(part: np.ndarray, peak: float, below_peak_db: float) -> bool:

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from keymapper.exporting.audio import Preparation, fade_in_frames, faded_out, prepared
+from keymapper.exporting.audio import Preparation, faded_out, prepared, prepared_note
 from tests.simple_notes import RATE, note
 
 
@@ -40,14 +40,14 @@ def test_a_note_that_rises_out_of_hum_begins_at_silence():
     result = prepared(swell + hum, RATE, cut(end=RATE))
     assert abs(result[0, 0]) < 1e-3
     assert np.allclose(result[48:], (swell + hum)[48:], atol=1e-3)
-    assert fade_in_frames(swell + hum, RATE, cut(end=RATE)) == 48
+    assert prepared_note(swell + hum, RATE, cut(end=RATE)).fade_in_frames == 48
 
 
 def test_a_note_that_begins_with_its_stroke_keeps_it():
     struck = np.cos(2 * np.pi * 220 * np.arange(RATE) / RATE)[:, np.newaxis]
     assert prepared(struck, RATE, cut(end=RATE))[0, 0] > 0.99
-    assert fade_in_frames(struck, RATE, cut(end=RATE)) == 0
-    assert fade_in_frames(struck, RATE, cut(start=500, end=RATE)) == 48
+    assert prepared_note(struck, RATE, cut(end=RATE)).fade_in_frames == 0
+    assert prepared_note(struck, RATE, cut(start=500, end=RATE)).fade_in_frames == 48
 
 
 def test_one_side_is_kept_when_asked():
