@@ -120,6 +120,25 @@ def test_what_is_not_in_the_plan_is_no_turn_and_doubts_of_cutting_are_told(accid
         assert ("session_048_v110_rr1.wav", while_held) in told
 
 
+def test_planned_notes_that_no_take_holds_are_told(session, tmp_path):
+    _, sheet = session
+    lost = next(i for i, note in enumerate(sheet.notes) if (note.key, note.velocity) == (52, 110))
+    sound = render_take(sheet.notes, Patch(), Recording(missing=frozenset({lost})))
+    take, out = tmp_path / "take.wav", tmp_path / "notes"
+    soundfile.write(take, sound.samples, sound.rate_hz, subtype="PCM_24")
+    write_notes(cut_takes([take], sheet), [take], out)
+    told = ("session_052_v110_rr1.wav", "planned, but missing in the take")
+    for manifest in (
+        build_instrument(out, tmp_path / "one", settings=ONE),
+        build_from_takes([take], sheet, tmp_path / "two", settings=ONE),
+    ):
+        assert told in [(one.file, one.reason) for one in manifest.skipped]
+    played_after_all = out / told[0]
+    played_after_all.write_bytes((out / "session_048_v110_rr1.wav").read_bytes())
+    again = build_instrument(out, tmp_path / "three", settings=ONE)
+    assert told not in [(one.file, one.reason) for one in again.skipped]
+
+
 def test_notes_cut_without_a_plan_are_all_built(session, tmp_path):
     top, _ = session
     report = cut_takes([top / "take.wav"], None)

@@ -201,4 +201,6 @@ class CutReport:
     notes: tuple[CutNote, ...]
     takes: tuple[CutTake, ...]
     patches: tuple[PatchCall, ...] = field(default=())
+    missing_files: tuple[str, ...] = ()
+    """What the missing notes would be called, sync and reference notes left out."""
     format_version: int = NOTES_FORMAT_VERSION
