@@ -8,6 +8,7 @@ import pytest
 import soundfile
 
 from keymapper import BuildSettings, build_from_takes, build_instrument
+from keymapper.auditing.built_diagnosis import diagnosed_build
 from keymapper.cli.plan import plan
 from keymapper.cutting import cut_takes, read_plan, write_notes
 from keymapper.errors import InputError
@@ -50,6 +51,21 @@ def test_with_copies_and_without_gives_the_same_instrument(session, tmp_path):
         (one.sample.processing.start_frame, one.sample.frames, one.sample.peak_dbfs)
         for one in copied.notes
     ]
+
+
+def test_a_build_knows_when_each_note_was_played_with_copies_and_without(session, tmp_path):
+    top, sheet = session
+    take = top / "take.wav"
+    write_notes(cut_takes([take, take], sheet), [take, take], tmp_path / "notes")
+    length = soundfile.info(take).duration
+    for manifest in (
+        build_instrument(tmp_path / "notes", tmp_path / "one", settings=ONE),
+        build_from_takes([take, take], sheet, tmp_path / "two", settings=ONE),
+    ):
+        played = sorted(note.source.session_seconds - length - 0.7 for note in manifest.notes)
+        planned = [note.on_seconds for note in sheet.notes if note.role == "note"]
+        assert played == pytest.approx([seconds * 1.00015 for seconds in planned], abs=0.003)
+        assert diagnosed_build(manifest).order_from == "session sheet"
 
 
 def test_a_key_that_was_planned_is_believed_against_another_octave_heard(session, tmp_path):

@@ -48,10 +48,11 @@ def _tuned_note(note: NoteRecord) -> TunedNote:
 
 
 def _order(notes: list[NoteRecord]) -> RecordingOrder:
-    """Return the order of the notes in their take, else that of numbers in their names."""
-    if len({note.source.take for note in notes}) == 1 and notes[0].source.take:
-        seconds = {n.source.file: n.source.first_frame / n.source.rate for n in notes}
-        return order_of_times("session sheet", seconds, in_minutes=True)
+    """Return the order of the notes in their session, else that of numbers in their names."""
+    seconds = {note.source.file: note.source.session_seconds for note in notes}
+    known = {file: at for file, at in seconds.items() if at is not None}
+    if len(known) == len(notes):
+        return order_of_times("session sheet", known, in_minutes=True)
     keys = {note.source.file: note.hints.key for note in notes}
     numbers = numbers_in_names(keys)
     if numbers is None:

@@ -122,7 +122,7 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
         else:
             right = job.where / rights[file] if file in rights else None
             audio = AudioPlace(path=job.where / file, right=right)
-            sources.append(_source(file, audio, session.notes.get(file)))
+            sources.append(_source(file, audio, session))
     lost = [file for file in session.missing if file not in found.recordings]
     return sources, skipped + missing_notes(lost)
 
@@ -148,19 +148,12 @@ def reasons_left_out(notes: Mapping[str, CutNote]) -> dict[str, str]:
     return reasons
 
 
-def _source(file: str, audio: AudioPlace, note: CutNote | None) -> NoteSource:
-    if note is None:
-        return NoteSource(audio=audio, name=file)
-    return NoteSource(
-        audio=audio, name=file, planned_key=note.planned_key, doubts=note.cutting_doubts
-    )
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _CutSession:
-    """The notes of a cut session by file, and what is missing, relative to a folder of it."""
+    """The notes of a cut session by file, when they began, and what is missing."""
 
     notes: Mapping[str, CutNote]
+    seconds: Mapping[str, float]
     missing: tuple[str, ...]
 
 
@@ -181,8 +174,22 @@ def _session_of(folder: Path) -> _CutSession:
         if report is not None and notes:
             lost = [file for file in report.missing_files if file.startswith(prefix)]
             missing = tuple(file.removeprefix(prefix) for file in lost)
-            return _CutSession(notes=notes, missing=missing)
-    return _CutSession(notes={}, missing=())
+            seconds = {file: report.session_seconds(note) for file, note in notes.items()}
+            return _CutSession(notes=notes, seconds=seconds, missing=missing)
+    return _CutSession(notes={}, seconds={}, missing=())
+
+
+def _source(file: str, audio: AudioPlace, session: _CutSession) -> NoteSource:
+    note = session.notes.get(file)
+    if note is None:
+        return NoteSource(audio=audio, name=file)
+    return NoteSource(
+        audio=audio,
+        name=file,
+        planned_key=note.planned_key,
+        doubts=note.cutting_doubts,
+        session_seconds=session.seconds[file],
+    )
 
 
 def refuse_several_patches(folder: Path) -> None:

@@ -41,6 +41,7 @@ def notes_in_takes(takes: Sequence[Path], sheet: SessionSheet, progress: Progres
             sha256=hashes[note.take],
             planned_key=note.planned_key,
             doubts=note.cutting_doubts,
+            session_seconds=report.session_seconds(note),
         )
         for file, note in sampled.items()
     )
