@@ -7,11 +7,12 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from keymapper import BuildSettings, build_from_takes, build_instrument
+from keymapper import BuildSettings, Recipe, build_from_takes, build_instrument
 from keymapper.auditing.built_diagnosis import diagnosed_build
 from keymapper.cli.plan import plan
 from keymapper.cutting import cut_takes, read_plan, write_notes
 from keymapper.errors import InputError
+from keymapper.model.recipe import LayerSettings
 from tests.session_takes import PATCHES, Key, Patch, Recording, render_take
 
 ONE = BuildSettings(workers=1, prove=False, page=False)
@@ -176,6 +177,18 @@ def two_patches(session, folder):
         (folder / note["file"]).rename(folder / file)
         note["file"] = file
     (folder / "notes.json").write_text(json.dumps(report))
+
+
+def test_what_a_patch_lacks_is_told_of_its_own_layer(session, tmp_path):
+    two_patches(session, tmp_path / "notes")
+    report = json.loads((tmp_path / "notes" / "notes.json").read_text())
+    report["missing_files"] = ["lead/lost.wav"]
+    (tmp_path / "notes" / "notes.json").write_text(json.dumps(report))
+    layers = (LayerSettings(folder="lead"), LayerSettings(folder="bass"))
+    manifest = build_instrument(
+        tmp_path / "notes", tmp_path / "out", Recipe(layer=layers), settings=ONE
+    )
+    assert [one.file for one in manifest.skipped if "planned" in one.reason] == ["lead/lost.wav"]
 
 
 def test_patches_of_a_session_are_no_turns_of_each_other(session, tmp_path):

@@ -123,7 +123,11 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
             right = job.where / rights[file] if file in rights else None
             audio = AudioPlace(path=job.where / file, right=right)
             sources.append(_source(file, audio, session))
-    lost = [file for file in session.missing if file not in found.recordings]
+    lost = [
+        file
+        for file in session.missing
+        if file not in found.recordings and PurePosixPath(file).is_relative_to(job.layer.folder)
+    ]
     return sources, skipped + missing_notes(lost)
 
 
