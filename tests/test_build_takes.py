@@ -184,11 +184,10 @@ def test_what_a_patch_lacks_is_told_of_its_own_layer(session, tmp_path):
     report = json.loads((tmp_path / "notes" / "notes.json").read_text())
     report["missing_files"] = ["lead/lost.wav"]
     (tmp_path / "notes" / "notes.json").write_text(json.dumps(report))
-    layers = (LayerSettings(folder="lead"), LayerSettings(folder="bass"))
-    manifest = build_instrument(
-        tmp_path / "notes", tmp_path / "out", Recipe(layer=layers), settings=ONE
-    )
-    assert [one.file for one in manifest.skipped if "planned" in one.reason] == ["lead/lost.wav"]
+    for layer, lost in (("lead", ["lead/lost.wav"]), ("bass", [])):
+        recipe = Recipe(layer=(LayerSettings(folder=layer),))
+        manifest = build_instrument(tmp_path / "notes", tmp_path / layer, recipe, settings=ONE)
+        assert [one.file for one in manifest.skipped if "planned" in one.reason] == lost
 
 
 def test_patches_of_a_session_are_no_turns_of_each_other(session, tmp_path):
