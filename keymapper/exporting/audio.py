@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from keymapper.channels import channel_means, less_means
 from keymapper.measuring.centring import offsets
-from keymapper.model.instrument import Measurement
+from keymapper.model.instrument import KeptChannel, Measurement
 
 PRE_ROLL_SECONDS = 0.001
 FADE_OUT_SECONDS = 0.05
@@ -17,8 +16,6 @@ STRUCK_BELOW_PEAK_DB = 20.0
 SILENT_BELOW_PEAK_DB = 60.0
 OWN_MEAN_DBFS = -50.0
 OWN_MEAN_HIGH_PASS_HZ = 5.0
-
-KeptChannel = Literal["all", "left", "right", "folded"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,62 +47,62 @@ def preparation(
         kept = "right"
     return Preparation(
         channel=kept,
-        start_frame=max(0, course.onset_frame - pre_roll_frames(source_rate)),
+        start_frame=max(0, course.onset_frame - _pre_roll_frames(source_rate)),
         end_frame=course.end_frame,
         rate=rate or source_rate,
         baked_cents=baked_cents,
     )
 
 
-def pre_roll_frames(rate: int) -> int:
+def _pre_roll_frames(rate: int) -> int:
     """Return the frames kept before the onset: about a millisecond."""
     return max(1, round(PRE_ROLL_SECONDS * rate))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PreparedNote:
-    """A note cut out of its recording, and what was done to it."""
+    """A note cut out, and what was done to it."""
 
     samples: np.ndarray
-    offsets: np.ndarray
-    """What was taken off each kept channel, shape (channels,)."""
+    dc_removed: tuple[float, ...]
+    """Of each channel: what it rests at."""
     high_pass_hz: float | None
-    """Of the high-pass that took a mean of the wave's own away, if it has one."""
+    """Where a mean of its wave was taken away; None where it has none."""
     fade_in_frames: int
-    """Over how many frames of the recording it fades in."""
+    """Of the recording."""
 
 
 def prepared(samples: np.ndarray, rate: int, how: Preparation) -> np.ndarray:
-    """Return a note as `prepared_note` cuts it out, its samples alone."""
-    return prepared_note(samples, rate, how).samples
-
-
-def prepared_note(samples: np.ndarray, rate: int, how: Preparation) -> PreparedNote:
     """Return a note cut out, free of DC, with a faded head, at the rate asked for.
 
     A recording that begins in silence, or with the stroke itself, keeps its head.
 
     samples : float, shape (frames, channels), the whole recording.
     """
-    kept = kept_channels(samples, how.channel)
-    resting = offsets(kept, rate)
-    whole = less_means(kept, resting)
-    has_own_mean = _has_own_mean(whole)
-    if has_own_mean:
-        whole = _without_own_mean(whole, rate)
-    note = whole[how.start_frame : how.end_frame]
+    return prepared_note(samples, rate, how).samples
+
+
+def prepared_note(samples: np.ndarray, rate: int, how: Preparation) -> PreparedNote:
+    """Return what `prepared` does, and what that was."""
+    sides = _kept_channels(samples, how.channel)
+    rest = offsets(sides, rate)
+    note = less_means(sides, rest)
+    has_mean = _has_own_mean(note)
+    if has_mean:
+        note = _without_own_mean(note, rate)
+    note = note[how.start_frame : how.end_frame]
     fade = _head_fade_frames(note, rate, how.start_frame)
     note[:fade] *= _rise(fade, note.dtype)
     scale = how.scale(rate)
     return PreparedNote(
-        samples=note if scale == 1.0 else resampled(note, scale),
-        offsets=resting,
-        high_pass_hz=OWN_MEAN_HIGH_PASS_HZ if has_own_mean else None,
+        samples=note if scale == 1.0 else _resampled(note, scale),
+        dc_removed=tuple(float(offset) for offset in rest),
+        high_pass_hz=OWN_MEAN_HIGH_PASS_HZ if has_mean else None,
         fade_in_frames=fade,
     )
 
 
-def kept_channels(samples: np.ndarray, channel: KeptChannel) -> np.ndarray:
+def _kept_channels(samples: np.ndarray, channel: KeptChannel) -> np.ndarray:
     """Return all channels, one of them, or their mean; shape (frames, channels)."""
     if channel == "all":
         return samples
@@ -134,13 +131,13 @@ def _without_own_mean(samples: np.ndarray, rate: int) -> np.ndarray:
 
 def _head_fade_frames(note: np.ndarray, rate: int, start_frame: int) -> int:
     is_faded = start_frame > 0 or _begins_amid_noise(note, rate)
-    return min(len(note), pre_roll_frames(rate)) if is_faded else 0
+    return min(len(note), _pre_roll_frames(rate)) if is_faded else 0
 
 
 def _begins_amid_noise(note: np.ndarray, rate: int) -> bool:
     """Tell whether the first millisecond is what a slow attack rises from, and no silence."""
     peak = np.abs(note).max(initial=0.0)
-    head = np.abs(note[: pre_roll_frames(rate)]).max(initial=0.0)
+    head = np.abs(note[: _pre_roll_frames(rate)]).max(initial=0.0)
     step = np.abs(note[:1]).max(initial=0.0)
     is_struck = head > peak * 10 ** (-STRUCK_BELOW_PEAK_DB / 20)
     return bool(step > peak * 10 ** (-SILENT_BELOW_PEAK_DB / 20) and not is_struck)
@@ -153,7 +150,7 @@ def _rise(frames: int, dtype: np.dtype[np.floating]) -> np.ndarray:
     return rise
 
 
-def resampled(samples: np.ndarray, scale: float) -> np.ndarray:
+def _resampled(samples: np.ndarray, scale: float) -> np.ndarray:
     """Return `scale` times as many frames (soxr, best quality: linear phase, alias under -140 dB).
 
     Played at the old rate, the result sounds lower by 1200 log2(scale) cents.

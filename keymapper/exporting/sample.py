@@ -10,12 +10,7 @@ import numpy as np
 import soundfile
 
 from keymapper.errors import OutputError
-from keymapper.exporting.audio import (
-    Preparation,
-    fade_out_frames,
-    faded_out,
-    prepared_note,
-)
+from keymapper.exporting.audio import Preparation, fade_out_frames, faded_out, prepared_note
 from keymapper.exporting.quantise import dequantised, quantised
 from keymapper.formats.audio_file import read_audio
 from keymapper.formats.two_sides import AudioPlace, read_place
@@ -89,7 +84,7 @@ def write_sample(order: SampleOrder, folder: Path) -> SampleFile:
             channel=order.preparation.channel,
             reversed=order.is_reversed,
             baked_cents=order.preparation.baked_cents,
-            dc_removed=tuple(float(offset) for offset in note.offsets),
+            dc_removed=note.dc_removed,
             high_pass_hz=note.high_pass_hz,
             start_frame=order.preparation.start_frame,
             end_frame=order.preparation.end_frame,

@@ -18,12 +18,10 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
-from keymapper.errors import InputError, UsageError
-from keymapper.formats.toml_tables import table_to
+from keymapper.formats.toml_tables import read_toml_table, table_to
 from keymapper.model.finding import RuleChange, Severity
 
 
@@ -69,13 +67,4 @@ def read_audit_table(path: Path) -> AuditTable:
     UsageError
         The table holds a key or value that is not known.
     """
-    try:
-        recipe = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: is not valid TOML ({error}).") from error
-    table = recipe.get("audit", {})
-    if not isinstance(table, dict):
-        raise UsageError(f"{path}: audit must be a table, [audit].")
-    return table_to(AuditTable, table, f"{path} [audit]")
+    return table_to(AuditTable, read_toml_table(path, "audit"), f"{path} [audit]")

@@ -8,13 +8,8 @@ from pathlib import Path
 
 from keymapper.errors import InputError
 from keymapper.formats.file_parts import Part, Stretch, parts_size
+from keymapper.formats.flac_blocks import AUDIO_BLOCKS, COMMENTS, LAST, flac_blocks
 from keymapper.formats.flac_texts import read_flac_metadata
-
-_COMMENTS = 4
-_OF_AUDIO = (0, 3)
-"""Stream information and seek table."""
-_LAST = 0x80
-_MOST_BLOCKS = 1_000
 
 
 def rewritten_flac(path: Path, comments: Mapping[str, str], vendor: str) -> tuple[Part, ...]:
@@ -33,9 +28,9 @@ def rewritten_flac(path: Path, comments: Mapping[str, str], vendor: str) -> tupl
     kept = [pair for pair in read_flac_metadata(path).comments if pair[0] not in comments]
     added = [(name, text) for name, text in comments.items() if text]
     body = vorbis_comments(vendor, [*kept, *added])
-    first, *others = [block for block in blocks if block[0] != _COMMENTS]
+    first, *others = [block for block in blocks if block[0] != COMMENTS]
     audio = _from(path, audio_offset)
-    return _joined([first, (_COMMENTS, body), *others], audio)
+    return _joined([first, (COMMENTS, body), *others], audio)
 
 
 def with_blocks_of(path: Path, source: Path) -> tuple[Part, ...]:
@@ -49,8 +44,8 @@ def with_blocks_of(path: Path, source: Path) -> tuple[Part, ...]:
         One of them is no FLAC, or ends within its header.
     """
     own, audio_offset = _blocks(path)
-    foreign = [block for block in _blocks(source)[0] if block[0] not in _OF_AUDIO]
-    kept = [block for block in own if block[0] in _OF_AUDIO]
+    foreign = [block for block in _blocks(source)[0] if block[0] not in AUDIO_BLOCKS]
+    kept = [block for block in own if block[0] in AUDIO_BLOCKS]
     return _joined([*kept, *foreign], _from(path, audio_offset))
 
 
@@ -62,7 +57,7 @@ def _joined(blocks: Sequence[tuple[int, Part]], audio: Stretch) -> tuple[Part, .
     """Return a file of some blocks, the last one marked, and audio."""
     parts: list[Part] = [b"fLaC"]
     for number, (kind, body) in enumerate(blocks, start=1):
-        last = _LAST if number == len(blocks) else 0
+        last = LAST if number == len(blocks) else 0
         parts += [bytes([kind | last]) + parts_size((body,)).to_bytes(3, "big"), body]
     return (*parts, audio)
 
@@ -78,21 +73,10 @@ def _text(text: str) -> bytes:
     return struct.pack("<I", len(raw)) + raw
 
 
-def _blocks(path: Path) -> tuple[list[tuple[int, Stretch]], int]:
-    """Return the metadata blocks, and where the audio begins."""
-    blocks: list[tuple[int, Stretch]] = []
-    file_size = path.stat().st_size
-    with path.open("rb") as file:
-        if file.read(4) != b"fLaC":
-            raise InputError(f"{path}: is no FLAC file; convert it again.")
-        while len(blocks) < _MOST_BLOCKS:
-            header = file.read(4)
-            size = int.from_bytes(header[1:], "big")
-            offset = file.tell()
-            if len(header) < 4 or offset + size > file_size:
-                break
-            blocks.append((header[0] & 0x7F, Stretch(path=path, offset=offset, size=size)))
-            if header[0] & _LAST:
-                return blocks, offset + size
-            file.seek(size, 1)
-    raise InputError(f"{path}: ends within its header; convert it again.")
+def _blocks(path: Path) -> tuple[list[tuple[int, Part]], int]:
+    """Return kind and body of the metadata blocks, and where the audio begins."""
+    blocks = list(flac_blocks(path))
+    end = blocks[-1].offset + blocks[-1].size if blocks else 0
+    if not blocks or not blocks[-1].is_last or end > path.stat().st_size:
+        raise InputError(f"{path}: is no FLAC file, or ends within its header; convert it again.")
+    return [(one.kind, Stretch(path=path, offset=one.offset, size=one.size)) for one in blocks], end

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-_APPLICATION, _COMMENTS = 2, 4
-_MOST_BLOCKS = 1_000
+from keymapper.formats.flac_blocks import APPLICATION, COMMENTS, FlacBlock, flac_blocks
+
 _LARGEST_BLOCK = 1 << 20
 _LONGEST_TEXT = 2_000
 
@@ -25,31 +25,22 @@ def read_flac_metadata(path: Path) -> FlacMetadata:
     """Return the comments and foreign chunks of a FLAC; any other file has none."""
     comments: list[tuple[str, str]] = []
     chunks: list[tuple[str, bytes]] = []
-    for kind, body in _blocks(path):
-        if kind == _COMMENTS:
+    for block in flac_blocks(path):
+        if block.kind not in (COMMENTS, APPLICATION) or block.size > _LARGEST_BLOCK:
+            continue
+        body = _body(path, block)
+        if block.kind == COMMENTS:
             comments += _comments(body)
-        elif kind == _APPLICATION and body[:4] == b"riff" and len(body) >= 12:
+        elif body[:4] == b"riff" and len(body) >= 12:
             size = struct.unpack("<I", body[8:12])[0]
             chunks.append((body[4:8].decode("latin-1"), body[12 : 12 + size]))
     return FlacMetadata(comments=tuple(comments), chunks=tuple(chunks))
 
 
-def _blocks(path: Path) -> Iterator[tuple[int, bytes]]:
+def _body(path: Path, block: FlacBlock) -> bytes:
     with path.open("rb") as file:
-        if file.read(4) != b"fLaC":
-            return
-        for _ in range(_MOST_BLOCKS):
-            header = file.read(4)
-            if len(header) < 4:
-                return
-            size = int.from_bytes(header[1:], "big")
-            kind = header[0] & 0x7F
-            if kind in (_APPLICATION, _COMMENTS) and size <= _LARGEST_BLOCK:
-                yield kind, file.read(size)
-            else:
-                file.seek(size, 1)
-            if header[0] & 0x80:
-                return
+        file.seek(block.offset)
+        return file.read(block.size)
 
 
 def _comments(body: bytes) -> Iterator[tuple[str, str]]:

@@ -17,6 +17,7 @@ from typing import Any
 
 from keymapper.errors import InputError
 from keymapper.formats.midi_reading import MidiReading, StruckNote
+from keymapper.formats.small_file import read_small_file
 from keymapper.model.session import SessionSheet
 
 _TICKS_PER_QUARTER = 960
@@ -136,12 +137,7 @@ def _parsed(path: Path) -> tuple[Any, float | None]:
     """Return mido's file, and seconds per tick where SMPTE time fixes it."""
     import mido
 
-    try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise InputError(f"{path}: too large for a MIDI file.")
-        content = bytearray(path.read_bytes())
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
+    content = bytearray(read_small_file(path, _MOST_BYTES, "a MIDI file"))
     if len(content) < 14 or content[:4] != b"MThd":
         raise InputError(f"{path}: not a Standard MIDI File.")
     midi_type, _, division = struct.unpack(">HHH", content[8:14])

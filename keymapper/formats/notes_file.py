@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import msgspec
-
 from keymapper.errors import InputError
+from keymapper.formats.versioned_json import JsonForm, json_bytes, read_json
 from keymapper.model.session import NOTES_FORMAT_VERSION, CutReport
 
 NOTES_NAME = "notes.json"
-_MOST_BYTES = 256 << 20
+_FORM = JsonForm(
+    model=CutReport,
+    version=NOTES_FORMAT_VERSION,
+    name="list of notes",
+    remedy="slice the take again",
+    most_bytes=256 << 20,
+)
 
 
 def notes_json(report: CutReport) -> bytes:
     """Return the report as indented JSON, ending in a newline."""
-    return msgspec.json.format(msgspec.json.encode(report), indent=2) + b"\n"
+    return json_bytes(report)
 
 
 def read_notes(path: Path) -> CutReport:
@@ -26,31 +31,11 @@ def read_notes(path: Path) -> CutReport:
     InputError
         Not such a file, of a newer format version, or naming a file outside its own folder.
     """
-    try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise InputError(f"{path}: too large for a list of notes.")
-        content = path.read_bytes()
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
-    try:
-        version = msgspec.json.decode(content, type=_Version).format_version
-        if version > NOTES_FORMAT_VERSION:
-            raise InputError(
-                f"{path}: list of notes of format {version}, newer than this program knows "
-                f"({NOTES_FORMAT_VERSION}); update it, or slice the take again."
-            )
-        report = msgspec.json.decode(content, type=CutReport)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        reason = str(error).replace("`", "'").splitlines()[0]
-        raise InputError(f"{path}: not a list of notes ({reason}).") from error
+    report = read_json(path, _FORM)
     for note in report.notes:
         if note.file is not None and not _stays_inside(note.file):
             raise InputError(f"{path}: names a file outside its folder: {note.file!r}.")
     return report
-
-
-class _Version(msgspec.Struct):
-    format_version: int
 
 
 def _stays_inside(name: str) -> bool:

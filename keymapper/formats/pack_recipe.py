@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import json
-import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
-from keymapper.errors import InputError, UsageError
-from keymapper.formats.toml_tables import table_to
+from keymapper.errors import UsageError
+from keymapper.formats.toml_tables import read_toml, table_to, toml_string
 from keymapper.model.pack import PackRecipe
-
-_LARGEST_RECIPE = 4 << 20
 
 
 def read_pack_recipe(path: Path) -> PackRecipe:
@@ -25,15 +21,7 @@ def read_pack_recipe(path: Path) -> PackRecipe:
         It holds a key or value that is not known (the message names the nearest valid one), or
         two editions of one name.
     """
-    try:
-        if path.stat().st_size > _LARGEST_RECIPE:
-            raise InputError(f"{path}: too large for a pack recipe.")
-        table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: is not valid TOML ({error}).") from error
-    recipe = table_to(PackRecipe, table, str(path))
+    recipe = table_to(PackRecipe, read_toml(path), str(path))
     names = [edition.name.casefold() for edition in recipe.edition]
     if len(set(names)) < len(names):
         raise UsageError(f"{path}: two editions have the same name; rename one.")
@@ -47,7 +35,7 @@ def starting_pack_recipe(title: str, year: int, instruments: Sequence[tuple[str,
     """
     lines = [
         "# What you declare about this pack. Nothing here is legal advice.",
-        f"title = {_text(title)}",
+        f"title = {toml_string(title)}",
         'version = "1.0"',
         'maker = "your name"',
         f"year = {year}",
@@ -78,15 +66,10 @@ def starting_pack_recipe(title: str, year: int, instruments: Sequence[tuple[str,
         lines += [
             "",
             "[[instrument]]",
-            f"folder = {_text(folder)}",
-            f"name = {_text(name)}",
+            f"folder = {toml_string(folder)}",
+            f"name = {toml_string(name)}",
             'preview = "auto"             # chords, bass, melody, pluck, hits, none',
             '# Where the sounds come from: "own" for your own recordings, else their licence.',
             '# sources = [{ what = "all recordings", rights = "own" }]',
         ]
     return "\n".join(lines) + "\n"
-
-
-def _text(value: str) -> str:
-    """Return a TOML basic string: JSON's, but for the one control character JSON leaves alone."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

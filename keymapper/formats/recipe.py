@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import tomllib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
@@ -11,8 +9,8 @@ from typing import Any
 
 import msgspec
 
-from keymapper.errors import InputError, UsageError
-from keymapper.formats.toml_tables import table_to
+from keymapper.errors import UsageError
+from keymapper.formats.toml_tables import read_toml, table_to, toml_string
 from keymapper.model.instrument import NoteRecord
 from keymapper.model.keys import key_name, key_number
 from keymapper.model.recipe import NoteCorrection, Recipe
@@ -47,12 +45,7 @@ def read_recipe(path: Path) -> Recipe:
     UsageError
         It holds a key or value that is not known; the message names the nearest valid one.
     """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: is not valid TOML ({error}).") from error
+    table = read_toml(path)
     own = {key: value for key, value in table.items() if key not in FOREIGN_TABLES}
     recipe = table_to(Recipe, own, str(path))
     for correction in recipe.note:
@@ -180,9 +173,4 @@ def _toml(value: object) -> str:
         return str(value).lower()
     if isinstance(value, tuple):
         return f"[{', '.join(map(_toml, value))}]"
-    return _text(value) if isinstance(value, str) else str(value)
-
-
-def _text(value: str) -> str:
-    """Return a TOML basic string: JSON's, but for the one control character JSON leaves alone."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return toml_string(value) if isinstance(value, str) else str(value)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from keymapper.errors import InputError
+from keymapper.formats.small_file import read_small_file
 from keymapper.model.keys import A4, HIGHEST_KEY, MIDDLE_C, key_to_hz
 from keymapper.model.recipe import Recipe
 
@@ -159,12 +160,7 @@ def target_cents(
 
 def _lines(path: Path) -> list[str]:
     """Return the lines that are no comments; UTF-8, else Latin-1."""
-    try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise InputError(f"{path}: too large for a tuning file.")
-        content = path.read_bytes()
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
+    content = read_small_file(path, _MOST_BYTES, "a tuning file")
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:

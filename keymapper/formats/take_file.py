@@ -25,11 +25,9 @@ from keymapper.formats.take_wav import (
     is_unfinished,
     take_layout,
     take_source,
-    wav_format,
-    wav_head,
     wav_samples,
 )
-from keymapper.formats.wav_chunks import WavLayout
+from keymapper.formats.wav_chunks import WavLayout, chunk, format_body, wav_head
 
 FloatArray = np.ndarray[tuple[int, ...], np.dtype[Any]]
 
@@ -193,7 +191,7 @@ class TakeFile:
             source.seek(places["fmt "].offset)
             fmt = source.read(min(places["fmt "].size, 64))
             left = (end - first) * size
-            file.write(wav_head(fmt, left))
+            file.write(wav_head(chunk(b"fmt ", fmt), left))
             source.seek(places["data"].offset + first * size)
             while left > 0:
                 block = source.read(min(left, _COPY_BYTES))
@@ -220,10 +218,11 @@ class TakeFile:
                 file.write(pcm)
 
     def _copy_as_wav(self, first: int, end: int, target: Path) -> None:
-        fmt = wav_format(self.rate_hz, self.channels, self._file.subtype)
+        is_float = self._file.subtype in FLOATS
+        fmt = format_body(self.channels, self.rate_hz, self.bits, is_float=is_float)
         size = (end - first) * self.channels * self.bits // 8
         with target.open("wb") as file:
-            file.write(wav_head(fmt, size))
+            file.write(wav_head(chunk(b"fmt ", fmt), size))
             for pcm in self._pcm_blocks(first, end):
                 file.write(wav_samples(pcm, self._file.subtype))
             file.write(b"\0" * (size & 1))

@@ -1,9 +1,8 @@
-"""The WAV side of takes: their layout, unfinished headers, and the head of a copied range."""
+"""The WAV side of takes: their layout, unfinished headers, and samples as bytes."""
 
 from __future__ import annotations
 
 import io
-import struct
 from pathlib import Path
 from typing import Any
 
@@ -69,29 +68,6 @@ class UnfinishedWav(io.FileIO):
         for index in range(max(0, first), min(count, first + 4)):
             memoryview(buffer).cast("B")[index] = 0xFF
         return count
-
-
-def wav_format(rate_hz: int, channels: int, subtype: str) -> bytes:
-    """Return the body of a `fmt ` chunk for samples of that kind."""
-    frame_bytes = channels * BITS[subtype] // 8
-    tag = 3 if subtype in FLOATS else 1
-    return struct.pack(
-        "<HHIIHH", tag, channels, rate_hz, rate_hz * frame_bytes, frame_bytes, BITS[subtype]
-    )
-
-
-def wav_head(fmt: bytes, data_bytes: int) -> bytes:
-    """Return a WAV file up to the first byte of its audio, around the body of a `fmt ` chunk."""
-    fmt_chunk = b"fmt " + struct.pack("<I", len(fmt)) + fmt + b"\0" * (len(fmt) & 1)
-    total = 4 + len(fmt_chunk) + 8 + data_bytes + (data_bytes & 1)
-    return (
-        b"RIFF"
-        + struct.pack("<I", total)
-        + b"WAVE"
-        + fmt_chunk
-        + b"data"
-        + struct.pack("<I", data_bytes)
-    )
 
 
 def wav_samples(pcm: np.ndarray, subtype: str) -> bytes:

@@ -1,17 +1,59 @@
-"""Strict reading of TOML tables into the dataclasses of the model."""
+"""TOML files, and strict reading of their tables into the dataclasses of the model."""
 
 from __future__ import annotations
 
 import difflib
+import json
 import math
+import tomllib
 from collections.abc import Iterable, Iterator, Mapping
-from typing import TypeVar
+from pathlib import Path
+from typing import Any, TypeVar
 
 import msgspec
 
-from keymapper.errors import UsageError
+from keymapper.errors import InputError, UsageError
+from keymapper.formats.small_file import read_small_file
+
+_MOST_BYTES = 16 << 20
 
 T = TypeVar("T")
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Return what a TOML file holds.
+
+    Raises
+    ------
+    InputError
+        There is no such file, or it is not TOML.
+    """
+    content = read_small_file(path, _MOST_BYTES, "a TOML file")
+    try:
+        return tomllib.loads(content.decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise InputError(f"{path}: is not valid TOML ({error}).") from error
+
+
+def read_toml_table(path: Path, name: str) -> dict[str, Any]:
+    """Return one table of a TOML file; empty where it has none of that name.
+
+    Raises
+    ------
+    InputError
+        There is no such file, or it is not TOML.
+    UsageError
+        What has that name is no table.
+    """
+    table = read_toml(path).get(name, {})
+    if not isinstance(table, dict):
+        raise UsageError(f"{path}: {name} must be a table; write [{name}].")
+    return table
+
+
+def toml_string(value: str) -> str:
+    """Return a TOML basic string: JSON's, but for the one control character JSON leaves alone."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def nearest_name(word: str, valid: Iterable[str]) -> str | None:

@@ -8,7 +8,7 @@ file is half-open.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Literal
@@ -199,8 +199,13 @@ def smpl_body(chunks: SampleChunks, rate: int) -> bytes:
         0,
     )
     for start, end in loops:
-        body += struct.pack("<6I", 0, 0, start, end - 1, 0, 0)
+        body += smpl_loop(start, end)
     return body
+
+
+def smpl_loop(start_frame: int, end_frame: int) -> bytes:
+    """Return one forward loop as a `smpl` chunk holds it; the range given is half-open."""
+    return struct.pack("<6I", 0, 0, start_frame, end_frame - 1, 0, 0)
 
 
 def inst_body(chunks: SampleChunks) -> bytes:
@@ -224,34 +229,30 @@ def info_body(tags: Mapping[str, str]) -> bytes:
     for tag, text in sorted(tags.items()):
         if text:
             value = text.replace("\0", " ").encode("utf-8") + b"\0"
-            body += _chunk(tag.encode("ascii"), value)
+            body += chunk(tag.encode("ascii"), value)
     return body
 
 
-def _chunk(chunk_id: bytes, body: bytes) -> bytes:
-    return chunk_id + struct.pack("<I", len(body)) + body + b"\0" * (len(body) & 1)
-
-
-def wav_header(
-    channels: int, rate: int, bits: int, frames: int, extra: Iterable[tuple[str, bytes]]
-) -> bytes:
-    """Return everything of a PCM WAV file up to the first audio byte."""
+def format_body(channels: int, rate: int, bits: int, *, is_float: bool = False) -> bytes:
+    """Return the body of a `fmt ` chunk."""
     frame_bytes = channels * bits // 8
-    data_bytes = frames * frame_bytes
-    body = _chunk(
-        b"fmt ", struct.pack("<HHIIHH", 1, channels, rate, rate * frame_bytes, frame_bytes, bits)
-    )
-    for chunk_id, content in extra:
-        body += _chunk(chunk_id.encode("ascii"), content)
-    total = 4 + len(body) + 8 + data_bytes + (data_bytes & 1)
-    return (
-        b"RIFF"
-        + struct.pack("<I", total)
-        + b"WAVE"
-        + body
-        + b"data"
-        + struct.pack("<I", data_bytes)
-    )
+    tag = 3 if is_float else 1
+    return struct.pack("<HHIIHH", tag, channels, rate, rate * frame_bytes, frame_bytes, bits)
+
+
+def chunk(identity: bytes, body: bytes) -> bytes:
+    """Return a chunk, padded to even length."""
+    return identity + struct.pack("<I", len(body)) + body + b"\0" * (len(body) & 1)
+
+
+def wav_head(chunks: bytes, data_bytes: int) -> bytes:
+    """Return a WAV file up to the first byte of its audio.
+
+    chunks : those before it, the `fmt ` chunk first.
+    """
+    total = 4 + len(chunks) + 8 + data_bytes + (data_bytes & 1)
+    riff = b"RIFF" + struct.pack("<I", total) + b"WAVE"
+    return riff + chunks + b"data" + struct.pack("<I", data_bytes)
 
 
 def pcm_bytes(pcm: np.ndarray, bits: int) -> bytes:
@@ -274,11 +275,11 @@ def pcm24_floats(data: bytes, dtype: Literal["float32", "float64"]) -> np.ndarra
 
 def write_wav(path: Path, pcm: np.ndarray, rate: int, bits: int, chunks: SampleChunks) -> None:
     """Write integers (frames, channels) as a WAV, `smpl`, `inst` and INFO before the audio."""
-    extra: Sequence[tuple[str, bytes]] = (
-        ("smpl", smpl_body(chunks, rate)),
-        ("inst", inst_body(chunks)),
-        ("LIST", info_body(chunks.info)),
+    before = (
+        chunk(b"fmt ", format_body(pcm.shape[1], rate, bits))
+        + chunk(b"smpl", smpl_body(chunks, rate))
+        + chunk(b"inst", inst_body(chunks))
+        + chunk(b"LIST", info_body(chunks.info))
     )
     data = pcm_bytes(pcm, bits)
-    header = wav_header(pcm.shape[1], rate, bits, len(pcm), extra)
-    path.write_bytes(header + data + b"\0" * (len(data) & 1))
+    path.write_bytes(wav_head(before, len(data)) + data + b"\0" * (len(data) & 1))

@@ -9,7 +9,13 @@ import numpy as np
 
 from keymapper.errors import InputError
 from keymapper.formats.file_parts import read_parts
-from keymapper.formats.wav_chunks import ChunkPlace, read_chunk, read_wav_layout
+from keymapper.formats.wav_chunks import (
+    ChunkPlace,
+    WavLayout,
+    read_chunk,
+    read_wav_layout,
+    smpl_loop,
+)
 from keymapper.formats.wav_rewrite import NewAudio, rewritten_wav
 
 ENCODINGS = ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE")
@@ -34,10 +40,11 @@ def write_wav_copy(
         It is an RF64 or too large to be a RIFF file.
     """
     layout = read_wav_layout(source)
-    audio = bytearray(_body(source, _chunk_named(source, "data"), layout.data_bytes_present))
+    audio = bytearray(_audio(source, layout))
     first = first_frame * layout.bytes_per_frame
     audio[first : first + len(frames)] = frames
-    new = NewAudio(format_body=read_chunk(source, _chunk_named(source, "fmt ")), data=bytes(audio))
+    form = read_chunk(source, _chunk_named(source, layout, "fmt "))
+    new = NewAudio(format_body=form, data=bytes(audio))
     with target.open("xb") as file:
         for block in read_parts(rewritten_wav(source, {"smpl": smpl}, new)):
             file.write(block)
@@ -81,18 +88,18 @@ def smpl_with_loop(body: bytes, start_frame: int, end_frame: int) -> bytes:
     """
     count = struct.unpack("<I", body[28:32])[0]
     behind = body[_SMPL_HEAD_BYTES + count * _SMPL_LOOP_BYTES :]
-    loop = struct.pack("<6I", 0, 0, start_frame, end_frame - 1, 0, 0)
-    return body[:28] + struct.pack("<I", 1) + body[32:_SMPL_HEAD_BYTES] + loop + behind
+    head = body[:28] + struct.pack("<I", 1) + body[32:_SMPL_HEAD_BYTES]
+    return head + smpl_loop(start_frame, end_frame) + behind
 
 
-def _chunk_named(path: Path, identity: str) -> ChunkPlace:
-    for place in read_wav_layout(path).chunks:
+def _chunk_named(path: Path, layout: WavLayout, identity: str) -> ChunkPlace:
+    for place in layout.chunks:
         if place.id == identity:
             return place
     raise InputError(f"{path}: has no `{identity.strip()}` chunk; export it again.")
 
 
-def _body(path: Path, place: ChunkPlace, size: int) -> bytes:
+def _audio(path: Path, layout: WavLayout) -> bytes:
     with path.open("rb") as file:
-        file.seek(place.offset)
-        return file.read(size)
+        file.seek(_chunk_named(path, layout, "data").offset)
+        return file.read(layout.data_bytes_present)

@@ -12,7 +12,6 @@ from keymapper.formats.file_parts import Part, Stretch, parts_size, read_parts
 from keymapper.formats.wav_chunks import ChunkPlace, read_wav_layout
 
 _LARGEST_RIFF = 0xFFFFFFFF - 64
-_TAGS = "INFO"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +97,7 @@ def _is_replaced(path: Path, place: ChunkPlace, bodies: Mapping[str, bytes]) -> 
         return place.id in bodies
     with path.open("rb") as file:
         file.seek(place.offset)
-        return file.read(4) == _TAGS.encode("ascii")
+        return file.read(4) == b"INFO"
 
 
 def _chunk(identity: str, body: Part) -> list[Part]:

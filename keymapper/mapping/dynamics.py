@@ -16,6 +16,7 @@ from statistics import median
 
 import numpy as np
 
+from keymapper.mapping.key_ranges import share_keys
 from keymapper.model.instrument import VelocityFade, VelocityGain
 
 VELOCITY_STEP = 6
@@ -141,6 +142,11 @@ def _sum_db(way: float, correlation: float | None) -> float:
     return max(-MOST_RAISED_DB, 10.0 * math.log10(max(power, 1e-12)))
 
 
+def square_law_db(velocity: int, known_velocity: int) -> float:
+    """Return by how much louder a velocity plays than another, where amplitude is its square."""
+    return 40.0 * math.log10(velocity / known_velocity)
+
+
 def gain_between_db(gains: Sequence[VelocityGain], velocity: int) -> float:
     """Return the gain at a velocity as players draw it between points; the ends go on level."""
     amplitude = np.interp(
@@ -164,7 +170,7 @@ def _neighbours(
 
     alike : the zones of its own layer, to tell how far a layer lies that does not reach its keys.
     """
-    sharing = _nearest(zone, [other for other in others if _share_keys(zone, other)])
+    sharing = _nearest(zone, [other for other in others if share_keys(zone, other)])
     if sharing:
         level_db = sum(other.level_db for other in sharing) / len(sharing)
         return _Neighbour(velocity=_mean_velocity(sharing), level_db=level_db)
@@ -173,7 +179,7 @@ def _neighbours(
         other.level_db - one.level_db
         for one in alike
         for other in next_layer
-        if _share_keys(one, other)
+        if share_keys(one, other)
     ]
     if not steps:
         return None
@@ -186,10 +192,6 @@ def _nearest(zone: DynamicZone, others: Sequence[DynamicZone]) -> list[DynamicZo
     return [other for other, far in zip(others, apart, strict=True) if far == min(apart)]
 
 
-def _share_keys(one: DynamicZone, other: DynamicZone) -> bool:
-    return one.low_key <= other.high_key and other.low_key <= one.high_key
-
-
 def _mean_velocity(zones: Sequence[DynamicZone]) -> float:
     return sum(zone.nominal_velocity for zone in zones) / len(zones)
 
@@ -198,6 +200,6 @@ def _gain_db(velocity: int, zone: DynamicZone, neighbour: _Neighbour | None) -> 
     if velocity == zone.nominal_velocity:
         return 0.0
     if neighbour is None:
-        return max(LEAST_GAIN_DB, 40.0 * math.log10(velocity / zone.nominal_velocity))
+        return max(LEAST_GAIN_DB, square_law_db(velocity, zone.nominal_velocity))
     way = (velocity - zone.nominal_velocity) / (neighbour.velocity - zone.nominal_velocity)
     return way * (neighbour.level_db - zone.level_db)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -14,14 +13,26 @@ from keymapper.mapping.dynamics import (
     VELOCITY_STEP,
     faded_range,
     gain_between_db,
+    square_law_db,
 )
+from keymapper.mapping.key_ranges import share_keys
 from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import Area, PlacedNote
 from keymapper.model.instrument import VelocityGain
-from keymapper.model.keys import key_name
+from keymapper.model.keys import HIGHEST_VELOCITY, LOWEST_VELOCITY, key_name
 
 Layers = dict[int, list[int]]
 """Indices of placed notes by the lowest velocity of their layer, from soft to loud."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Set:
+    """The notes of one trigger among all that are placed."""
+
+    placed: Sequence[PlacedNote]
+    levels_dbfs: Sequence[float]
+    """Of each placed note at the velocity it was recorded at."""
+    layers: Layers
 
 
 def filled(placed: Sequence[PlacedNote], levels_dbfs: Sequence[float]) -> tuple[PlacedNote, ...]:
@@ -40,8 +51,9 @@ def filled(placed: Sequence[PlacedNote], levels_dbfs: Sequence[float]) -> tuple[
         for index, note in enumerate(placed):
             if note.place.trigger == trigger:
                 layers[note.place.low_velocity].append(index)
+        notes = _Set(placed=placed, levels_dbfs=levels_dbfs, layers=layers)
         for index in [i for low in layers for i in layers[low]]:
-            result[index] = _filled(index, placed, levels_dbfs, layers)
+            result[index] = _filled(index, notes)
     return tuple(result)
 
 
@@ -143,18 +155,10 @@ def _named(keys: set[int]) -> str:
     )
 
 
-def _filled(
-    index: int,
-    placed: Sequence[PlacedNote],
-    levels_dbfs: Sequence[float],
-    layers: Layers,
-) -> PlacedNote:
-    note = placed[index]
+def _filled(index: int, notes: _Set) -> PlacedNote:
+    note = notes.placed[index]
     place = note.place
-    by_key = [
-        _area(index, key, placed, levels_dbfs, layers)
-        for key in range(place.low_key, place.high_key + 1)
-    ]
+    by_key = [_area(index, key, notes) for key in range(place.low_key, place.high_key + 1)]
     areas: list[Area] = []
     for _, run in groupby(by_key, key=lambda one: replace(one, low_key=0, high_key=0)):
         here = list(run)
@@ -166,14 +170,9 @@ def _filled(
     return note if alone else replace(note, areas=tuple(areas))
 
 
-def _area(
-    index: int,
-    key: int,
-    placed: Sequence[PlacedNote],
-    levels_dbfs: Sequence[float],
-    layers: Layers,
-) -> Area:
+def _area(index: int, key: int, notes: _Set) -> Area:
     """Return what a note plays at one of its keys."""
+    placed, layers = notes.placed, notes.layers
     note = placed[index]
     here = {
         low: [i for i in layers[low] if placed[i].place.low_key <= key <= placed[i].place.high_key]
@@ -183,18 +182,18 @@ def _area(
     own = note.place.low_velocity
     louder = next((low for low in present if low > own), None)
     is_softest = own == present[0]
-    low_velocity = 1 if is_softest else own
-    high_velocity = 127 if louder is None else louder - 1
+    low_velocity = LOWEST_VELOCITY if is_softest else own
+    high_velocity = HIGHEST_VELOCITY if louder is None else louder - 1
     fade_below = 0 if is_softest else note.place.fade_below
     fade_above = 0 if louder is None else placed[here[louder][0]].place.fade_below
     gains = note.velocity_gains
     softer = [low for low in layers if low < own and is_softest]
-    below = _as_if_here(index, softer, placed, levels_dbfs, layers)
+    below = _as_if_here(index, softer, notes)
     louder_elsewhere = [low for low in layers if low > own and louder is None]
-    above = _as_if_here(index, louder_elsewhere, placed, levels_dbfs, layers)
+    above = _as_if_here(index, louder_elsewhere, notes)
     if gains and louder is not None and high_velocity > note.place.high_velocity:
         gains = _up_to(gains, note.place.high_velocity)
-        over = [levels_dbfs[i] - levels_dbfs[index] for i in here[louder]]
+        over = [notes.levels_dbfs[i] - notes.levels_dbfs[index] for i in here[louder]]
         above = (_next_layer([placed[i] for i in here[louder]], over, begins=True),)
     sounding = faded_range((low_velocity, high_velocity), fade_below, fade_above)
     return Area(
@@ -237,13 +236,7 @@ def _next_layer(
     )
 
 
-def _as_if_here(
-    index: int,
-    missing: Sequence[int],
-    placed: Sequence[PlacedNote],
-    levels_dbfs: Sequence[float],
-    layers: Layers,
-) -> tuple[_NextLayer, ...]:
+def _as_if_here(index: int, missing: Sequence[int], among: _Set) -> tuple[_NextLayer, ...]:
     """Return layers, nearest first, that do not reach a note's keys as if they did.
 
     They lie as far from its own layer as on the keys that have both; a layer that never meets its
@@ -251,6 +244,7 @@ def _as_if_here(
 
     missing : the lowest velocities of the layers, all louder or all softer than the note's own.
     """
+    placed, levels_dbfs, layers = among.placed, among.levels_dbfs, among.layers
     own = placed[index].place.low_velocity
     found = []
     for low in sorted(missing, key=lambda low: abs(low - own)):
@@ -258,16 +252,12 @@ def _as_if_here(
             levels_dbfs[other] - levels_dbfs[one]
             for one in layers[own]
             for other in layers[low]
-            if _share_keys(placed[one].place, placed[other].place)
+            if share_keys(placed[one].place, placed[other].place)
         ]
         notes = [placed[i] for i in layers[low]]
         if steps and all(note.velocity_gains for note in notes):
             found.append(_next_layer(notes, [median(steps)] * len(notes), begins=low > own))
     return tuple(found)
-
-
-def _share_keys(one: Place, other: Place) -> bool:
-    return one.low_key <= other.high_key and other.low_key <= one.high_key
 
 
 def _gains(
@@ -308,14 +298,11 @@ def _beyond_db(known: VelocityGain, velocity: int, layers: Sequence[_NextLayer])
     layers : nearest first; by the square law of velocity where there are none.
     """
     if not layers:
-        return _by_square_law(known, velocity)
+        by_law = known.gain_db + square_law_db(velocity, known.velocity)
+        return max(LEAST_GAIN_DB, by_law)
     far = abs(velocity - known.velocity)
     reached = [layer for layer in layers if abs(layer.edge - known.velocity) <= far]
     if reached:
         return max(LEAST_GAIN_DB, reached[-1].level_db(velocity))
     way = far / abs(layers[0].edge - known.velocity)
     return known.gain_db + way * (layers[0].level_db(layers[0].edge) - known.gain_db)
-
-
-def _by_square_law(known: VelocityGain, velocity: int) -> float:
-    return max(LEAST_GAIN_DB, known.gain_db + 40.0 * math.log10(velocity / known.velocity))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Protocol
 
 from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY
 from keymapper.model.recipe import ZoneSettings
@@ -42,6 +43,23 @@ def key_ranges(root_keys: Sequence[int], settings: ZoneSettings) -> tuple[KeyRan
         )
         for root, low, high in zip(roots, lows, highs, strict=True)
     )
+
+
+class PlaysKeys(Protocol):
+    """Whatever plays keys from a lowest to a highest one."""
+
+    @property
+    def low_key(self) -> int:
+        """The lowest."""
+
+    @property
+    def high_key(self) -> int:
+        """The highest, played too."""
+
+
+def share_keys(one: PlaysKeys, other: PlaysKeys) -> bool:
+    """Tell whether two play any key both."""
+    return one.low_key <= other.high_key and other.low_key <= one.high_key
 
 
 def silent_keys(ranges: Sequence[KeyRange]) -> tuple[int, ...]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from keymapper.mapping.names import Contradiction, MeasuredHint, hints_from_names
 from keymapper.mapping.planned_keys import keys_by_plan
 from keymapper.model.instrument import Doubt, Measurement, NoteHints, ResolvedLayout
+from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +88,7 @@ def _measured_hint(measurement: Measurement) -> MeasuredHint:
 
 
 def _sounding(key: int | None, offset_semitones: int) -> int | None:
-    return None if key is None else max(0, min(127, key + offset_semitones))
+    return None if key is None else max(LOWEST_KEY, min(HIGHEST_KEY, key + offset_semitones))
 
 
 def _doubt(contradiction: Contradiction) -> Doubt:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from keymapper.mapping.deciding import OTHER_KEY_CENTS
 from keymapper.mapping.names.agreement import agreement
 from keymapper.mapping.names.hints import MeasuredHint
-from keymapper.model.keys import HIGHEST_KEY
+from keymapper.model.keys import is_key
 
 _LEAST_SHARE = 0.75
 """Of the notes with a pitch, so many sound as planned where a patch sounds at its keys at all."""
@@ -27,7 +27,7 @@ def keys_by_plan(
         return (None,) * len(planned)
     sounding = [None if key is None else key + fit.semitones for key in planned]
     return tuple(
-        key if key is not None and 0 <= key <= HIGHEST_KEY and not _is_heard(key, hint) else None
+        key if key is not None and is_key(key) and not _is_heard(key, hint) else None
         for key, hint in zip(sounding, measured, strict=True)
     )
 

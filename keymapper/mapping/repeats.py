@@ -22,7 +22,6 @@ class FoldedRepeat:
 
     note: int
     same_as: int
-    likeness: Likeness
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +107,7 @@ def _same_as(
         pair, turned = (other.note, place.note), (place.note, other.note)
         likeness = likenesses.get(pair) or likenesses.get(turned)
         if likeness is not None and likeness.alike:
-            return FoldedRepeat(note=place.note, same_as=other.note, likeness=likeness)
+            return FoldedRepeat(note=place.note, same_as=other.note)
     return None
 
 

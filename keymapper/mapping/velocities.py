@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from keymapper.model.keys import HIGHEST_VELOCITY, LOWEST_VELOCITY
 from keymapper.model.recipe import VelocitySplit
 
-LOWEST_VELOCITY = 1
-HIGHEST_VELOCITY = 127
 SAME_LEVEL_DB = 1.5
 """Notes of one key closer than this are repeats of one another, not layers."""
 NEAR_VELOCITIES = 16

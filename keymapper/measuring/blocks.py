@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from keymapper.model.sound import SILENCE_DBFS
+
 BLOCK_SECONDS = 0.010
-SILENCE_DB = -200.0
 
 
 def block_frames(rate: int) -> int:
@@ -34,4 +35,4 @@ def block_levels_db(samples: np.ndarray, rate: int) -> np.ndarray:
         return np.zeros(0)
     power = energies.astype(float) / (block * samples.shape[1])
     smooth = np.convolve(np.pad(power, 2, mode="edge"), np.full(5, 0.2), mode="valid")
-    return 10 * np.log10(np.maximum(smooth, 10 ** (SILENCE_DB / 10)))
+    return 10 * np.log10(np.maximum(smooth, 10 ** (SILENCE_DBFS / 10)))

@@ -15,7 +15,6 @@ ONSET_BELOW_PEAK_DB = 60.0
 """Before this nothing of the note can be heard, even of a pad that rises for seconds."""
 END_BELOW_PEAK_DB = 72.0
 ABOVE_FLOOR_DB = 6.0
-SUSTAIN_DROP_DB = 6.0
 QUIET_BLOCKS = 10
 QUIET_BELOW_PEAK_DB = 30.0
 SHORT_HEAD_BELOW_PEAK_DB = 40.0

@@ -1,4 +1,4 @@
-"""How loud a note is, how clean, and how its channels relate."""
+"""How loud a note is, and how clean."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ import scipy.fft
 
 from keymapper.channels import channel_means
 from keymapper.measuring.blocks import block_energies
+from keymapper.measuring.k_weighting import LOUDNESS_OFFSET_DB, k_weighting
 from keymapper.model.loop import Loop
-from keymapper.model.sound import SILENCE_DBFS, Channels, Course, Levels
+from keymapper.model.sound import SILENCE_DBFS, Course, Levels
 
 CLIP_LEVEL = 0.9999
 """Full scale less a hair: converters and limiters stop just below 1.0."""
@@ -20,8 +21,6 @@ BODY_SECONDS = 0.4
 MOST_LOST_DB = 12.0
 """Sides that cancel out cannot be put back; the audit tells of them."""
 _LOUDEST_WINDOWS = 4
-
-_Coefficients = tuple[float, float, float]
 
 
 def amplitude_db(amplitude: float) -> float:
@@ -80,59 +79,6 @@ def _at_limit(channel: np.ndarray) -> np.ndarray:
     return flat
 
 
-def k_weighting(frequency_hz: np.ndarray, rate: int) -> np.ndarray:
-    """Return the power gain of the K-weighting of ITU-R BS.1770 at the given frequencies.
-
-    The two stages (high shelf, high pass) are the standard's, designed for any rate from their
-    analogue parameters.
-    """
-    z = np.exp(-2j * np.pi * frequency_hz / rate)
-    gain: np.ndarray = _shelf_response(z, rate) * _high_pass_response(z, rate)
-    return gain
-
-
-def k_weighting_sections(rate: int) -> np.ndarray:
-    """Return the K-weighting as second-order sections for a filter, shape (2, 6)."""
-    sections = []
-    for b, a in (_shelf(rate), _high_pass(rate)):
-        sections.append([value / a[0] for value in (*b, *a)])
-    return np.array(sections)
-
-
-def _shelf_response(z: np.ndarray, rate: int) -> np.ndarray:
-    return _biquad_power(z, *_shelf(rate))
-
-
-def _high_pass_response(z: np.ndarray, rate: int) -> np.ndarray:
-    return _biquad_power(z, *_high_pass(rate))
-
-
-def _shelf(rate: int) -> tuple[_Coefficients, _Coefficients]:
-    centre_hz, gain_db, q = 1681.9744509555319, 3.99984385397, 0.7071752369554193
-    k = math.tan(math.pi * centre_hz / rate)
-    high = 10 ** (gain_db / 20)
-    band = high**0.499666774155
-    b = (high + band * k / q + k * k, 2 * (k * k - high), high - band * k / q + k * k)
-    return b, _denominator(k, q)
-
-
-def _high_pass(rate: int) -> tuple[_Coefficients, _Coefficients]:
-    centre_hz, q = 38.13547087613982, 0.5003270373253953
-    k = math.tan(math.pi * centre_hz / rate)
-    a = _denominator(k, q)
-    return (a[0], -2.0 * a[0], a[0]), a
-
-
-def _denominator(k: float, q: float) -> _Coefficients:
-    return (1 + k / q + k * k, 2 * (k * k - 1), 1 - k / q + k * k)
-
-
-def _biquad_power(z: np.ndarray, b: _Coefficients, a: _Coefficients) -> np.ndarray:
-    upper = b[0] + z * (b[1] + z * b[2])
-    lower = a[0] + z * (a[1] + z * a[2])
-    return np.abs(upper / lower) ** 2
-
-
 def loudest_windows(samples: np.ndarray, rate: int) -> np.ndarray:
     """Return the loudest stretches of 400 ms, shape (windows, frames, channels).
 
@@ -164,7 +110,7 @@ def momentary_loudness_lufs(windows: np.ndarray, rate: int) -> float:
     power[:, 1:] *= 2
     weights = k_weighting(np.fft.rfftfreq(padded, 1 / rate), rate)
     mean_square = power @ weights / (padded * frames)
-    return max(power_db(float(mean_square.max())) - 0.691, SILENCE_DBFS)
+    return max(power_db(float(mean_square.max())) + LOUDNESS_OFFSET_DB, SILENCE_DBFS)
 
 
 def measured_levels(
@@ -212,34 +158,4 @@ def folded_level(samples: np.ndarray, loop: Loop | None) -> FoldedLevel:
     return FoldedLevel(
         lost_db=min(MOST_LOST_DB, max(0.0, lost_db)),
         peak_dbfs=peak_dbfs(folded),
-    )
-
-
-DEAD_SIDE_DB = -60.0
-"""A side this far below the other carries nothing but converter noise."""
-
-
-def measured_channels(samples: np.ndarray) -> Channels:
-    """Return how the sides of a note relate, from the covariance of the two.
-
-    samples : float, shape (frames, 1 or 2), free of DC for a sound correlation.
-    """
-    if samples.shape[1] == 1:
-        return Channels(
-            count=1, dead="", equal=False, inverted=False, correlation=1.0, balance_db=0.0
-        )
-    left = np.ascontiguousarray(samples[:, 0])
-    right = np.ascontiguousarray(samples[:, 1])
-    left_power, right_power = _mean_square(left), _mean_square(right)
-    cross = float(np.dot(left, right)) / max(1, len(left))
-    correlation = cross / math.sqrt(left_power * right_power) if left_power and right_power else 0.0
-    balance = power_db(right_power) - power_db(left_power)
-    dead = "left" if balance > -DEAD_SIDE_DB else "right" if balance < DEAD_SIDE_DB else ""
-    return Channels(
-        count=2,
-        dead=dead,
-        equal=bool(np.array_equal(left, right)),
-        inverted=correlation < -0.98 and not dead,
-        correlation=max(-1.0, min(1.0, correlation)),
-        balance_db=max(-120.0, min(120.0, balance)),
     )

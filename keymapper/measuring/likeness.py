@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import scipy.fft
 
+from keymapper.measuring.levels import power_db
 from keymapper.model.likeness import Likeness
-from keymapper.model.sound import SILENCE_DBFS, Course
+from keymapper.model.sound import Course
 
 COMPARED_SECONDS = 0.5
 MARGIN_SECONDS = 0.01
@@ -54,8 +55,7 @@ def _energy(samples: np.ndarray) -> float:
 
 
 def _level_db(samples: np.ndarray) -> float:
-    power = _energy(samples) / max(1, samples.size)
-    return max(SILENCE_DBFS, 10.0 * float(np.log10(power))) if power > 0 else SILENCE_DBFS
+    return power_db(_energy(samples) / max(1, samples.size))
 
 
 def _cross_spectrum(one: np.ndarray, other: np.ndarray, frames: int) -> np.ndarray:

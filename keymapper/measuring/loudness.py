@@ -8,7 +8,8 @@ import numpy as np
 
 from keymapper.channels import frame_peaks
 from keymapper.measuring.blocks import block_energies
-from keymapper.measuring.levels import amplitude_db, k_weighting_sections, peak_dbfs, power_db
+from keymapper.measuring.k_weighting import LOUDNESS_OFFSET_DB, k_weighting_sections
+from keymapper.measuring.levels import amplitude_db, peak_dbfs, power_db
 from keymapper.model.loudness import Loudness
 from keymapper.model.sound import SILENCE_DBFS
 
@@ -17,7 +18,6 @@ _HOPS_A_BLOCK = 50
 _MOMENTARY_HOPS, _SHORT_TERM_HOPS = 4, 30
 _ABSOLUTE_GATE_LUFS = -70.0
 _RELATIVE_GATE_LU, _RANGE_GATE_LU = -10.0, -20.0
-_OFFSET = -0.691
 _OVERSAMPLING = 4
 _BLOCK_FRAMES = 4096
 _OVERLAP_FRAMES = 32
@@ -101,7 +101,7 @@ def _windowed_lufs(hops: np.ndarray, length: int) -> np.ndarray:
     if len(hops) < length:
         return np.zeros(0)
     powers = np.convolve(hops, np.ones(length) / length, "valid")
-    lufs: np.ndarray = _OFFSET + 10 * np.log10(np.maximum(powers, 1e-20))
+    lufs: np.ndarray = LOUDNESS_OFFSET_DB + 10 * np.log10(np.maximum(powers, 1e-20))
     return lufs
 
 
@@ -113,7 +113,7 @@ def _gated(lufs: np.ndarray, relative_gate: float) -> np.ndarray:
 
 
 def _mean_lufs(lufs: np.ndarray) -> float:
-    return float(power_db(float(np.mean(10 ** (lufs / 10)))))
+    return power_db(float(np.mean(10 ** (lufs / 10))))
 
 
 def _gated_lufs(lufs: np.ndarray, relative_gate: float) -> float | None:

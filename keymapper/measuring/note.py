@@ -6,9 +6,10 @@ import numpy as np
 
 from keymapper.measuring.centring import centred
 from keymapper.measuring.course import course, level_envelope
-from keymapper.measuring.levels import measured_channels, measured_levels
+from keymapper.measuring.levels import measured_levels
 from keymapper.measuring.loops.region import find_region
 from keymapper.measuring.pitch import measure_pitch
+from keymapper.measuring.sides import measured_channels
 from keymapper.measuring.tone import tone
 from keymapper.model.instrument import Measurement
 

@@ -8,7 +8,7 @@ import numpy as np
 import scipy.fft
 
 from keymapper.measuring.blocks import block_energies
-from keymapper.model.hearing import band_hz, heard_gain, quiet_power
+from keymapper.model.hearing import band_centres_hz, band_hz, heard_gain, quiet_power
 from keymapper.model.sound import SILENCE_DBFS, Course
 from keymapper.model.tone import FALLS_DB, HIGHEST_BAND, LOWEST_BAND, Tone
 
@@ -139,10 +139,9 @@ def _edge_hz(power: np.ndarray, spacing_hz: float, share: float) -> float:
 def _audible_edge_hz(parts: np.ndarray) -> float:
     """Upper border of the highest band that lies over the threshold in quiet in any part."""
     loudest = parts[int(np.argmax(parts.sum(axis=-1)))]
-    bands = np.arange(LOWEST_BAND, HIGHEST_BAND + 1.0)
-    heard = (parts * heard_gain(loudest) > quiet_power(band_hz(bands))).any(axis=0)
-    highest = bands[heard].max() if heard.any() else bands[int(np.argmax(loudest))]
-    return float(band_hz(highest + 0.5))
+    heard = (parts * heard_gain(loudest) > quiet_power(band_centres_hz())).any(axis=0)
+    highest = np.flatnonzero(heard)[-1] if heard.any() else np.argmax(loudest)
+    return float(band_hz(np.asarray(LOWEST_BAND + highest + 0.5)))
 
 
 def _centroid_hz(power: np.ndarray, spacing_hz: float) -> float:

@@ -11,8 +11,6 @@ from typing import Literal
 Severity = Literal["error", "warning", "note"]
 GRAVITY: dict[str, int] = {"error": 3, "warning": 2, "note": 1}
 
-AUDIT_FORMAT_VERSION = 1
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:

@@ -31,6 +31,11 @@ def band_hz(bands: np.ndarray) -> np.ndarray:
     return centres
 
 
+def band_centres_hz() -> np.ndarray:
+    """Return the centres of all bands of a tone, in Hz."""
+    return band_hz(np.arange(LOWEST_BAND, HIGHEST_BAND + 1.0))
+
+
 def band_powers(bands_db: Sequence[float]) -> np.ndarray:
     """Return levels as power re full scale, shape (bands,)."""
     powers: np.ndarray = 10.0 ** (np.asarray(bands_db) / 10.0)
@@ -53,10 +58,9 @@ def transposed(powers: np.ndarray, semitones: int) -> np.ndarray:
 @lru_cache(maxsize=1)
 def _filters() -> np.ndarray:
     """Power gain of each semitone band in each auditory filter, shape (bands, filters)."""
-    band = band_hz(np.arange(LOWEST_BAND, HIGHEST_BAND + 1.0))
     centre = filter_centres_hz()
     width = 24.7 * (1.0 + 0.00437 * centre)
-    away = 4.0 * np.abs(band[:, None] - centre) / width
+    away = 4.0 * np.abs(band_centres_hz()[:, None] - centre) / width
     gains: np.ndarray = (1.0 + away) * np.exp(-away)
     return gains
 
@@ -97,10 +101,12 @@ def excitation(powers: np.ndarray, whole: np.ndarray | None = None) -> np.ndarra
 def difference_db(one: np.ndarray, other: np.ndarray, *, with_level: bool = False) -> np.ndarray:
     """Return how differently two excitations sound: rms over the filters, weighted by loudness.
 
+    About 1 is just heard side by side, 5 is another colour; two silent sounds are 0 apart.
+
     one, other : as `excitation` returns, shape (…, filters); they broadcast.
     with_level : count a difference in overall level too, else only that in colour.
     """
-    levels = 10.0 * (np.log10(1.0 + one) - np.log10(1.0 + other))
+    levels = _apart_db(one, other)
     weights = (1.0 + one) ** LOUDNESS_EXPONENT + (1.0 + other) ** LOUDNESS_EXPONENT - 2.0
     weights = weights / np.maximum(weights.sum(axis=-1, keepdims=True), 1e-12)
     square = (weights * levels**2).sum(axis=-1)
@@ -110,16 +116,10 @@ def difference_db(one: np.ndarray, other: np.ndarray, *, with_level: bool = Fals
     return result
 
 
-def spectral_distance_db(tone_a: Tone, tone_b: Tone, semitones: int) -> float:
-    """Return how differently note a sounds, transposed by semitones, from note b, in dB.
-
-    The rms over the auditory filters of the difference in level, weighted by loudness, without
-    the difference in overall level. 0 for the same note untransposed; about 1 is just heard side
-    by side, 5 is another colour. Two silent notes are 0 apart.
-    """
-    a = transposed(band_powers(tone_a.bands_db), semitones)
-    b = band_powers(tone_b.bands_db)
-    return float(difference_db(excitation(a), excitation(b)))
+def _apart_db(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Return by how much each filter takes in more of one sound, over its threshold in quiet."""
+    apart: np.ndarray = 10.0 * (np.log10(1.0 + one) - np.log10(1.0 + other))
+    return apart
 
 
 def excitations(tones: Sequence[Tone], semitones: np.ndarray) -> np.ndarray:
@@ -138,10 +138,15 @@ def folding_loss_db(tone: Tone) -> float:
     return float(difference_db(excitation(whole), excitation(folded, whole), with_level=True))
 
 
+def _all_and_onset(tone: Tone) -> np.ndarray:
+    """Return the band powers of a note over its length and of its onset, shape (2, bands)."""
+    return np.stack([band_powers(tone.bands_db), band_powers(tone.onset_bands_db)])
+
+
 def rate_loss_db(tone: Tone, rate: int) -> float:
     """Return how differently a note sounds at a lower sample rate, at its onset or after, in dB."""
-    whole = np.stack([band_powers(tone.bands_db), band_powers(tone.onset_bands_db)])
-    kept = np.where(band_hz(np.arange(LOWEST_BAND, HIGHEST_BAND + 1.0)) < 0.45 * rate, whole, 0.0)
+    whole = _all_and_onset(tone)
+    kept = np.where(band_centres_hz() < 0.45 * rate, whole, 0.0)
     losses = difference_db(excitation(whole), excitation(kept, whole), with_level=True)
     return float(losses.max())
 
@@ -149,7 +154,7 @@ def rate_loss_db(tone: Tone, rate: int) -> float:
 def noise_loss_db(tone: Tone, noise_dbfs: float, rate: int) -> float:
     """Return how differently a note sounds with white noise of a level under it, in dB."""
     whole = band_powers(tone.bands_db)
-    centre = band_hz(np.arange(LOWEST_BAND, HIGHEST_BAND + 1.0))
+    centre = band_centres_hz()
     width = centre * (2 ** (1 / 24) - 2 ** (-1 / 24))
     noise = np.where(centre < rate / 2, 10 ** (noise_dbfs / 10) * width / (rate / 2), 0.0)
     noisy = excitation(whole + noise, whole)
@@ -164,13 +169,11 @@ def open_cutoff_hz(tone: Tone, semitones: int = 0, most_loss_db: float = 0.5) ->
 
     semitones : by which the note is transposed.
     """
-    both = np.stack([band_powers(tone.bands_db), band_powers(tone.onset_bands_db)])
-    whole = transposed(both, semitones)
+    whole = transposed(_all_and_onset(tone), semitones)
     cutoffs = 24_000.0 * 2.0 ** (-np.arange(_CUTOFF_STEPS + 1) / 12.0)
-    band = band_hz(np.arange(LOWEST_BAND, HIGHEST_BAND + 1.0))
-    gains = 1.0 / (1.0 + (band / cutoffs[:, None, None]) ** 4)
+    gains = 1.0 / (1.0 + (band_centres_hz() / cutoffs[:, None, None]) ** 4)
     full, left = excitation(whole), excitation(whole * gains, whole)
-    lost_db = 10.0 * (np.log10(1.0 + full) - np.log10(1.0 + left)).max(axis=(1, 2))
+    lost_db = _apart_db(full, left).max(axis=(1, 2))
     as_it_is = np.logical_and.accumulate(lost_db <= most_loss_db)
     return float(cutoffs[max(0, int(as_it_is.sum()) - 1)])
 

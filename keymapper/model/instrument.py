@@ -16,6 +16,7 @@ VelocityTracking = Literal["square", "curve", "none"]
 DecidedBy = Literal["sound", "name", "recipe", "file", "order", "plan"]
 Balance = Literal["none", "first", "second"]
 ResolvedLayout = Literal["keys", "one-shots"]
+KeptChannel = Literal["all", "left", "right", "folded"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +94,7 @@ class Decision:
 class Processing:
     """What was done to the audio between source and sample, in this order."""
 
-    channel: Literal["all", "left", "right", "folded"]
+    channel: KeptChannel
     """"left" or "right" where equal or dead sides were folded to one."""
     reversed: bool
     baked_cents: float

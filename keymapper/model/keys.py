@@ -1,4 +1,4 @@
-"""MIDI keys and their names: 60 is middle C, written C4."""
+"""MIDI keys, their names (60 is middle C, written C4) and velocities."""
 
 from __future__ import annotations
 
@@ -9,10 +9,19 @@ LOWEST_KEY = 0
 HIGHEST_KEY = 127
 MIDDLE_C = 60
 A4 = 69
+LOWEST_VELOCITY = 1
+HIGHEST_VELOCITY = 127
+
+LETTER_SEMITONES = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
+"""Of each note letter, above C."""
 
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-_STEPS = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
 _KEY_NAME = re.compile(r"([a-g])([#sb♯♭]?)(-?\d{1,2})", re.IGNORECASE)
+
+
+def is_key(number: int) -> bool:
+    """Tell whether a number is that of a MIDI key."""
+    return LOWEST_KEY <= number <= HIGHEST_KEY
 
 
 def key_name(key: int) -> str:
@@ -30,8 +39,8 @@ def key_number(text: str) -> int | None:
             return None
         letter, accidental, octave = match.groups()
         shift = {"": 0, "b": -1, "♭": -1}.get(accidental.lower(), 1)
-        key = _STEPS[letter.lower()] + shift + 12 * (int(octave) + 1)
-    return key if LOWEST_KEY <= key <= HIGHEST_KEY else None
+        key = LETTER_SEMITONES[letter.lower()] + shift + 12 * (int(octave) + 1)
+    return key if is_key(key) else None
 
 
 def key_to_hz(key: float, reference_hz: float = 440.0) -> float:

@@ -98,11 +98,6 @@ class Edition:
         if self.budget_mb is not None and not self.budget_mb > 0:
             raise ValueError("budget_mb must be above 0")
 
-    @property
-    def changes_samples(self) -> bool:
-        """Whether samples are rewritten for it."""
-        return self.bits is not None or self.mono or self.budget_mb is not None
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PackRecipe:

@@ -283,7 +283,7 @@ class Recipe:
     choke: tuple[ChokeGroup, ...] = ()
     layer: tuple[LayerSettings, ...] = ()
     """Folders that sound together as one instrument; none: the whole folder is one layer."""
-    note: tuple[NoteCorrection, ...] = field(default=())
+    note: tuple[NoteCorrection, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse a reference or release no instrument has, and two corrections of one file."""

@@ -6,7 +6,7 @@ Times are seconds from the start of the plan unless a name says `take`. A plan i
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 SHEET_FORMAT_VERSION = 1
@@ -200,7 +200,7 @@ class CutReport:
     extra: tuple[ExtraNote, ...]
     notes: tuple[CutNote, ...]
     takes: tuple[CutTake, ...]
-    patches: tuple[PatchCall, ...] = field(default=())
+    patches: tuple[PatchCall, ...] = ()
     missing_files: tuple[str, ...] = ()
     """What the missing notes would be called, sync and reference notes left out."""
     format_version: int = NOTES_FORMAT_VERSION

@@ -6,7 +6,7 @@ import random
 from dataclasses import dataclass
 
 from keymapper.errors import UsageError
-from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY, key_name, key_number
+from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY, is_key, key_name, key_number
 from keymapper.model.session import KeySeconds, SessionSettings
 
 
@@ -43,14 +43,14 @@ def as_key(key: int | str, what: str) -> int:
     number = key_number(key) if isinstance(key, str) else key
     if number is None:
         raise UsageError(f"{what}: {key!r} is no key; write a number 0..127 or a name such as C#3.")
-    if not LOWEST_KEY <= number <= HIGHEST_KEY:
+    if not is_key(number):
         raise UsageError(f"{what}: key {number} lies outside {LOWEST_KEY}..{HIGHEST_KEY}.")
     return number
 
 
 def check_sent_key(key: int, transpose: int) -> None:
     """Raise UsageError where the transposed key cannot be sent."""
-    if not LOWEST_KEY <= key + transpose <= HIGHEST_KEY:
+    if not is_key(key + transpose):
         raise UsageError(
             f"key {key} ({key_name(key)}) transposed by {transpose:+d} is {key + transpose}, "
             f"outside {LOWEST_KEY}..{HIGHEST_KEY}."

@@ -47,13 +47,13 @@ from keymapper.model.hearing import (
     excitations,
     folding_loss_db,
     rate_loss_db,
-    spectral_distance_db,
 )
 from keymapper.model.instrument import Measurement
 from keymapper.model.keys import key_to_hz
 from keymapper.model.loop import LoopOptions
 from keymapper.model.recipe import ZoneSettings
 from keymapper.model.tone import Tone
+from tests.hearing import spectral_distance_db
 from tests.synth import make_tone
 
 SETS = Path(__file__).parents[2] / "sample_sets"

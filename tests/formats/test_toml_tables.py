@@ -1,12 +1,13 @@
 import tomllib
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from keymapper.errors import UsageError
-from keymapper.formats.toml_tables import nearest_name, table_to
+from keymapper.errors import InputError, UsageError
+from keymapper.formats.toml_tables import nearest_name, read_toml, table_to
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,3 +81,11 @@ def test_the_nearest_name_of_a_valid_name_is_itself(names: list[str], data: st.D
 
 def test_there_may_be_no_nearest_name() -> None:
     assert nearest_name("qqq", ["hold", "keys"]) is None
+
+
+@pytest.mark.parametrize("text", ["a = ", "a = " + "[" * 100_000, "a = \xff"])
+def test_what_is_no_toml_is_an_input_error(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "recipe.toml"
+    path.write_text(text, encoding="latin-1")
+    with pytest.raises(InputError, match=r"recipe\.toml: is not valid TOML"):
+        read_toml(path)

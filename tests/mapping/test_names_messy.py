@@ -50,7 +50,7 @@ def test_only_the_wrong_names_are_contradicted(expected: tuple[ExpectedFile, ...
         for each in notes
     ]
     hints = hints_from_names([each.file for each in notes], measured)
-    assert (hints.middle_c_octave, hints.octave_offset) == (4, 0)
+    assert (hints.middle_c_octave, hints.offset_semitones) == (4, 0)
     assert [(c.name, c.named) for c in hints.contradictions] == [
         ("Lamp A3.wav", 57),
         ("Lamp B3.wav", 59),

@@ -42,7 +42,6 @@ def check(named: NamedSet) -> None:
     assert hints.contradictions == ()
     if named.is_measured:
         assert hints.offset_semitones == named.offset
-        assert hints.offset_share == 1.0
     if named.scheme.key_style in NOTE_STYLES:
         assert hints.middle_c_octave == named.scheme.middle_c_octave
     else:
@@ -142,4 +141,3 @@ def test_any_names_give_hints_in_range(files: list[tuple[str, MeasuredHint | Non
         assert hint.key is None or 0 <= hint.key <= 127
         assert hint.velocity is None or 1 <= hint.velocity <= 127
         assert hint.round_robin is None or hint.round_robin >= 1
-    assert 0.0 <= hints.offset_share <= 1.0 + 1e-9

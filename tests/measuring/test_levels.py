@@ -3,9 +3,7 @@ import pytest
 
 from keymapper.measuring.levels import (
     clipped_frames,
-    k_weighting,
     loudest_windows,
-    measured_channels,
     momentary_loudness_lufs,
     peak_dbfs,
     rms_dbfs,
@@ -43,12 +41,6 @@ def test_both_channels_add_3_db():
     assert momentary_loudness_lufs(loudest_windows(tone, RATE), RATE) == pytest.approx(0.0, abs=0.1)
 
 
-@pytest.mark.parametrize(("hz", "db"), [(55.0, -3.4), (440.0, 0.0), (1000.0, 0.7), (4000.0, 3.9)])
-def test_k_weighting_at_known_frequencies(hz, db):
-    gain = 10 * np.log10(k_weighting(np.array([hz]), RATE)[0])
-    assert gain == pytest.approx(db, abs=0.2)
-
-
 def test_loudness_of_a_short_note_does_not_depend_on_the_silence_after_it():
     short = sine(500.0, 0.1)
     padded = np.concatenate([short, np.zeros((RATE, 1))])
@@ -76,16 +68,3 @@ def test_a_float_recording_beyond_full_scale_is_clipped_only_where_its_tops_are_
     assert clipped_frames(loud) == 0
     flattened = np.clip(loud, -2.5, 2.5)
     assert clipped_frames(flattened) == np.count_nonzero(np.abs(flattened) == 2.5)
-
-
-def test_channels_tell_equal_inverted_and_dead_sides():
-    tone = sine(200.0, 0.2, 0.5)
-    assert measured_channels(np.hstack([tone, tone])).equal
-    assert measured_channels(np.hstack([tone, -tone])).inverted
-    dead = measured_channels(np.hstack([tone, 1e-5 * tone]))
-    assert (dead.dead, dead.equal) == ("right", False)
-    assert measured_channels(np.hstack([1e-5 * tone, tone])).dead == "left"
-    assert measured_channels(tone).count == 1
-    half = measured_channels(np.hstack([tone, 0.5 * tone]))
-    assert half.balance_db == pytest.approx(-6.02, abs=0.01)
-    assert half.dead == ""

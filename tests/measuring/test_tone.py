@@ -12,11 +12,11 @@ from keymapper.model.hearing import (
     noise_loss_db,
     open_cutoff_hz,
     rate_loss_db,
-    spectral_distance_db,
 )
 from keymapper.model.keys import key_to_hz
 from keymapper.model.sound import SILENCE_DBFS, Course
 from keymapper.model.tone import LOWEST_BAND, Tone
+from tests.hearing import spectral_distance_db
 
 RATE = 48_000
 

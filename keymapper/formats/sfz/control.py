@@ -21,9 +21,7 @@ class ControlReader:
     curves: list[SfzCurve] = field(default_factory=list)
     _controllers: dict[int, float] = field(default_factory=dict)
     _labels: dict[int, str] = field(default_factory=dict)
-    _key_labels: dict[int, str] = field(default_factory=dict)
     _offsets: dict[str, int] = field(default_factory=dict)
-    _others: dict[str, str] = field(default_factory=dict)
 
     @property
     def key_offset(self) -> int:
@@ -49,10 +47,7 @@ class ControlReader:
         return SfzControl(
             controllers=tuple(sorted(self._controllers.items())),
             labels=tuple(sorted(self._labels.items())),
-            key_labels=tuple(sorted(self._key_labels.items())),
-            default_path=self.default_path,
             key_offset=self.key_offset,
-            other_opcodes=tuple(self._others.items()),
         )
 
     def _take_control(self, opcode: PlacedOpcode) -> None:
@@ -72,10 +67,6 @@ class ControlReader:
                 self._controllers[number] = value * 127.0 / full
         elif match and word == "label":
             self._labels[number] = opcode.value
-        elif opcode.name.startswith("label_key") and opcode.name[9:].isdecimal():
-            self._key_labels[int(opcode.name[9:]) % 128] = opcode.value
-        else:
-            self._others[opcode.name] = opcode.value
 
     def _take_curve(self, header: PlacedHeader) -> None:
         index, points = None, {}

@@ -60,10 +60,7 @@ class SfzControl:
 
     controllers: tuple[tuple[int, float], ...] = ()
     labels: tuple[tuple[int, str], ...] = ()
-    key_labels: tuple[tuple[int, str], ...] = ()
-    default_path: str = ""
     key_offset: int = 0
-    other_opcodes: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

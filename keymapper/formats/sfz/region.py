@@ -6,7 +6,7 @@ The SFZ opcodes ``loop_end`` and ``end`` name the last frame played; ``loop_end_
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
@@ -145,7 +145,7 @@ class SfzRegion:
     sw_last: int | None = None
     sw_default: int | None = None
 
-    other_opcodes: tuple[tuple[str, str], ...] = field(default=())
+    other_opcodes: tuple[tuple[str, str], ...] = ()
 
     @property
     def own_tune_cents(self) -> float:

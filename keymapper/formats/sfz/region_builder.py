@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 from keymapper.formats.sfz.opcodes import ALIASES, CONTROLLER, MODULATED, RULES, OpcodeRule
 from keymapper.formats.sfz.reading import ProblemKind
@@ -33,7 +33,14 @@ _CONTROLLER_FADES = {
     "xfout_lo": "out_low",
     "xfout_hi": "out_high",
 }
+_CONTROLLER_LIMITS = {"lo": "low", "hi": "high"}
 _LAST_CONTROLLER = 511
+_SHARE = OpcodeRule(field="", low=0, high=1)
+_CONTROLLER = OpcodeRule(field="", low=0, high=127)
+_CURVE_INDEX = OpcodeRule(field="", kind="integer", low=0, high=255)
+_ANY_NUMBER = OpcodeRule(field="")
+
+Key = TypeVar("Key", bound=Hashable)
 
 
 def canonical_name(name: str) -> str:
@@ -96,11 +103,11 @@ class RegionBuilder:
         elif name in RULES:
             self._take_rule(RULES[name], opcode)
         elif name in _VOLUMES:
-            self._take_number(self._volumes_db, name, opcode, RULES["volume"])
+            self._keep(RULES["volume"], opcode, self._volumes_db, name)
         elif name in _TUNES:
-            self._take_number(self._tunes_cents, name, opcode, RULES["tune"])
+            self._keep(RULES["tune"], opcode, self._tunes_cents, name)
         elif name in _AMPLITUDES:
-            self._take_number(self._amplitudes, name, opcode, RULES["amplitude"])
+            self._keep(RULES["amplitude"], opcode, self._amplitudes, name)
         elif name == "xf_cccurve" and opcode.value in ("power", "gain"):
             self._fade_curve = opcode.value
         elif not (self._take_velocity_point(name, opcode) or self._take_controller(opcode)):
@@ -130,11 +137,13 @@ class RegionBuilder:
             controller_crossfades=tuple(
                 SfzCrossfade(controller=controller, curve=self._fade_curve, **fade)  # type: ignore[arg-type]
                 for controller, fade in sorted(self._fades.items())
+                if fade
             ),
             amp_velcurve=tuple(sorted(self._velocity_curve.items())),
             controller_ranges=tuple(
                 SfzControllerRange(controller=controller, **limits)
                 for controller, limits in sorted(self._ranges.items())
+                if limits
             ),
             modulations=tuple(
                 SfzModulation(
@@ -183,20 +192,16 @@ class RegionBuilder:
             shifted = value + self.key_offset if value >= 0 else value
             self._part("region").update(lokey=shifted, hikey=shifted, pitch_keycenter=shifted)
 
-    def _take_number(
-        self, into: dict[str, float], name: str, opcode: PlacedOpcode, rule: OpcodeRule
-    ) -> None:
+    def _keep(self, rule: OpcodeRule, opcode: PlacedOpcode, into: dict[Key, Any], key: Key) -> None:
         value = read_value(rule, opcode, self.report)
         if value is not None:
-            into[name] = value
+            into[key] = value
 
     def _take_velocity_point(self, name: str, opcode: PlacedOpcode) -> bool:
         match = _VELOCITY_CURVE.fullmatch(name)
         if match is None or int(match[1]) > 127:
             return False
-        value = read_value(OpcodeRule(field="", low=0, high=1), opcode, self.report)
-        if value is not None:
-            self._velocity_curve[int(match[1])] = value
+        self._keep(_SHARE, opcode, self._velocity_curve, int(match[1]))
         return True
 
     def _take_controller(self, opcode: PlacedOpcode) -> bool:
@@ -205,25 +210,16 @@ class RegionBuilder:
             return False
         target, controller = canonical_name(match[1]), int(match[2])
         curved = canonical_name(target.removesuffix("_curve"))
-        limits = OpcodeRule(field="", low=0, high=127)
-        if target in ("lo", "hi"):
-            value = read_value(limits, opcode, self.report)
-            if value is not None:
-                self._ranges.setdefault(controller, {})["low" if target == "lo" else "high"] = value
+        if target in _CONTROLLER_LIMITS:
+            limits = self._ranges.setdefault(controller, {})
+            self._keep(_CONTROLLER, opcode, limits, _CONTROLLER_LIMITS[target])
         elif target in _CONTROLLER_FADES:
-            value = read_value(limits, opcode, self.report)
-            if value is not None:
-                self._fades.setdefault(controller, {})[_CONTROLLER_FADES[target]] = value
+            fades = self._fades.setdefault(controller, {})
+            self._keep(_CONTROLLER, opcode, fades, _CONTROLLER_FADES[target])
         elif target in MODULATED:
-            value = read_value(OpcodeRule(field=""), opcode, self.report)
-            if value is not None:
-                self._amounts[target, controller] = value
+            self._keep(_ANY_NUMBER, opcode, self._amounts, (target, controller))
         elif curved in MODULATED and curved != target:
-            value = read_value(
-                OpcodeRule(field="", kind="integer", low=0, high=255), opcode, self.report
-            )
-            if value is not None:
-                self._curves[curved, controller] = value
+            self._keep(_CURVE_INDEX, opcode, self._curves, (curved, controller))
         else:
             return False
         return True

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 import re
 
+from keymapper.model.keys import LETTER_SEMITONES
+
 _NUMBER = re.compile(r"[+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,3})?")
 _NOTE_NAME = re.compile(r"([a-gA-G])([#b♯♭]?)(-?\d{1,2})")
-_SEMITONES = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
 _SHIFTS = {"": 0, "#": 1, "♯": 1, "b": -1, "♭": -1}
 
 
@@ -26,4 +27,4 @@ def key_number(text: str) -> tuple[float | None, bool]:
     if match is None:
         return leading_number(text)
     letter, accidental, octave = match.groups()
-    return 12.0 * (int(octave) + 1) + _SEMITONES[letter.lower()] + _SHIFTS[accidental], True
+    return 12.0 * (int(octave) + 1) + LETTER_SEMITONES[letter.lower()] + _SHIFTS[accidental], True

@@ -36,7 +36,6 @@ class NameHint:
     round_robin : from 1.
     is_release : the note plays when its key is let go.
     sound : the name without what says key, velocity and repeat: equal for the hits of one drum.
-    evidence : what was read and as what, for people.
     """
 
     key: int | None = None
@@ -44,7 +43,6 @@ class NameHint:
     round_robin: int | None = None
     is_release: bool = False
     sound: str = ""
-    evidence: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +72,6 @@ class SetHints:
         names, or when they do not follow the sound.
     offset_semitones : how far the set sounds above its named keys as a whole, a fact of the patch
         rather than of a note: sounding key = key + offset. None when there was nothing to compare.
-    offset_share : share (0..1, by confidence) of the measured notes that agree with the offset.
     are_velocity_ranges : the velocities are the tops of ranges that the names give.
     facts : what was found out about the set, for people.
     contradictions : the files whose sound disagrees with their name, in file order.
@@ -83,14 +80,6 @@ class SetHints:
     notes: tuple[NameHint, ...]
     middle_c_octave: int | None
     offset_semitones: int | None
-    offset_share: float
     are_velocity_ranges: bool
     facts: tuple[str, ...]
     contradictions: tuple[Contradiction, ...]
-
-    @property
-    def octave_offset(self) -> int | None:
-        """The offset in octaves; None when unknown or not a whole number of octaves."""
-        if self.offset_semitones is None or self.offset_semitones % 12:
-            return None
-        return self.offset_semitones // 12

@@ -22,7 +22,7 @@ from keymapper.mapping.names.note_names import (
     possible_middle_c_octaves,
 )
 from keymapper.mapping.names.reading import Part
-from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY, key_name
+from keymapper.model.keys import is_key
 
 # From this many named files on, names that most of them contradict are one fact, not many.
 _LEAST_FILES_FOR_FACT = 4
@@ -41,6 +41,11 @@ class NamedKeys:
     middle_c_octave: int | None
     is_believed: bool
     fit: Agreement | None
+
+    @property
+    def offset_semitones(self) -> int:
+        """How far the set sounds above its names; 0 where that is unknown."""
+        return 0 if self.fit is None else self.fit.semitones
 
 
 def named_keys(
@@ -86,7 +91,7 @@ def _middle_c_octave(note_names: NoteNames, numbers: Part | None) -> int:
 
 
 def _in_range(key: int) -> int | None:
-    return key if LOWEST_KEY <= key <= HIGHEST_KEY else None
+    return key if is_key(key) else None
 
 
 def key_contradictions(
@@ -96,12 +101,11 @@ def key_contradictions(
     known = sum(key is not None for key in named.keys)
     if named.fit is None and (named.is_believed or known >= _LEAST_FILES_FOR_FACT):
         return []
-    offset = named.fit.semitones if named.fit is not None else 0
     found = []
     for index, (key, hint) in enumerate(zip(named.keys, measured, strict=True)):
         if key is None or hint is None or hint.sounding_key is None:
             continue
-        deviation = hint.sounding_key - (key + offset)
+        deviation = hint.sounding_key - (key + named.offset_semitones)
         if hint.confidence < LEAST_CONFIDENCE or abs(deviation) <= AGREEMENT_SEMITONES:
             continue
         found.append(
@@ -119,12 +123,12 @@ def key_contradictions(
 
 
 def _reason(named: NamedKeys, index: int, deviation: float) -> str:
-    key = named.keys[index]
+    piece, offset = named.pieces[index], named.offset_semitones
+    text = "" if piece is None else piece.text
     way = "above" if deviation > 0 else "below"
-    offset = named.fit.semitones if named.fit is not None else 0
     expected = "" if offset == 0 else f", which in this set sounds {abs(offset)} semitones off,"
     return (
-        f"named {_text(named, index)} (key {key}){expected} "
+        f"named {text} (key {named.keys[index]}){expected} "
         f"but sounds {abs(deviation):.2f} semitones {way}"
     )
 
@@ -138,21 +142,10 @@ def key_facts(named: NamedKeys) -> list[str]:
         facts.append(f"keys are note names with middle C written C{named.middle_c_octave}")
     else:
         facts.append("keys are MIDI numbers")
-    offset = named.fit.semitones if named.fit is not None else 0
+    offset = named.offset_semitones
     if offset:
         interval = (
             f"{abs(offset) // 12} octave(s)" if offset % 12 == 0 else f"{abs(offset)} semitones"
         )
         facts.append(f"the set sounds {interval} {'above' if offset > 0 else 'below'} its names")
     return facts
-
-
-def evidence_of_key(named: NamedKeys, index: int) -> str:
-    """Return what a file's key was read from."""
-    key = named.keys[index]
-    return "" if key is None else f"key {key} ({key_name(key)}) from {_text(named, index)}"
-
-
-def _text(named: NamedKeys, index: int) -> str:
-    piece = named.pieces[index]
-    return "" if piece is None else piece.text

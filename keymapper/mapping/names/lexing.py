@@ -10,10 +10,11 @@ import unicodedata
 from dataclasses import dataclass
 from typing import Literal
 
+from keymapper.model.keys import LETTER_SEMITONES
+
 Tag = Literal["", "key", "velocity", "round_robin"]
 
 _LATIN = "A-Za-zÀ-ɏ"
-_STEPS = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
 _SHIFTS = {"#": 1, "♯": 1, "s": 1, "sharp": 1, "b": -1, "♭": -1, "flat": -1}
 _HIGHEST_OCTAVE = 10
 _LONGEST_NUMBER = 6
@@ -118,7 +119,7 @@ def _notes_in(text: str, depth: int) -> list[NoteText]:
                 depth=depth,
                 start=match.start(),
                 end=match.end(),
-                step=_STEPS[letter.lower()] + _SHIFTS.get((accidental or "").lower(), 0),
+                step=LETTER_SEMITONES[letter.lower()] + _SHIFTS.get((accidental or "").lower(), 0),
                 octave=int(digits),
                 joint=joint,
                 is_upper=letter.isupper(),

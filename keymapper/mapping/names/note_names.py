@@ -9,7 +9,7 @@ from keymapper.mapping.names.agreement import Agreement, agreement, is_believed
 from keymapper.mapping.names.columns import NoteColumn, note_columns
 from keymapper.mapping.names.hints import MeasuredHint
 from keymapper.mapping.names.lexing import NamePieces, NoteText
-from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY
+from keymapper.model.keys import is_key
 
 USUAL_MIDDLE_C_OCTAVE = 4
 # The octave number of key 60, the usual one first.
@@ -122,14 +122,10 @@ def possible_middle_c_octaves(keys: Sequence[int | None]) -> tuple[int, ...]:
     return tuple(
         convention
         for convention in _CONVENTIONS
-        if all(key is None or _is_key(in_convention(key, convention)) for key in keys)
+        if all(key is None or is_key(in_convention(key, convention)) for key in keys)
     )
 
 
 def in_convention(key: int, middle_c_octave: int) -> int:
     """Return the MIDI key of a name read with C4 = 60, if that set writes 60 as another C."""
     return key + 12 * (USUAL_MIDDLE_C_OCTAVE - middle_c_octave)
-
-
-def _is_key(key: int) -> bool:
-    return LOWEST_KEY <= key <= HIGHEST_KEY

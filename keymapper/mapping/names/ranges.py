@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from keymapper.mapping.names.lexing import NamePieces, NoteText, Number, Piece
-from keymapper.mapping.names.roles import HIGHEST_VELOCITY
+from keymapper.model.keys import HIGHEST_VELOCITY
 
 _MOST_PLACES = 8
 _LEAST_COVERAGE = 0.5

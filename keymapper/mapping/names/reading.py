@@ -43,11 +43,6 @@ class Part:
     way: str
 
     @property
-    def texts(self) -> tuple[str | None, ...]:
-        """The text that each value was read from."""
-        return tuple(None if piece is None else piece.text for piece in self.pieces)
-
-    @property
     def known(self) -> int:
         """How many files have it."""
         return sum(value is not None for value in self.values)

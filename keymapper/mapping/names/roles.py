@@ -14,9 +14,8 @@ from itertools import combinations
 from keymapper.mapping.names.agreement import LEAST_SHARE, agreement, is_believed
 from keymapper.mapping.names.columns import NumberColumn
 from keymapper.mapping.names.hints import MeasuredHint
-from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY
+from keymapper.model.keys import HIGHEST_KEY, HIGHEST_VELOCITY, LOWEST_KEY, LOWEST_VELOCITY
 
-HIGHEST_VELOCITY = 127
 HIGHEST_LAYER = 16
 _LEAST_COVERAGE = 0.5
 _HIGHEST_REPEAT = 32
@@ -98,9 +97,11 @@ def velocity_column(columns: Sequence[NumberColumn], setting: Setting) -> Number
 
 
 def _may_be_velocities(column: NumberColumn, setting: Setting) -> bool:
-    if column.coverage < _LEAST_COVERAGE or not _all_within(column, 1, HIGHEST_VELOCITY):
+    if not _all_within(column, LOWEST_VELOCITY, HIGHEST_VELOCITY):
         return False
-    if max(column.known) <= HIGHEST_LAYER or _follows_pitch(column, setting):
+    if column.coverage < _LEAST_COVERAGE or max(column.known) <= HIGHEST_LAYER:
+        return False
+    if _follows_pitch(column, setting):
         return False
     groups, values = setting.groups(), column.values
     differs = any(len({values[index] for index in group} - {None}) > 1 for group in groups)

@@ -9,7 +9,6 @@ from keymapper.mapping.names.agreement import LEAST_CONFIDENCE
 from keymapper.mapping.names.hints import Contradiction, MeasuredHint, NameHint, SetHints
 from keymapper.mapping.names.keys import (
     NamedKeys,
-    evidence_of_key,
     key_contradictions,
     key_facts,
     named_keys,
@@ -45,7 +44,6 @@ def hints_from_names(names: Sequence[str], measured: Sequence[MeasuredHint | Non
             notes=(),
             middle_c_octave=None,
             offset_semitones=None,
-            offset_share=0.0,
             are_velocity_ranges=False,
             facts=(),
             contradictions=(),
@@ -184,7 +182,6 @@ def _set_hints(
         notes=notes,
         middle_c_octave=keys.middle_c_octave if keys is not None else None,
         offset_semitones=fit.semitones if fit is not None else None,
-        offset_share=fit.share if fit is not None else 0.0,
         are_velocity_ranges=reading.velocities is not None and reading.velocities.way == RANGES,
         facts=_facts(named, reading),
         contradictions=tuple(sorted(contradictions, key=lambda each: (each.index, each.kind))),
@@ -194,20 +191,12 @@ def _set_hints(
 def _name_hint(
     index: int, keys: NamedKeys | None, velocities: Part | None, reading: Reading, sound: str
 ) -> NameHint:
-    is_release = reading.setting.is_release[index]
-    evidence = [
-        evidence_of_key(keys, index) if keys is not None else "",
-        _evidence("velocity", velocities, index),
-        _evidence("round robin", reading.repeats, index),
-        "release note" if is_release else "",
-    ]
     return NameHint(
         key=keys.keys[index] if keys is not None else None,
         velocity=velocities.values[index] if velocities is not None else None,
         round_robin=reading.repeats.values[index] if reading.repeats is not None else None,
-        is_release=is_release,
+        is_release=reading.setting.is_release[index],
         sound=sound,
-        evidence=tuple(text for text in evidence if text),
     )
 
 
@@ -222,12 +211,6 @@ def _sound(file: NamePieces, told: Sequence[Piece | None]) -> str:
             left.pop()
         before = piece
     return " ".join(piece.text for piece in left)
-
-
-def _evidence(what: str, part: Part | None, index: int) -> str:
-    if part is None or part.values[index] is None or part.texts[index] is None:
-        return ""
-    return f"{what} {part.values[index]} from {part.texts[index]}"
 
 
 def _facts(named: NamedKeys | None, reading: Reading) -> tuple[str, ...]:

@@ -8,11 +8,11 @@ from itertools import pairwise
 from keymapper.mapping.names.columns import NumberColumn
 from keymapper.mapping.names.roles import (
     HIGHEST_LAYER,
-    HIGHEST_VELOCITY,
     Setting,
     mean_levels_db,
     share_of_rising_pairs,
 )
+from keymapper.model.keys import HIGHEST_VELOCITY, LOWEST_VELOCITY
 
 _LAYER_STEP_DB = 3.0
 _LEAST_GROUPS = 3
@@ -29,7 +29,7 @@ def tagged_velocities(column: NumberColumn, setting: Setting) -> tuple[int | Non
     known = set(column.known)
     if max(known) > HIGHEST_LAYER:
         return tuple(
-            value if value is not None and 1 <= value <= HIGHEST_VELOCITY else None
+            value if value is not None and LOWEST_VELOCITY <= value <= HIGHEST_VELOCITY else None
             for value in column.values
         )
     if len(known) == 1:

@@ -9,6 +9,5 @@ The way of the data::
 
 from keymapper.measuring.pitch.candidates import HIGHEST_HZ, LOWEST_HZ
 from keymapper.measuring.pitch.measure import measure_pitch
-from keymapper.measuring.pitch.set_octave import SetOctave, set_octave
 
-__all__ = ["HIGHEST_HZ", "LOWEST_HZ", "SetOctave", "measure_pitch", "set_octave"]
+__all__ = ["HIGHEST_HZ", "LOWEST_HZ", "measure_pitch"]

@@ -7,6 +7,7 @@ from functools import lru_cache
 import numpy as np
 
 from keymapper.measuring.pitch.spectra import CELLS_PER_OCTAVE, LOWEST_CELL_HZ, Spectrum
+from keymapper.measuring.pitch.spectral import peak_offsets
 from keymapper.measuring.pitch.sustain import Array
 
 LOWEST_HZ = 26.0
@@ -64,9 +65,7 @@ def _lag_candidates(correlation: Array, rate_hz: float, count: int, *, first: bo
         tops = (middle > values[:-2]) & (middle >= values[2:]) & high
         peaks = np.append(peaks, np.argmax(tops) + 1)
     left, top, right = values[peaks - 1], values[peaks], values[peaks + 1]
-    bend = np.minimum(left - 2 * top + right, -1e-9)
-    offset = np.clip(0.5 * (left - right) / bend, -0.5, 0.5)
-    return np.asarray(rate_hz / (lags[peaks] + offset))
+    return np.asarray(rate_hz / (lags[peaks] + peak_offsets(left, top, right)))
 
 
 def _comb_candidates(spectrum: Spectrum, count: int) -> Array:

@@ -9,6 +9,7 @@ from scipy import fft
 
 from keymapper.measuring.pitch.partials import CENTS_PER_RATIO
 from keymapper.measuring.pitch.spectra import hann_window
+from keymapper.measuring.pitch.spectral import peak_offsets
 from keymapper.measuring.pitch.sustain import Array
 
 ATTACK_SECONDS = 0.5
@@ -67,8 +68,7 @@ def attack_track(mono: Array, rate_hz: float, f0_hz: float) -> AttackTrack | Non
     preferred = nac - LAG_COST_PER_OCTAVE * np.log2(lags / lags[0])
     top = np.clip(np.argmax(preferred, axis=1), 1, nac.shape[1] - 2)
     left, middle, right = nac[rows, top - 1], nac[rows, top], nac[rows, top + 1]
-    bend = np.minimum(left - 2 * middle + right, -1e-9)
-    lag = lags[top] + np.clip(0.5 * (left - right) / bend, -0.5, 0.5)
+    lag = lags[top] + peak_offsets(left, middle, right)
     return AttackTrack(
         seconds=(rows * hop + length / 2) / rate_hz,
         cents=CENTS_PER_RATIO * np.log(rate_hz / lag / f0_hz),

@@ -22,10 +22,10 @@ from keymapper.measuring.pitch.second_opinion import second_opinion
 from keymapper.measuring.pitch.spectra import average_spectrum
 from keymapper.measuring.pitch.sustain import Array, Sustain, find_sustain, mono_mix
 from keymapper.measuring.pitch.swing import drift_is_there
+from keymapper.model.keys import HIGHEST_KEY, LOWEST_KEY, hz_to_key, is_key
 from keymapper.model.pitch import FIRST_PARTIAL, PERIOD, Pitch
 
 SURE = 0.97
-SAME_KEY_CENTS = 60.0
 LEAST_CONFIDENCE = 0.90
 WIDEST_ERROR_CENTS = 5.0
 COARSE_ERROR_CENTS = 15.0
@@ -96,10 +96,10 @@ def _pitch_of(
         exact = _exact(fine, course, sustain.end_frame / sustain.rate_hz)
         f0_hz, error = exact.f0_hz, exact.error_cents
     periods = f0_hz * sustain.seconds
-    key = 69 + 12 * math.log2(f0_hz / reference_hz)
+    key = hz_to_key(f0_hz, reference_hz)
     root = math.floor(key + 0.5)
     found = {
-        "unsure-key": coarse.probability < LEAST_CONFIDENCE or not 0 <= root <= 127,
+        "unsure-key": coarse.probability < LEAST_CONFIDENCE or not is_key(root),
         "wide-error-bar": error > WIDEST_ERROR_CENTS,
         "few-periods": periods < LEAST_PERIODS,
         "partials-disagree": fine is None,
@@ -108,7 +108,7 @@ def _pitch_of(
     drifts = swing is not None and drift_is_there(swing)
     width = 2 * fine.vote.spread_cents if fine and not modulated and not drifts else 0.0
     return Pitch(
-        root_key=min(max(root, 0), 127),
+        root_key=min(max(root, LOWEST_KEY), HIGHEST_KEY),
         tuning_cents=100 * (key - root),
         tuning_error_cents=error,
         f0_hz=f0_hz,

@@ -8,6 +8,7 @@ import numpy as np
 from scipy import fft
 
 from keymapper.measuring.pitch.harmonics import Harmonics, flatten
+from keymapper.measuring.pitch.spectral import hann
 from keymapper.measuring.pitch.sustain import Array
 
 CENTS_PER_RATIO = 1200 / np.log(2)
@@ -48,9 +49,9 @@ def measure_partials(harmonics: Harmonics, start_seconds: float, end_seconds: fl
     points = max(last - first, 4)
     signals = harmonics.signals[:, first : first + points]
     points = signals.shape[1]
-    hann = (0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(points) + 0.5) / points)).astype(np.float32)
+    window = hann(points).astype(np.float32)
     level = np.sqrt(np.mean(signals.real**2 + signals.imag**2, axis=1))
-    spectra = fft.fftshift(fft.fft(flatten(signals, harmonics.point_hz) * hann, axis=1), axes=1)
+    spectra = fft.fftshift(fft.fft(flatten(signals, harmonics.point_hz) * window, axis=1), axes=1)
     seconds = points / harmonics.point_hz
     power = (spectra.real**2 + spectra.imag**2).astype(np.float64)
     expected = harmonics.orders * harmonics.f0_hz

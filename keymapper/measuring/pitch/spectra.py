@@ -8,6 +8,7 @@ from functools import lru_cache
 import numpy as np
 from scipy import fft
 
+from keymapper.measuring.pitch.spectral import hann, peak_offsets
 from keymapper.measuring.pitch.sustain import Array, Sustain
 
 FRAME_SECONDS = 0.17
@@ -100,7 +101,7 @@ def average_spectrum(sustain: Sustain) -> Spectrum:
 @lru_cache(maxsize=8)
 def hann_window(length: int, size: int) -> tuple[Array, Array]:
     """Return a Hann window and its own normalised autocorrelation (floor 0.05), both float32."""
-    window = (0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(length) + 0.5) / length)).astype(np.float32)
+    window = hann(length).astype(np.float32)
     spectrum = fft.rfft(window, size)
     nac = fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: length // 2 + 1]
     return window, np.maximum(nac / nac[0], np.float32(0.05))
@@ -155,8 +156,7 @@ def _peaks(decibels: Array, reference: Array, bin_hz: float) -> tuple[Array, Arr
     if len(bins) > PEAKS:
         bins = np.sort(bins[np.argpartition(-decibels[bins], PEAKS)[:PEAKS]])
     left, top, right = decibels[bins - 1], decibels[bins], decibels[bins + 1]
-    bend = np.minimum(left - 2 * top + right, -1e-6)
-    offset = np.clip(0.5 * (left - right) / bend, -0.5, 0.5)
+    offset = peak_offsets(left, top, right, least_bend=1e-6)
     peaks_hz = (bins + offset).astype(np.float64) * bin_hz
     peaks_db = (top - 0.25 * (left - right) * offset).astype(np.float64)
     return peaks_hz, peaks_db - (peaks_db.max() if len(peaks_db) else 0.0)

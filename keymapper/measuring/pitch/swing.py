@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
+from keymapper.measuring.pitch.spectral import hann
 from keymapper.measuring.pitch.sustain import Array
 from keymapper.measuring.pitch.track import Track
 
@@ -53,8 +54,8 @@ def fit_swing(track: Track) -> Swing:
     sine = _best_sine(times, cents, weight, _strongest_rate(times, left))
     if total <= 0 or sine.rate_hz <= 0:
         sine = Sine(rate_hz=0.0, level=float(fitted[0]), slope=float(fitted[1]), wave=0 * times)
-    left = weight * (cents - line @ np.array([sine.level, sine.slope]) - sine.wave)
     steady, swing = cents - sine.wave, cents - line @ np.array([sine.level, sine.slope])
+    left = weight * (swing - sine.wave)
     window = np.sqrt(track.weights) * np.cos(np.pi * times / (length + track.frame_seconds)) ** 2
     mean = float(window @ steady / window.sum())
     away = times - float(window @ times / window.sum())
@@ -109,17 +110,18 @@ def _best_sine(times: Array, cents: Array, weight: Array, rate_hz: float) -> Sin
     limit = 0.2 / max(float(times[-1] - times[0]), 1e-6)
     found = np.zeros(5)
     for _ in range(4):
-        angle = 2 * np.pi * rate_hz * times
-        wave = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        wave = _cosine_and_sine(times, rate_hz)
         slope = 2 * np.pi * times * (wave @ np.array([found[3], -found[2]]))
         design = np.stack([np.ones_like(times), times, wave[:, 0], wave[:, 1], slope], axis=1)
         found = _solve(design * weight[:, None], weight * cents)
         rate_hz += float(np.clip(found[4], -limit, limit)) if rate_hz > 0 else 0.0
+    wave = _cosine_and_sine(times, rate_hz) @ found[2:4]
+    return Sine(rate_hz=rate_hz, level=float(found[0]), slope=float(found[1]), wave=wave)
+
+
+def _cosine_and_sine(times: Array, rate_hz: float) -> Array:
     angle = 2 * np.pi * rate_hz * times
-    wave = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    return Sine(
-        rate_hz=rate_hz, level=float(found[0]), slope=float(found[1]), wave=wave @ found[2:4]
-    )
+    return np.stack([np.cos(angle), np.sin(angle)], axis=1)
 
 
 def _depth(times: Array, swing: Array, rate: float, frame_seconds: float) -> float:
@@ -129,7 +131,7 @@ def _depth(times: Array, swing: Array, rate: float, frame_seconds: float) -> flo
     step = float(times[1] - times[0])
     length = min(max(3, round(2 / (rate * step))), len(times))
     turned = swing * np.exp(-2j * np.pi * rate * times)
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(length) + 0.5) / length)
+    window = hann(length)
     frames = np.lib.stride_tricks.sliding_window_view(turned, length)
     envelope = 2 * np.abs(frames @ (window / window.sum()))
     x = rate * frame_seconds

@@ -8,6 +8,7 @@ import numpy as np
 
 from keymapper.measuring.pitch.harmonics import Harmonics
 from keymapper.measuring.pitch.partials import CENTS_PER_RATIO
+from keymapper.measuring.pitch.spectral import hann
 from keymapper.measuring.pitch.sustain import Array
 
 FRAME_SECONDS = 0.03
@@ -63,7 +64,7 @@ def pitch_track(
     usable = harmonics.orders * f0_hz * largest_swing < 0.5 * point_hz / hop
     rows = _strongest(power, usable & np.isin(harmonics.orders, agreeing))
     orders = harmonics.orders[rows]
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(length) + 0.5) / length)
+    window = hann(length)
     shift = orders * f0_hz - harmonics.centres_hz[rows]
     frames = np.lib.stride_tricks.sliding_window_view(signals[rows], length, axis=1)[:, ::hop]
     values = frames @ (window / window.sum())
