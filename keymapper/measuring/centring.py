@@ -39,9 +39,10 @@ def offsets(samples: np.ndarray, rate: int) -> np.ndarray:
     means = channel_means(samples)
     rest = _rest(samples, rate, means)
     if rest is None:
-        return np.array(
-            [_of_ends(channel, mean, rate) for channel, mean in zip(samples.T, means, strict=True)]
-        )
+        ends = [
+            _of_ends(channel, mean, rate) for channel, mean in zip(samples.T, means, strict=True)
+        ]
+        return np.array(ends, samples.dtype)
     resting = channel_means(rest)
     moving = np.sqrt(channel_means((rest - resting) ** 2))
     return np.where(np.abs(resting - means) > moving, resting, means)
