@@ -31,6 +31,7 @@ from keymapper.slicing.hearing import hear_take
 from keymapper.slicing.planned import slice_by_plan
 from keymapper.slicing.report import TakeFacts, planned_report, unplanned_report
 from keymapper.slicing.unplanned import UnplannedTake, slice_unplanned
+from keymapper.workers import keep_freed_memory
 
 _COPIERS = 2
 
@@ -68,6 +69,7 @@ def cut_takes(
     MeasurementError
         A take is silent, or does not fit the plan.
     """
+    keep_freed_memory()
     planned: list[SlicedTake] = []
     unplanned: list[UnplannedTake] = []
     facts: list[TakeFacts] = []

@@ -40,6 +40,8 @@ class NoteSource:
     """What the plan of its session pressed; None without a plan."""
     doubts: tuple[str, ...] = ()
     """What was doubtful in cutting it."""
+    session_seconds: float | None = None
+    """When it was played in its session."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,6 +165,7 @@ def _source_file(place: NoteSource, audio: Audio) -> SourceFile:
         container=info.container,
         encoding=info.encoding,
         missing_frames=info.missing_frames if frames is None else 0,
+        session_seconds=place.session_seconds,
     )
 
 

@@ -107,7 +107,7 @@ def _start_worker() -> None:
         signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING_SIGNALS)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     threadpoolctl.threadpool_limits(1)
-    _keep_freed_memory()
+    keep_freed_memory()
 
 
 def _end_soon(_number: int, _frame: object) -> None:
@@ -128,8 +128,8 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _keep_freed_memory() -> None:
-    """Have arrays of the next note use the memory of the last: a tenth of the time went there.
+def keep_freed_memory() -> None:
+    """Have the next arrays use the memory of the last: a tenth of the time went there.
 
     Where the C library is not glibc, it goes its own way.
     """

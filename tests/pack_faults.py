@@ -126,6 +126,13 @@ def clipped(pack: RenderedPack) -> None:
     pack.plant("level-clipped", note)
 
 
+def flat_tops(pack: RenderedPack) -> None:
+    note = pack.take()
+    over, down = (10 ** (pack.rng.uniform(*db) / 20) for db in ((3, 8), (-4, -0.5)))
+    note.samples = down * np.clip(note.samples * (over / np.abs(note.samples).max()), -1, 1)
+    pack.plant("level-flat-tops", note)
+
+
 def headroom(pack: RenderedPack) -> None:
     note = pack.take()
     note.samples *= 10 ** (-pack.rng.uniform(0.02, 0.2) / 20) / np.abs(note.samples).max()

@@ -7,10 +7,12 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from keymapper import BuildSettings, build_from_takes, build_instrument
+from keymapper import BuildSettings, Recipe, build_from_takes, build_instrument
+from keymapper.auditing.built_diagnosis import diagnosed_build
 from keymapper.cli.plan import plan
 from keymapper.cutting import cut_takes, read_plan, write_notes
 from keymapper.errors import InputError
+from keymapper.model.recipe import LayerSettings
 from tests.session_takes import PATCHES, Key, Patch, Recording, render_take
 
 ONE = BuildSettings(workers=1, prove=False, page=False)
@@ -50,6 +52,21 @@ def test_with_copies_and_without_gives_the_same_instrument(session, tmp_path):
         (one.sample.processing.start_frame, one.sample.frames, one.sample.peak_dbfs)
         for one in copied.notes
     ]
+
+
+def test_a_build_knows_when_each_note_was_played_with_copies_and_without(session, tmp_path):
+    top, sheet = session
+    take = top / "take.wav"
+    write_notes(cut_takes([take, take], sheet), [take, take], tmp_path / "notes")
+    length = soundfile.info(take).duration
+    for manifest in (
+        build_instrument(tmp_path / "notes", tmp_path / "one", settings=ONE),
+        build_from_takes([take, take], sheet, tmp_path / "two", settings=ONE),
+    ):
+        played = sorted(note.source.session_seconds - length - 0.7 for note in manifest.notes)
+        planned = [note.on_seconds for note in sheet.notes if note.role == "note"]
+        assert played == pytest.approx([seconds * 1.00015 for seconds in planned], abs=0.003)
+        assert diagnosed_build(manifest).order_from == "session sheet"
 
 
 def test_a_key_that_was_planned_is_believed_against_another_octave_heard(session, tmp_path):
@@ -120,6 +137,25 @@ def test_what_is_not_in_the_plan_is_no_turn_and_doubts_of_cutting_are_told(accid
         assert ("session_048_v110_rr1.wav", while_held) in told
 
 
+def test_planned_notes_that_no_take_holds_are_told(session, tmp_path):
+    _, sheet = session
+    lost = next(i for i, note in enumerate(sheet.notes) if (note.key, note.velocity) == (52, 110))
+    sound = render_take(sheet.notes, Patch(), Recording(missing=frozenset({lost})))
+    take, out = tmp_path / "take.wav", tmp_path / "notes"
+    soundfile.write(take, sound.samples, sound.rate_hz, subtype="PCM_24")
+    write_notes(cut_takes([take], sheet), [take], out)
+    told = ("session_052_v110_rr1.wav", "planned, but missing in the take")
+    for manifest in (
+        build_instrument(out, tmp_path / "one", settings=ONE),
+        build_from_takes([take], sheet, tmp_path / "two", settings=ONE),
+    ):
+        assert told in [(one.file, one.reason) for one in manifest.skipped]
+    played_after_all = out / told[0]
+    played_after_all.write_bytes((out / "session_048_v110_rr1.wav").read_bytes())
+    again = build_instrument(out, tmp_path / "three", settings=ONE)
+    assert told not in [(one.file, one.reason) for one in again.skipped]
+
+
 def test_notes_cut_without_a_plan_are_all_built(session, tmp_path):
     top, _ = session
     report = cut_takes([top / "take.wav"], None)
@@ -141,6 +177,17 @@ def two_patches(session, folder):
         (folder / note["file"]).rename(folder / file)
         note["file"] = file
     (folder / "notes.json").write_text(json.dumps(report))
+
+
+def test_what_a_patch_lacks_is_told_of_its_own_layer(session, tmp_path):
+    two_patches(session, tmp_path / "notes")
+    report = json.loads((tmp_path / "notes" / "notes.json").read_text())
+    report["missing_files"] = ["lead/lost.wav"]
+    (tmp_path / "notes" / "notes.json").write_text(json.dumps(report))
+    for layer, lost in (("lead", ["lead/lost.wav"]), ("bass", [])):
+        recipe = Recipe(layer=(LayerSettings(folder=layer),))
+        manifest = build_instrument(tmp_path / "notes", tmp_path / layer, recipe, settings=ONE)
+        assert [one.file for one in manifest.skipped if "planned" in one.reason] == lost
 
 
 def test_patches_of_a_session_are_no_turns_of_each_other(session, tmp_path):

@@ -45,14 +45,14 @@ def write_layers(
         soundfile.write(folder / f"C4_v{velocity}.wav", samples, RATE, subtype="PCM_24")
 
 
-def levels_db(folder: Path, key: int = 60) -> list[float]:
+def levels_db(folder: Path, key: int = 60, turn: int = 0) -> list[float]:
     reading = read_sfz(sfz_file(folder))
     samples = load_samples(reading.regions)
     settings = player_settings(reading, (sample.rate for sample in samples.values()))
     player = Player(reading.regions, samples, settings)
     found = []
     for velocity in range(2, 128):
-        voices = player.voices((NoteOn(at_frame=0, key=key, velocity=velocity),))
+        voices = player.voices((NoteOn(at_frame=0, key=key, velocity=velocity),), turn)
         sound = player.render(voices, 2 * RATE)[RATE // 5 :].astype(float)
         found.append(10 * np.log10(np.mean(sound**2)))
     return found
@@ -89,6 +89,24 @@ def test_a_note_stays_level_in_fades_into_each_of_several_notes(tmp_path: Path) 
     for key in (60, 64):
         plain, faded = (levels_db(tmp_path / f"fade{fade}", key) for fade in (0, 20))
         assert np.abs(np.subtract(faded, plain)).max() < 0.5
+
+
+def test_every_two_repeats_that_meet_stay_level(tmp_path: Path) -> None:
+    """Three soft repeats over two loud ones: alike, unrelated, taking from each other, opposite."""
+    (tmp_path / "in").mkdir()
+    time = np.arange(2 * RATE) / RATE
+    for velocity, peak, turns in ((40, 0.05, (0.0, 1.0, 3.1)), (110, 0.3, (0.0, 1.9))):
+        for repeat, turn in enumerate(turns, 1):
+            sound = np.sin(2 * np.pi * HZ * time + turn) + np.sin(4 * np.pi * HZ * time + turn)
+            sound *= peak * np.minimum(1.0, time / 0.005) / 2
+            lead = np.random.default_rng(repeat).normal(0, 1e-5, RATE // 20)
+            name = tmp_path / "in" / f"C4_v{velocity}_rr{repeat}.wav"
+            soundfile.write(name, np.concatenate([lead, sound]), RATE, subtype="PCM_24")
+    plain, faded = levels_db(built(tmp_path, 0)), built(tmp_path, 20)
+    for turn in range(6):
+        assert np.abs(np.subtract(levels_db(faded, turn=turn), plain)).max() < 0.5
+    (layer,) = manifest_beside(sfz_file(faded)).layers
+    assert any("1 of 6 pairs of notes would all but cancel" in text for text in layer.remarks)
 
 
 def built(folder: Path, fade: int) -> Path:

@@ -12,23 +12,40 @@ from keymapper.auditing.recording_order import (
     order_of_times,
 )
 from keymapper.model.finding import Diagnosis
-from keymapper.model.instrument import Manifest, NoteRecord
+from keymapper.model.instrument import LayerFacts, Manifest, NoteRecord
 from keymapper.model.keys import key_name
 
 
-def diagnosed_build(manifest: Manifest) -> Diagnosis | None:
-    """Return why the recordings deviate; None for one-shots and fewer than 3 pitched notes.
+def diagnosed_build(manifest: Manifest) -> tuple[Diagnosis, ...]:
+    """Return why the recordings of each layer deviate, one for each that has 3 pitched notes.
 
-    Without advice: what the build found, it has put right.
+    One-shots have none. Without advice: what the build found, it has put right.
     """
-    if any(layer.layout == "one-shots" for layer in manifest.layers):
-        return None
-    held = [note for note in manifest.notes if not note.decision.is_release]
-    notes = {note.source.file: note for note in held}
-    files = sorted(notes)
-    tuned = [_tuned_note(notes[file]) for file in files]
-    found = diagnosed(manifest.name, tuned, _order([*notes.values()]))
-    return None if found is None else replace(found, advice=())
+    found = [
+        _diagnosed(manifest, layer) for layer in manifest.layers if layer.layout != "one-shots"
+    ]
+    return tuple(replace(one, advice=()) for one in found if one is not None)
+
+
+def notes_of_layer(manifest: Manifest, layer: LayerFacts) -> list[NoteRecord]:
+    """Return the notes that were recorded for one layer."""
+    return [
+        note
+        for note in manifest.notes
+        if not layer.folder or note.source.file.startswith(f"{layer.folder}/")
+    ]
+
+
+def name_of_layer(manifest: Manifest, layer: LayerFacts) -> str:
+    """Return what the recordings of a layer are called: those of the only one as the instrument."""
+    return layer.folder if len(manifest.layers) > 1 else manifest.name
+
+
+def _diagnosed(manifest: Manifest, layer: LayerFacts) -> Diagnosis | None:
+    own = notes_of_layer(manifest, layer)
+    notes = {note.source.file: note for note in own if not note.decision.is_release}
+    tuned = [_tuned_note(notes[file]) for file in sorted(notes)]
+    return diagnosed(name_of_layer(manifest, layer), tuned, _order([*notes.values()]))
 
 
 def _tuned_note(note: NoteRecord) -> TunedNote:
@@ -48,10 +65,11 @@ def _tuned_note(note: NoteRecord) -> TunedNote:
 
 
 def _order(notes: list[NoteRecord]) -> RecordingOrder:
-    """Return the order of the notes in their take, else that of numbers in their names."""
-    if len({note.source.take for note in notes}) == 1 and notes[0].source.take:
-        seconds = {n.source.file: n.source.first_frame / n.source.rate for n in notes}
-        return order_of_times("session sheet", seconds, in_minutes=True)
+    """Return the order of the notes in their session, else that of numbers in their names."""
+    seconds = {note.source.file: note.source.session_seconds for note in notes}
+    known = {file: at for file, at in seconds.items() if at is not None}
+    if len(known) == len(notes):
+        return order_of_times("session sheet", known, in_minutes=True)
     keys = {note.source.file: note.hints.key for note in notes}
     numbers = numbers_in_names(keys)
     if numbers is None:

@@ -132,7 +132,9 @@ def _diagnosis(
     found: tuple[RecordingOrder, Fit, set[str]],
 ) -> Diagnosis:
     order, fit, outliers = found
-    middle = median(note.cents or 0.0 for note in near)
+    middle = median(
+        (note.cents or 0.0) - rest for note, rest in zip(near, fit.rest.tolist(), strict=True)
+    )
     has_velocity = "velocity" in fit.columns
     diagnosis = Diagnosis(
         set_name=name,

@@ -29,7 +29,7 @@ def sentence_of(diagnosis: Diagnosis) -> str:
         way = "sharper" if velocity.value > 0 else "flatter"
         parts.append(f"hard notes are {_amount(velocity)} {way} than soft ones")
     text = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])}, and {parts[-1]}"
-    return f"{text}; {_misfits(diagnosis.outliers)}.{_doubts(diagnosis)}"
+    return f"{text}; {_misfits(diagnosis)}.{_doubts(diagnosis)}"
 
 
 def _is_told(cause: Estimate, noticeable: float) -> bool:
@@ -65,14 +65,20 @@ def _time(span: float, warm_up: WarmUp) -> str:
     )
 
 
-def _misfits(outliers: tuple[str, ...]) -> str:
+def _misfits(diagnosis: Diagnosis) -> str:
+    """Name the notes that stand out of the others, and say how far those scatter if it is heard."""
+    outliers = diagnosis.outliers
+    rests = [row.rest_cents or 0.0 for row in diagnosis.notes_table if not row.outlier]
+    widest = max(map(abs, rests), default=0.0)
+    scatter = f"up to {widest:.1f} cents from that" if widest >= NOTICEABLE_CENTS else ""
     if not outliers:
-        return "all notes fit"
+        return f"single notes lie {scatter}" if scatter else "all notes fit"
     count = len(outliers)
     number = _NUMBERS[count] if count < len(_NUMBERS) else str(count)
     names = ", ".join(outliers[:TOLD_OUTLIERS]) + (", …" if count > TOLD_OUTLIERS else "")
     verb = "note does" if count == 1 else "notes do"
-    return f"{number} {verb} not fit: {names}"
+    others = f"; the others lie {scatter}" if scatter else ""
+    return f"{number} {verb} not fit: {names}{others}"
 
 
 def _doubts(diagnosis: Diagnosis) -> str:

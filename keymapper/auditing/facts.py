@@ -13,12 +13,12 @@ from keymapper.auditing.sound.dropouts import find_dropouts
 from keymapper.auditing.sound.edges import measured_edges
 from keymapper.auditing.sound.loop_judging import judged_loop
 from keymapper.auditing.sound.noise import hum_of, noise_between_dbfs, noise_dbfs
-from keymapper.auditing.sound.steps import step_of
 from keymapper.auditing.sound.stereo import mono_loss_db
 from keymapper.formats.audio_file import Audio, read_audio, read_audio_info
 from keymapper.formats.sample_texts import read_imprint
 from keymapper.measuring.centring import centred
 from keymapper.measuring.note import measured_note
+from keymapper.measuring.steps import step_of
 from keymapper.model.instrument import EmbeddedHints, Measurement
 from keymapper.model.loop import Loop
 from keymapper.model.sample_facts import Disturbances, Edges, SampleFacts

@@ -71,22 +71,22 @@ def order_of_times(
 
 
 def _from_session(read: ReadPack, files: Sequence[str]) -> dict[str, float] | None:
-    """Return onsets from notes.json in the pack; takes follow one another."""
+    """Return onsets from notes.json in the pack, or from the one above a patch of several."""
     names = [name for name in read.source.files if PurePosixPath(name).name == NOTES_NAME]
-    for name in names:
+    root = read.source.root.resolve()
+    places = [(root / name, PurePosixPath(name).parent, "") for name in names]
+    for path, here, above in (
+        *places,
+        (root.parent / NOTES_NAME, PurePosixPath(), f"{root.name}/"),
+    ):
         try:
-            report = read_notes(read.source.root / name)
+            report = read_notes(path)
         except InputError:
             continue
-        here = PurePosixPath(name).parent
-        starts = [0.0]
-        for take in report.takes:
-            starts.append(starts[-1] + take.frames / max(1, take.rate_hz))
         onsets = {
-            (here / note.file).as_posix(): starts[min(note.take, len(starts) - 1)]
-            + note.onset_seconds
+            (here / note.file.removeprefix(above)).as_posix(): report.session_seconds(note)
             for note in report.notes
-            if note.file is not None
+            if note.file is not None and note.file.startswith(above)
         }
         known = {file: onsets[file] for file in files if file in onsets}
         known |= {

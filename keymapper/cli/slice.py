@@ -10,6 +10,8 @@ import typer
 if TYPE_CHECKING:
     from keymapper.model.session import CutReport
 
+_MOST_MISSING_NAMED = 8
+
 
 def slice_take(
     takes: Annotated[
@@ -76,7 +78,9 @@ def _print_report(report: CutReport, out: Path) -> None:
         at = clock_time(note.onset_seconds)
         typer.echo(f"look at {note.file} ({place}{at}): {'; '.join(note.doubtful)}")
     if report.missing:
-        typer.echo(f"missing: plan {_ranges(report.missing)}")
+        files = report.missing_files if len(report.missing_files) <= _MOST_MISSING_NAMED else ()
+        named = f" ({', '.join(files)})" if files else ""
+        typer.echo(f"missing: plan {_ranges(report.missing)}{named}")
     typer.echo(
         f"{len(report.notes)} notes, {len(report.missing)} missing, {len(report.extra)} extra, "
         f"{len(doubtful)} to look at."

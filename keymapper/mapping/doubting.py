@@ -61,6 +61,12 @@ def _doubts(note: NoteRecord) -> Iterator[Doubt]:
     if levels.clipped_frames:
         message = f"clipped in {levels.clipped_frames} frames; record it again with less gain"
         yield Doubt(file=file, about="level", message=message)
+    if levels.flat_top_frames:
+        message = (
+            f"its peaks are cut flat at {levels.peak_dbfs:.1f} dBFS, in {levels.flat_top_frames} "
+            "frames: it was clipped before it was turned down"
+        )
+        yield Doubt(file=file, about="level", message=message)
     if channels.dead:
         message = f"its {channels.dead} side is dead; the other was taken for both"
         yield Doubt(file=file, about="channels", message=message)

@@ -147,6 +147,23 @@ def square_law_db(velocity: int, known_velocity: int) -> float:
     return 40.0 * math.log10(velocity / known_velocity)
 
 
+def would_cancel(correlation: float) -> bool:
+    """Say whether two sounds take more from each other, half-way, than a fade may raise them by."""
+    return 10.0 * math.log10(max((1.0 + correlation) / 2.0, 1e-12)) < -MOST_RAISED_DB
+
+
+def gains_within(
+    gains: Sequence[VelocityGain], velocities: tuple[int, int]
+) -> tuple[VelocityGain, ...]:
+    """Return the part of a level curve between two velocities, inclusive, with points at both."""
+    low, high = velocities
+    inside = {gain.velocity for gain in gains if low < gain.velocity < high}
+    return tuple(
+        VelocityGain(velocity=velocity, gain_db=gain_between_db(gains, velocity))
+        for velocity in sorted({low, high, *inside})
+    )
+
+
 def gain_between_db(gains: Sequence[VelocityGain], velocity: int) -> float:
     """Return the gain at a velocity as players draw it between points; the ends go on level."""
     amplitude = np.interp(

@@ -10,6 +10,7 @@ import scipy.fft
 
 from keymapper.channels import channel_means
 from keymapper.measuring.blocks import block_energies
+from keymapper.measuring.flat_tops import flat_top_frames
 from keymapper.measuring.k_weighting import LOUDNESS_OFFSET_DB, k_weighting
 from keymapper.model.loop import Loop
 from keymapper.model.sound import SILENCE_DBFS, Course, Levels
@@ -124,6 +125,7 @@ def measured_levels(
     held = samples[times.attack_end_frame : times.note_off_frame]
     sustained = times.sustains and len(held) >= BODY_SECONDS * rate
     means = channel_means(samples)
+    clipped = clipped_frames(samples)
     return Levels(
         peak_dbfs=peak_dbfs(samples),
         rms_dbfs=rms_dbfs(sound),
@@ -131,7 +133,8 @@ def measured_levels(
         body_dbfs=rms_dbfs(held if sustained else windows[0]),
         noise_floor_dbfs=noise_floor_dbfs,
         dc_offset=float(means[np.argmax(np.abs(means))]),
-        clipped_frames=clipped_frames(samples),
+        clipped_frames=clipped,
+        flat_top_frames=0 if clipped else flat_top_frames(samples),
     )
 
 

@@ -126,7 +126,7 @@ class Diagnosis:
     offset_cents: Estimate
     """At key 60 and velocity 100, once the pitch has settled (at the last note)."""
     middle_cents: float
-    """Median of all deviations: what tuning the set as a whole has to take away."""
+    """Median of the fit over all notes: what tuning the set as a whole has to take away."""
     slope_cents_per_octave: Estimate
     warm_up: WarmUp | None
     """None where no recording order is known, or nothing is to be seen of it."""

@@ -38,6 +38,8 @@ class SourceFile:
     container: str
     encoding: str
     missing_frames: int
+    session_seconds: float | None = None
+    """When it was played, for a note of a session that was cut; None where nobody says."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

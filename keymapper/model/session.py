@@ -201,4 +201,11 @@ class CutReport:
     notes: tuple[CutNote, ...]
     takes: tuple[CutTake, ...]
     patches: tuple[PatchCall, ...] = ()
+    missing_files: tuple[str, ...] = ()
+    """What the missing notes would be called, sync and reference notes left out."""
     format_version: int = NOTES_FORMAT_VERSION
+
+    def session_seconds(self, note: CutNote) -> float:
+        """Return when a note began in the session, whose takes follow one another."""
+        before = self.takes[: note.take]
+        return sum(take.frames / max(1, take.rate_hz) for take in before) + note.onset_seconds

@@ -44,6 +44,9 @@ class Levels:
     dc_offset: float
     """Largest mean of a channel, full scale 1.0, with its sign."""
     clipped_frames: int
+    """In runs at full scale."""
+    flat_top_frames: int
+    """In peaks cut flat below full scale; 0 where any are clipped at it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

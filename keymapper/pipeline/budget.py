@@ -233,11 +233,12 @@ def _within(
         SkippedFile(file=file, reason="left out to fit the budget")
         for file in sorted(set(files) - staying)
     ]
-    remarks = found.given_up if layer == 0 else ()
+    remarks = found.given_up_of[layer] if found.given_up_of else ()
     rates = {one.note: one.rate for one in found.treatments}
     full_rate = sum(kept[i].preparation.rate > rates[i] for i in own if i in kept)
     if full_rate:
-        remarks = (*remarks, f"no loop at a lower rate for {full_rate} notes, which stay larger")
+        which = "1 note, which stays" if full_rate == 1 else f"{full_rate} notes, which stay"
+        remarks = (*remarks, f"no loop at a lower rate for {which} larger")
     notes = set_notes(plan.measured, plan.named, plan.recipe)
     gains = [members[own[place.note]].placed.gain_db for place in places]
     placed = voiced(notes, decided, places, plan.recipe, plan.assembly.layout, gains)

@@ -111,8 +111,8 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
         return job.notes.sources, list(job.notes.skipped)
     found = find_recordings(job.where, job.layer.folder)
     skipped = [SkippedFile(file=file, reason=reason) for file, reason in found.passed_over]
-    session = _session_notes(job.where)
-    left_out = reasons_left_out(session)
+    session = _session_of(job.where)
+    left_out = reasons_left_out(session.notes)
     rights = right_sides(job.where, found.recordings)
     left_out |= {right: f"the right side of {left}" for left, right in rights.items()}
     sources = []
@@ -122,36 +122,47 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
         else:
             right = job.where / rights[file] if file in rights else None
             audio = AudioPlace(path=job.where / file, right=right)
-            sources.append(_source(file, audio, session.get(file)))
-    return sources, skipped
+            sources.append(_source(file, audio, session))
+    lost = [
+        file
+        for file in session.missing
+        if file not in found.recordings and PurePosixPath(file).is_relative_to(job.layer.folder)
+    ]
+    return sources, skipped + missing_notes(lost)
 
 
-def reasons_left_out(session: Mapping[str, CutNote]) -> dict[str, str]:
+def missing_notes(files: Sequence[str]) -> list[SkippedFile]:
+    """Tell the planned notes that no take holds, by what they would be called."""
+    return [SkippedFile(file=file, reason="planned, but missing in the take") for file in files]
+
+
+def reasons_left_out(notes: Mapping[str, CutNote]) -> dict[str, str]:
     """Return the notes of a cut session, by file, that are not to be sampled, and why.
 
     Where some were planned, what was not is an accident and no repeat of any key.
     """
     reasons = {
         file: f"a {note.role} note of the session"
-        for file, note in session.items()
+        for file, note in notes.items()
         if note.role != "note"
     }
-    if any(note.plan_index is not None for note in session.values()):
-        extras = [file for file, note in session.items() if note.plan_index is None]
+    if any(note.plan_index is not None for note in notes.values()):
+        extras = [file for file, note in notes.items() if note.plan_index is None]
         reasons |= dict.fromkeys(extras, "not in the plan of the session")
     return reasons
 
 
-def _source(file: str, audio: AudioPlace, note: CutNote | None) -> NoteSource:
-    if note is None:
-        return NoteSource(audio=audio, name=file)
-    return NoteSource(
-        audio=audio, name=file, planned_key=note.planned_key, doubts=note.cutting_doubts
-    )
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _CutSession:
+    """The notes of a cut session by file, when they began, and what is missing."""
+
+    notes: Mapping[str, CutNote]
+    seconds: Mapping[str, float]
+    missing: tuple[str, ...]
 
 
-def _session_notes(folder: Path) -> dict[str, CutNote]:
-    """Return the notes of a cut session by file, relative to a folder of it.
+def _session_of(folder: Path) -> _CutSession:
+    """Return the cut session that a folder is of; nothing where it is of none.
 
     A session of several patches has a folder for each; what was cut is told above them.
     """
@@ -159,13 +170,30 @@ def _session_notes(folder: Path) -> dict[str, CutNote]:
     for top, prefix in ((here, ""), (here.parent, f"{here.name}/")):
         path = top / NOTES_NAME
         try:
-            notes = read_notes(path).notes if path.is_file() else ()
+            report = read_notes(path) if path.is_file() else None
         except InputError:  # somebody else's file of that name
             continue
-        found = {note.file: note for note in notes if note.file and note.file.startswith(prefix)}
-        if found:
-            return {file.removeprefix(prefix): note for file, note in found.items()}
-    return {}
+        named = [] if report is None else [(note.file or "", note) for note in report.notes]
+        notes = {f.removeprefix(prefix): note for f, note in named if f and f.startswith(prefix)}
+        if report is not None and notes:
+            lost = [file for file in report.missing_files if file.startswith(prefix)]
+            missing = tuple(file.removeprefix(prefix) for file in lost)
+            seconds = {file: report.session_seconds(note) for file, note in notes.items()}
+            return _CutSession(notes=notes, seconds=seconds, missing=missing)
+    return _CutSession(notes={}, seconds={}, missing=())
+
+
+def _source(file: str, audio: AudioPlace, session: _CutSession) -> NoteSource:
+    note = session.notes.get(file)
+    if note is None:
+        return NoteSource(audio=audio, name=file)
+    return NoteSource(
+        audio=audio,
+        name=file,
+        planned_key=note.planned_key,
+        doubts=note.cutting_doubts,
+        session_seconds=session.seconds[file],
+    )
 
 
 def refuse_several_patches(folder: Path) -> None:
@@ -176,7 +204,7 @@ def refuse_several_patches(folder: Path) -> None:
     InputError
         Notes of several patches lie in the folder.
     """
-    session = _session_notes(folder)
+    session = _session_of(folder).notes
     left_out = reasons_left_out(session)
     notes = [
         (note.patch, file)

@@ -9,7 +9,7 @@ from keymapper.errors import InputError
 from keymapper.formats.two_sides import AudioPlace
 from keymapper.model.instrument import SkippedFile
 from keymapper.model.session import SessionSheet
-from keymapper.pipeline.measure import NotesInTakes, Progress, reasons_left_out
+from keymapper.pipeline.measure import NotesInTakes, Progress, missing_notes, reasons_left_out
 from keymapper.recording import NoteSource, file_sha256
 
 
@@ -41,8 +41,10 @@ def notes_in_takes(takes: Sequence[Path], sheet: SessionSheet, progress: Progres
             sha256=hashes[note.take],
             planned_key=note.planned_key,
             doubts=note.cutting_doubts,
+            session_seconds=report.session_seconds(note),
         )
         for file, note in sampled.items()
     )
-    skipped = tuple(SkippedFile(file=file, reason=reason) for file, reason in left_out.items())
-    return NotesInTakes(sources=sources, skipped=skipped)
+    skipped = [SkippedFile(file=file, reason=reason) for file, reason in left_out.items()]
+    skipped += missing_notes(report.missing_files)
+    return NotesInTakes(sources=sources, skipped=tuple(skipped))

@@ -53,6 +53,7 @@ def _row(recording: Recording) -> Row:
         "noise_floor_dbfs": levels.noise_floor_dbfs,
         "dc_offset": levels.dc_offset,
         "clipped_frames": levels.clipped_frames,
+        "flat_top_frames": levels.flat_top_frames,
         "channels": channels.count,
         "dead_channel": channels.dead or None,
         "equal_channels": channels.equal,

@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from string import ascii_lowercase
 
 import numpy as np
-from scipy.cluster.hierarchy import fcluster, linkage
 
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.evidence import HeardPitch
@@ -69,6 +68,8 @@ def _is_likely(pitch: HeardPitch | None) -> bool:
 
 def _alike(notes: Sequence[int], tones: Sequence[FloatArray]) -> list[list[int]]:
     """Return groups of notes that sound alike, in order of their first ones (average linkage)."""
+    from scipy.cluster.hierarchy import fcluster, linkage  # only takes without a plan need it
+
     if len(notes) < 2:
         return [list(notes)] if notes else []
     distances = linkage([tones[i] / 2 for i in notes], "average", metric="cityblock")

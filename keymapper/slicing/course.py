@@ -195,7 +195,7 @@ class _Meter:
             np.subtract(channel, constant, out=plane)
         blocks = planes[:, self.lead_frames :].reshape(len(planes), -1, self._block)
         raw = samples[self.lead_frames :].reshape(blocks.shape[1], -1)
-        peak = np.maximum(blocks.max(axis=2), -blocks.min(axis=2)).max(axis=0)
+        peak = np.abs(blocks).max(axis=0).max(axis=1)
         near = np.flatnonzero(peak >= _FULL_SCALE - self._most_offset)
         return _ChunkLevels(
             peak=peak,
@@ -210,8 +210,9 @@ class _Meter:
         banded: FloatArray = np.zeros(1, np.float32)
         for plane in planes:
             windows = np.lib.stride_tricks.sliding_window_view(plane, self._window_frames)
-            spectrum = scipy.fft.rfft(windows[:: self._hop] * self._window, axis=1)
-            squares = np.square(spectrum.view(np.float32))
-            banded = banded + np.add.reduceat(squares, 2 * self._edges, axis=1)
+            windowed = windows[:: self._hop] * self._window
+            parts = scipy.fft.rfft(windowed, axis=1, overwrite_x=True).view(np.float32)
+            np.square(parts, out=parts)  # in place: new memory costs as much as the sums
+            banded = banded + np.add.reduceat(parts, 2 * self._edges, axis=1)
         power = banded * np.float32(2 / (self._window_frames * len(planes)))
         return np.asarray(10 * np.log10(power + _LEAST_POWER), np.float16)

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.growth import GROWING
@@ -79,6 +78,8 @@ def _least_line(
     Both are counted from the line so far, whose drift is given; moments are seconds from it, evenly
     spaced. left : of every note from each moment, shape (notes, moments).
     """
+    from scipy.interpolate import CubicSpline  # takes a while to load; few takes need it
+
     step = float(moments[1] - moments[0]) / _BETWEEN
     shifts = np.arange(moments[0], moments[-1], step)
     profiles = CubicSpline(moments, left, axis=1)(shifts)

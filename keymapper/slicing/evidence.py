@@ -9,7 +9,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import bdtrc
 
 from keymapper.model.session import PlannedNote
 from keymapper.slicing.alignment import Alignment
@@ -157,6 +156,8 @@ def is_beyond_chance(
     place is to be nearly as good, as among echoes, and the number of places as good that is to be
     expected is to be small (A. Desolneux, L. Moisan, J.-M. Morel, "Meaningful alignments", 2000).
     """
+    from scipy.special import bdtrc  # takes a while to load
+
     starts = _starts_inside(alignment, plan_seconds, onset_seconds)
     reach = float(np.diff(plan_seconds).min(initial=np.inf)) - _APART_SECONDS
     moves = np.arange(_APART_SECONDS, min(reach, _FAR_SECONDS), _STEP_SECONDS)

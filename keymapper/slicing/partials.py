@@ -10,7 +10,7 @@ from scipy import fft
 
 from keymapper.slicing.course import FloatArray
 
-_LOWEST_HZ, _HIGHEST_HZ = 25.0, 9600.0
+_LOWEST_HZ, HIGHEST_HZ = 25.0, 9600.0
 _MOST_PARTIALS = 16
 _ABOVE_MEDIAN = 30.0
 _LEAST_SHARE = 1e-4
@@ -38,11 +38,13 @@ def partials_of(sound: FloatArray, rate_hz: float) -> Partials:
     sound : float, shape (frames, channels).
     """
     size = fft.next_fast_len(2 * len(sound), real=True)
-    window = np.hanning(len(sound))
-    spectra = fft.rfft(sound * window[:, None], size, axis=0)
-    hertz = np.arange(len(spectra)) * rate_hz / size
-    heard = (hertz > _LOWEST_HZ) & (hertz < min(_HIGHEST_HZ, 0.49 * rate_hz))
-    power = np.where(heard, (np.abs(spectra) ** 2).mean(axis=1), 0.0)
+    window = np.hanning(len(sound)).astype(np.float32)
+    spectra = fft.rfft(sound.T.astype(np.float32) * window, size, axis=1)
+    parts = spectra.view(np.float32).reshape(len(spectra), -1, 2)
+    powers = np.einsum("cij,cij->i", parts, parts) / np.float32(len(spectra))
+    hertz = np.arange(len(powers)) * rate_hz / size
+    heard = (hertz > _LOWEST_HZ) & (hertz < min(HIGHEST_HZ, 0.49 * rate_hz))
+    power = np.where(heard, powers, 0.0)
     hz: list[float] = []
     amplitudes: list[float] = []
     for peak in _peaks(power, power[heard]):

@@ -69,14 +69,20 @@ def planned_report(
         doubled = None if note.doubles_plan_index is None else sheet.notes[note.doubles_plan_index]
         file = extra_file_name(count, facts[number].suffix)
         notes.append(_cut_note(note, number, file, doubled))
+    missing = tuple(index for index in range(len(sheet.notes)) if index not in chosen)
     return CutReport(
         latency_seconds=_rounded(takes[0].latency_seconds, 7),
         drift_ppm=_rounded(takes[0].drift_ppm, 4),
-        missing=tuple(index for index in range(len(sheet.notes)) if index not in chosen),
+        missing=missing,
         extra=tuple(_extra_note(number, note) for number, note in extras),
         notes=tuple(notes),
         takes=tuple(cut_take(take, fact) for take, fact in zip(takes, facts, strict=True)),
         patches=sheet.patches,
+        missing_files=tuple(
+            planned_file_name(sheet.notes[index], sheet.patches, facts[0].suffix)
+            for index in missing
+            if sheet.notes[index].role == "note"
+        ),
     )
 
 

@@ -31,11 +31,13 @@ from keymapper.slicing.growth import (
 )
 from keymapper.slicing.levels import Levels
 from keymapper.slicing.onset import AUDIBLE_RATIO, GUARD_SECONDS
-from keymapper.slicing.partials import partials_of
+from keymapper.slicing.partials import HIGHEST_HZ, Partials, partials_of
 from keymapper.slicing.timing import ABRUPT_RATIO, ABRUPT_SECONDS, Asked
 
 _FINE_HZ, _ROUGH_HZ = 12_000, 4_000
 """Least rates: to see a frame, and to draw a line through key-downs."""
+_EVERY_PARTIAL_HZ = round(2.2 * HIGHEST_HZ)
+"""A rate at which no partial is lost."""
 _ABOVE_PARTIALS = 2.5
 """A frame is seen at a rate of at least so many times the highest partial."""
 _FASTEST_DECAY = 40.0
@@ -201,7 +203,7 @@ def seen_audible(
     None where no fit is good enough to tell, where it begins in noise with a click, or where it is
     audible too late to be seen.
     """
-    note = _coarse_note(beginning, _fine_hz(beginning))
+    note = _fine_note(beginning)
     if note is None:
         return None
     growth = growth_from(ground_of(note, _SEEN_SECONDS), 0.0, way)
@@ -256,23 +258,35 @@ def _grown_above(growth: Growth, fit: Fit, threshold: float) -> SeenAudible | No
     return SeenAudible(seconds=float(seconds[np.argmax(loud)]), is_clear=False)
 
 
-def _fine_hz(beginning: Beginning) -> int:
-    """Return the least rate at which every partial of a note can be seen."""
-    highest = partials_of(beginning.hold, beginning.rate_hz).hz.max(initial=0.0)
-    return max(_FINE_HZ, round(_ABOVE_PARTIALS * float(highest)))
+def _fine_note(beginning: Beginning) -> CoarseNote | None:
+    """Return what the fits need of a note, at the least rate that shows all of its partials."""
+    factor = max(1, beginning.rate_hz // _EVERY_PARTIAL_HZ)
+    hold = _coarse(beginning.hold, factor)
+    partials = partials_of(hold, beginning.rate_hz / factor)
+    highest = float(partials.hz.max(initial=0.0))
+    return _coarse_note(beginning, max(_FINE_HZ, round(_ABOVE_PARTIALS * highest)), partials)
 
 
-def _coarse_note(beginning: Beginning, least_hz: int) -> CoarseNote | None:
-    """Return what the fits need of a note, or None where its hold has no partials."""
+def _coarse(part: FloatArray, factor: int) -> FloatArray:
+    """Return a frame for every so many."""
     import soxr
 
+    return np.asarray(soxr.resample(part, factor, 1).reshape(-1, part.shape[1]), np.float64)
+
+
+def _coarse_note(
+    beginning: Beginning, least_hz: int, partials: Partials | None = None
+) -> CoarseNote | None:
+    """Return what the fits need of a note, or None where its hold has no partials.
+
+    partials : of the hold, where they are known.
+    """
     factor = max(1, beginning.rate_hz // least_hz)
     rate = beginning.rate_hz / factor
     stretch, hold, before = (
-        soxr.resample(part, factor, 1).reshape(-1, part.shape[1]).astype(np.float64)
-        for part in (beginning.stretch, beginning.hold, beginning.before)
+        _coarse(part, factor) for part in (beginning.stretch, beginning.hold, beginning.before)
     )
-    partials = partials_of(hold, rate)
+    partials = partials or partials_of(hold, rate)
     if len(partials.hz) == 0:
         return None
     quiet = beginning.quiet_frames // factor

@@ -138,6 +138,7 @@ EXAMPLES: dict[str, tuple[Any, Any]] = {
         instrument(zone(deviation=Deviation(cents=None, error_cents=0.0, reason="it is noise"))),
     ),
     "level-clipped": (GOOD_SAMPLE, _levels(clipped_frames=12)),
+    "level-flat-tops": (GOOD_SAMPLE, _levels(flat_top_frames=40)),
     "level-headroom": (GOOD_SAMPLE, _levels(peak_dbfs=-0.1)),
     "level-over-full-scale": (GOOD_ZONE, zone(region={"volume_db": 9.0})),
     "level-near-silence": (GOOD_SAMPLE, _levels(peak_dbfs=-61.0)),

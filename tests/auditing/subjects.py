@@ -63,6 +63,7 @@ def measurement(key: int = 60, cents: float = 0.0, *, sustains: bool = True) -> 
         noise_floor_dbfs=None,
         dc_offset=0.0001,
         clipped_frames=0,
+        flat_top_frames=0,
     )
     return replace(_measured(), pitch=pitch(key, cents), course=course, levels=levels)
 

@@ -84,6 +84,16 @@ def test_the_session_is_best(tmp_path, names):
     assert [order.place[name] for name in names] == pytest.approx([0.0, 1.0, 2.0, 3.0])
 
 
+def test_the_session_of_a_patch_of_several_lies_above_it(tmp_path, names):
+    patch = tmp_path / "bell-buoy"
+    patch.mkdir()
+    in_session = _report([f"bell-buoy/{name}" for name in names])
+    (tmp_path / "notes.json").write_bytes(notes_json(in_session))
+    order = _order(patch, names)
+    assert order.source == "session sheet"
+    assert [order.place[name] for name in names] == pytest.approx([0.0, 1.0, 2.0, 3.0])
+
+
 def _report(names: list[str]) -> CutReport:
     take = CutTake(
         file="take.wav",

@@ -10,9 +10,9 @@ from keymapper.auditing.sound.dropouts import find_dropouts
 from keymapper.auditing.sound.edges import measured_edges
 from keymapper.auditing.sound.loop_judging import judged_loop
 from keymapper.auditing.sound.noise import hum_of, noise_dbfs
-from keymapper.auditing.sound.steps import step_of
 from keymapper.auditing.sound.stereo import mono_loss_db
 from keymapper.measuring.centring import centred
+from keymapper.measuring.steps import step_of
 from keymapper.model.loop import Loop
 from keymapper.model.sound import Course
 from tests.auditing.subjects import pitch

@@ -263,7 +263,7 @@ def compare(one: Set, step: int, full_bytes: int) -> bool:
         line += f"   truth: {mine:4.2f} / {worst(one, plain, nothing, one.truths).spectrum_db:4.2f}"
     print(f"{'pass' if ok else 'FAIL'}  {line}   {took:.2f} s")
     if "-v" in sys.argv:
-        print("".join(f"        {text}\n" for text in plan.given_up), end="")
+        print("".join(f"        {text}\n" for text in plan.given_up_of[0]), end="")
     return ok
 
 

@@ -92,7 +92,8 @@ def test_slice_by_plan_copies_every_note_bit_for_bit(session, tmp_path, name):
     result = keymapper(
         "slice", session / name, "--session", session / "plan/session.json", "--out", tmp_path / "n"
     )
-    assert "missing: plan 6" in result.stdout
+    lost = f"session_052_v060_rr1{(session / name).suffix}"
+    assert f"missing: plan 6 ({lost})" in result.stdout
     assert "11 notes, 1 missing, 0 extra" in result.stdout
     report = notes_of(tmp_path / "n")
     assert report["missing"] == [6]

@@ -189,14 +189,14 @@ def test_what_fits_stays_as_it_is() -> None:
     keys, notes, places = layered()
     plan = budget_plan(places, keys, notes, BudgetLimits(most_bytes=10**9, most_notes=16))
     assert plan.places == places
-    assert (plan.given_up, plan.worst_db, plan.size_bytes) == ((), 0.0, plan.full_bytes)
+    assert (plan.given_up_of, plan.worst_db, plan.size_bytes) == ((), 0.0, plan.full_bytes)
 
 
 def test_alike_repeats_and_layers_go_before_keys() -> None:
     keys, notes, places = layered()
     plan = budget_plan(places, keys, notes, BudgetLimits(most_notes=4, zones=REACH))
     assert {keys[t.note] for t in plan.treatments} == {48, 54, 60, 66}
-    said = "\n".join(plan.given_up)
+    said = "\n".join(plan.given_up_of[0])
     assert "velocity layer" in said
     assert "4 repeats are left out at every kept key" in said
     assert "recorded keys" not in said
@@ -207,7 +207,21 @@ def test_a_key_that_stands_out_is_kept() -> None:
     notes = [keepable(sounding(key, 95.0 if key == 57 else 75.0)) for key in keys]
     plan = budget_plan(one_layer(keys), keys, notes, replace(KEYS_ONLY, most_notes=4))
     assert 57 in {keys[t.note] for t in plan.treatments}
-    assert any("(C3 D#3" in line or "all but" in line for line in plan.given_up)
+    assert any("(C3 D#3" in line or "all but" in line for line in plan.given_up_of[0])
+
+
+def test_what_a_stack_gave_up_is_told_of_it_alone() -> None:
+    keys = [48, 72, 48, 54, 60, 66, 72]
+    notes = [
+        replace(keepable(sounding(key, 75.0)), stack=stack)
+        for key, stack in zip(keys, [0, 0, *[1] * 5], strict=True)
+    ]
+    bass = one_layer(keys[:2])
+    pad = [replace(place, note=place.note + 2) for place in one_layer(keys[2:])]
+    plan = budget_plan([*bass, *pad], keys, notes, replace(KEYS_ONLY, most_notes=5))
+    of_bass, of_pad = plan.given_up_of
+    assert not any("recorded keys" in line for line in of_bass)
+    assert any(line.startswith("2 of 5 recorded keys are left out") for line in of_pad)
 
 
 def test_bits_and_rates_go_before_notes() -> None:
@@ -253,7 +267,7 @@ def test_one_shots_never_stand_in_for_each_other() -> None:
     plan = budget_plan(places, keys, notes, limits)
     assert [(p.low_key, p.high_key) for p in plan.places] == [(36, 36), (38, 38), (40, 40)]
     assert sum(t.shape for t in plan.treatments) == 2
-    assert any(line.startswith("ends early at") for line in plan.given_up)
+    assert any(line.startswith("ends early at") for line in plan.given_up_of[0])
     with pytest.raises(UsageError, match="no one-shot can stand in"):
         budget_plan(places, keys, notes, replace(limits, most_bytes=30_000))
 
@@ -268,7 +282,7 @@ def test_a_drum_without_layers_widens_nobody_elses() -> None:
     places = placed_as_one_shots(hits, ZoneSettings())
     limits = replace(KEYS_ONLY, interchangeable=False, may_lower_bits=True, most_bytes=110_000)
     plan = budget_plan(places, keys, notes, limits)
-    assert plan.given_up
+    assert plan.given_up_of[0]
     assert {(p.note, p.low_velocity, p.high_velocity) for p in plan.places} == {
         (p.note, p.low_velocity, p.high_velocity) for p in places
     }

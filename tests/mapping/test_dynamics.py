@@ -5,7 +5,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from keymapper.mapping.dynamics import DynamicZone, even_through_fade, velocity_gains
+from keymapper.mapping.dynamics import (
+    DynamicZone,
+    even_through_fade,
+    gains_within,
+    velocity_gains,
+    would_cancel,
+)
 from keymapper.model.instrument import VelocityFade, VelocityGain
 
 
@@ -86,3 +92,15 @@ def test_two_layers_in_a_fade_are_as_loud_as_either_alone(correlation, level):
         other = 10 ** (level_at(whole, upper, velocity) / 20) * way
         power = one**2 + other**2 + 2 * correlation * one * other
         assert 10 * math.log10(power) == pytest.approx(level, abs=0.1)
+
+
+def test_level_curves_are_cut_to_the_velocities_a_zone_plays():
+    gains = tuple(VelocityGain(velocity=v, gain_db=g) for v, g in ((1, -6.0), (60, 0.0), (80, 6.0)))
+    assert [one.velocity for one in gains_within(gains, (30, 70))] == [30, 60, 70]
+    whole = gains_within(gains, (1, 80))
+    assert [one.gain_db for one in whole] == pytest.approx([-6.0, 0.0, 6.0])
+
+
+@pytest.mark.parametrize(("correlation", "cancels"), [(-0.7, False), (-0.8, True), (-1.0, True)])
+def test_layers_in_opposite_phase_would_cancel(correlation, cancels):
+    assert would_cancel(correlation) is cancels

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from keymapper.mapping.dynamics import DynamicZone, velocity_gains
-from keymapper.mapping.filling import filled, unreached
+from keymapper.mapping.filling import areas_of, filled, unreached
 from keymapper.mapping.placing import PlaceableNote, placed_on_keys
 from keymapper.mapping.set_notes import Area, PlacedNote
 from keymapper.model.instrument import Decision
@@ -75,28 +75,12 @@ def laid(
     return filled(placed, ordered), ordered
 
 
-def areas(note: PlacedNote) -> tuple[Area, ...]:
-    """Where a note plays."""
-    place = note.place
-    return note.areas or (
-        Area(
-            low_key=place.low_key,
-            high_key=place.high_key,
-            low_velocity=place.low_velocity,
-            high_velocity=place.high_velocity,
-            fade_below=place.fade_below,
-            fade_above=place.fade_above,
-            velocity_gains=note.velocity_gains,
-        ),
-    )
-
-
 def playing(notes: tuple[PlacedNote, ...], key: int, velocity: int) -> list[tuple[int, Area]]:
     """Which notes sound there, and from which area."""
     return [
         (index, area)
         for index, note in enumerate(notes)
-        for area in areas(note)
+        for area in areas_of(note)
         if area.low_key <= key <= area.high_key
         and area.low_velocity <= velocity <= area.high_velocity
     ]
@@ -125,7 +109,7 @@ def test_every_key_that_sounds_does_so_once_at_every_velocity(
 @given(layers)
 def test_points_of_the_level_rise_and_lie_within_the_area(roots: list[tuple[int, int]]) -> None:
     for note in laid(roots)[0]:
-        for area in areas(note):
+        for area in areas_of(note):
             points = [gain.velocity for gain in area.velocity_gains]
             assert points == sorted(set(points))
             if points:

@@ -48,3 +48,19 @@ def test_a_low_tail_is_no_offset(decay_rate):
 @pytest.mark.parametrize("frames", [1, 3, 700])
 def test_tiny_sounds_are_centred(frames):
     assert np.isfinite(centred(np.full((frames, 2), 0.1), RATE)).all()
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.02])
+def test_an_uneven_wave_without_rest_lies_at_zero_where_it_begins_and_ends(offset):
+    time = np.arange(2 * RATE)[:, np.newaxis] / RATE
+    pulse = np.where((time * 110.0) % 1 < 0.25, 0.75, -0.05)
+    shape = np.minimum(1.0, time / 0.005) * np.minimum(1.0, (time[-1] - time) / 0.25)
+    free = centred(0.3 * pulse * shape + offset, RATE)
+    assert np.abs(free[[0, -1]]).max() < 1e-9
+
+
+def test_ends_cut_amid_the_wave_are_no_rest():
+    time = np.arange(RATE)[:, np.newaxis] / RATE
+    tone = np.sin(2 * np.pi * 220 * time + 0.5)
+    tone[-1] = tone[0]
+    assert centred(tone, RATE)[0, 0] == pytest.approx(tone[0, 0], abs=1e-4)

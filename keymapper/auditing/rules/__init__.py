@@ -39,6 +39,7 @@ ALL_RULES: tuple[Rule, ...] = (
     tuning_sets.name,
     tuning_sets.no_pitch,
     levels.clipped,
+    levels.flat_tops,
     levels.headroom,
     levels.over_full_scale,
     levels.near_silence,

@@ -38,6 +38,26 @@ def clipped(sample: PackSample, limit: float) -> Iterator[Outcome]:
 
 
 @rule(
+    "level-flat-tops",
+    "warning",
+    on="sample",
+    limit=0.0,
+    unit="frames",
+    title="The peaks of the sample are cut flat",
+    why="It was clipped before it was turned down; it crackles as it would at full scale.",
+    fix="Record it again with less gain; let it stand where the sound itself is distorted so.",
+)
+def flat_tops(sample: PackSample, limit: float) -> Iterator[Outcome]:
+    """Frames in runs of three or more at the highest or lowest value, below full scale."""
+    if sample.facts is None:
+        return
+    levels = sample.facts.measurement.levels
+    if levels.flat_top_frames > limit:
+        message = f"is cut flat at {levels.peak_dbfs:.1f} dBFS in {levels.flat_top_frames} frames"
+        yield Hit(measured=levels.flat_top_frames, message=message)
+
+
+@rule(
     "level-near-silence",
     "warning",
     on="sample",

@@ -5,7 +5,6 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from scipy.ndimage import binary_closing
 
 from keymapper.channels import frame_peaks
 from keymapper.model.sample_facts import Span
@@ -39,6 +38,8 @@ def find_dropouts(
     sounding : half-open frames from onset to end.
     step : of the numbers in the file.
     """
+    from scipy.ndimage import binary_closing
+
     start, end = sounding
     sound = samples[start:end]
     if len(sound) < 3:

@@ -24,6 +24,9 @@ class KeptRoot:
     way: Way
     low_key: int
     high_key: int
+    worst_db: float
+    total_db: float
+    """How much its keys differ, of all layers it plays: the most, and in sum."""
 
     @property
     def kept(self) -> tuple[Place, ...]:
@@ -33,12 +36,26 @@ class KeptRoot:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Choice:
-    """All that stays."""
+    """All that stays, of the instrument or of one stack."""
 
     common: Common
     roots: tuple[KeptRoot, ...]
-    worst_db: float
-    mean_db: float
+
+    @property
+    def worst_db(self) -> float:
+        """How much the key that differs most differs."""
+        return max(0.0, *(one.worst_db for one in self.roots))
+
+    def mean_db(self, costs: Costs) -> float:
+        """How much the keys differ, in the mean over all layers that it plays."""
+        layers = {layer for one in self.roots for layer in one.layers_played}
+        keys = sum(len(costs.layers[layer].played) for layer in layers)
+        return sum(one.total_db for one in self.roots) / keys
+
+    def of_stack(self, stack: int, notes: Sequence[KeepableNote]) -> Choice:
+        """Return what stays of one stack."""
+        own = (one for one in self.roots if notes[one.root.places[0].note].stack == stack)
+        return replace(self, roots=tuple(own))
 
 
 def chosen(
@@ -51,14 +68,11 @@ def chosen(
     """Return a choice from the picks of the search, in any order."""
     ordered = sorted(picks, key=lambda pick: (pick.chain.first_layer, pick.root))
     roots: list[KeptRoot] = []
-    worst = total = 0.0
     for _, group in groupby(ordered, key=lambda pick: pick.chain.first_layer):
         for pick, (low, high) in _with_ranges(list(group)):
             chain = pick.chain
             root = costs.layers[chain.layer].roots[pick.root]
             played = slice(low, high + 1)
-            worst = max(worst, float(chain.worst[pick.root, pick.way, played].max()))
-            total += float(chain.total[pick.root, pick.way, played].sum())
             roots.append(
                 KeptRoot(
                     layer=chain.layer,
@@ -67,10 +81,11 @@ def chosen(
                     way=ways[chain.layer][pick.root][pick.way],
                     low_key=max(low, _lowest_key(root, limits)),
                     high_key=min(high, _highest_key(root, limits)),
+                    worst_db=float(chain.worst[pick.root, pick.way, played].max()),
+                    total_db=float(chain.total[pick.root, pick.way, played].sum()),
                 )
             )
-    keys = sum(len(layer.played) for layer in costs.layers)
-    return Choice(common=common, roots=tuple(roots), worst_db=worst, mean_db=total / keys)
+    return Choice(common=common, roots=tuple(roots))
 
 
 def _with_ranges(picks: Sequence[Pick]) -> Iterator[tuple[Pick, tuple[int, int]]]:

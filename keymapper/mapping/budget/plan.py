@@ -59,8 +59,11 @@ def budget_plan(
         size_bytes=_size_bytes(treatments, notes, choice.common),
         full_bytes=full.full_bytes,
         worst_db=choice.worst_db,
-        mean_db=choice.mean_db,
-        given_up=given_up(choice, costs, notes, limits),
+        mean_db=choice.mean_db(costs),
+        given_up_of=tuple(
+            given_up(choice.of_stack(stack, notes), costs, notes, limits)
+            for stack in range(1 + max(note.stack for note in notes))
+        ),
     )
 
 
@@ -79,7 +82,7 @@ def _all_of_it(
         full_bytes=size,
         worst_db=0.0,
         mean_db=0.0,
-        given_up=(),
+        given_up_of=(),
     )
 
 

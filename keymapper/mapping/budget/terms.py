@@ -79,5 +79,5 @@ class BudgetPlan:
     full_bytes: int
     worst_db: float
     mean_db: float
-    given_up: tuple[str, ...]
-    """In plain words, the gravest first; empty where all fits."""
+    given_up_of: tuple[tuple[str, ...], ...]
+    """Of each stack, in plain words, the gravest first; empty where all fits."""

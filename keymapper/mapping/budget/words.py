@@ -21,7 +21,10 @@ def size_text(size_bytes: int) -> str:
 def given_up(
     choice: Choice, costs: Costs, notes: Sequence[KeepableNote], limits: BudgetLimits
 ) -> tuple[str, ...]:
-    """Return a line for each kind of thing that was given up, the gravest first."""
+    """Return a line for each kind of thing that was given up, the gravest first.
+
+    choice : of one stack.
+    """
     return (
         *_layers(choice, costs),
         *_roots(choice, costs),
@@ -30,7 +33,7 @@ def given_up(
         *_shapes(choice, notes),
         *_rates(choice, notes),
         f"the key that differs most differs by {choice.worst_db:.1f} dB, "
-        f"the mean of all keys is {choice.mean_db:.1f} dB",
+        f"the mean of all keys is {choice.mean_db(costs):.1f} dB",
     )
 
 
@@ -54,12 +57,13 @@ def _roots(choice: Choice, costs: Costs) -> list[str]:
     kept: dict[int, list[int]] = defaultdict(list)
     for one in choice.roots:
         kept[one.layer].append(one.root.root_key)
+    several = len({layer for one in choice.roots for layer in one.layers_played}) > 1
     lines = []
     for layer, keys in sorted(kept.items()):
         recorded = [root.root_key for root in costs.layers[layer].roots]
         gone = [key for key in recorded if key not in keys]
         if gone:
-            where = f" of velocities {_velocities(costs, layer)}" if len(costs.layers) > 1 else ""
+            where = f" of velocities {_velocities(costs, layer)}" if several else ""
             which = _keys(gone) if len(gone) <= len(keys) else f"all but {_keys(keys)}"
             lines.append(
                 f"{len(gone)} of {len(recorded)} recorded keys{where} are left out "

@@ -30,11 +30,17 @@ class Ground:
     start: int
     end: int
 
-    def wraps(self) -> list[int]:
-        """Frames of play at which a join is looked at: the first, and a settled one if short."""
+    def wraps(self, reach_frames: int) -> list[int]:
+        """Frames of play at which a join is looked at: the first, and a settled one if short.
+
+        The first has nothing of the attack within reach, which is no part of the natural sustain:
+        a short loop that begins right after it goes round some times before.
+        """
         length = self.end - self.start
+        attack = self.natural_start + reach_frames - self.end
+        first = self.end + max(0, math.ceil(attack / length)) * length
         later = math.ceil(LATER_WRAP_SECONDS * self.rate / length)
-        return [self.end] if later <= 1 else [self.end, self.end + later * length]
+        return [first] if later <= 1 else [first, first + later * length]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,10 +93,9 @@ def novelties_db(
     taken = np.minimum(np.abs(centres - ground.start), np.abs(centres - ground.end)) < half * hop
     if taken.all():
         taken[:] = False
+    wraps = ground.wraps((half + 1) * hop + window // 2)
     shifts = [hop * shift // SHIFTS - hop // 2 for shift in range(SHIFTS)]
-    joins = [
-        _around(ground, wrap + shift, half, naturals) for wrap in ground.wraps() for shift in shifts
-    ]
+    joins = [_around(ground, wrap + shift, half, naturals) for wrap in wraps for shift in shifts]
     return [
         _novelty_db(natural, np.stack(patches), taken, least_db)
         for natural, patches in zip(naturals, zip(*joins, strict=True), strict=True)

@@ -36,7 +36,7 @@ def pitch_step_db(ground: Ground) -> float:
     window = min(window, natural.shape[1] // 2)
     if window < 64:
         return -math.inf
-    joins = [_joined(ground, wrap - window, wrap, window) for wrap in ground.wraps()]
+    joins = [_joined(ground, wrap - window, wrap, window) for wrap in ground.wraps(window)]
     if ground.end - ground.start < SHORT_LOOP_SECONDS * ground.rate:
         settled = ground.end + math.ceil(2 * window / (ground.end - ground.start)) * (
             ground.end - ground.start

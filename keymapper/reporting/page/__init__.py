@@ -11,6 +11,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from keymapper.model.finding import Diagnosis
 from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Proof
@@ -40,15 +42,16 @@ def instrument_page(
     manifest: Manifest,
     proof: Proof | None,
     folder_data: FolderData,
-    diagnosis: Diagnosis | None = None,
+    diagnoses: Sequence[Diagnosis] = (),
 ) -> str:
     """Return the page of an instrument as HTML text; the same input gives the same text.
 
     proof : how it plays; None leaves that part out.
     folder_data : what `gather_folder` found in the instrument's folder.
-    diagnosis : why its notes are out of tune, to be drawn in; None draws the notes alone.
+    diagnoses : why the notes of each layer are out of tune, to be drawn in; without, the notes
+    alone are drawn.
     """
-    return page_document(instrument_content(manifest, proof, folder_data, diagnosis))
+    return page_document(instrument_content(manifest, proof, folder_data, diagnoses))
 
 
 def proof_page(proof: Proof) -> str:

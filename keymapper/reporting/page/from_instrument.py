@@ -7,6 +7,7 @@ from typing import Any
 
 import msgspec
 
+from keymapper.auditing.built_diagnosis import name_of_layer, notes_of_layer
 from keymapper.model.finding import Diagnosis, TuningRow
 from keymapper.model.instrument import Manifest, NoteRecord, Zone
 from keymapper.model.keys import key_name
@@ -38,7 +39,7 @@ _LANES = ("", "release samples")
 
 
 def instrument_content(
-    manifest: Manifest, proof: Proof | None, data: FolderData, diagnosis: Diagnosis | None = None
+    manifest: Manifest, proof: Proof | None, data: FolderData, diagnoses: Sequence[Diagnosis] = ()
 ) -> PageContent:
     """Return what the page of an instrument shows."""
     by_file = {note.source.file: index for index, note in enumerate(manifest.notes)}
@@ -57,7 +58,7 @@ def instrument_content(
         layers=_layer_names(manifest),
         zones=zones,
         notes=tuple(_note(note, data) for note in manifest.notes),
-        tuning=_tuning(manifest, by_file, diagnosis),
+        tuning=_tuning(manifest, by_file, diagnoses),
         proof=proof,
         origin=_origin(manifest),
     )
@@ -200,17 +201,21 @@ def _facts(note: NoteRecord) -> list[tuple[str, str]]:
 
 
 def _tuning(
-    manifest: Manifest, by_file: dict[str, int], diagnosis: Diagnosis | None
+    manifest: Manifest, by_file: dict[str, int], diagnoses: Sequence[Diagnosis]
 ) -> tuple[TuningSet, ...]:
-    """One set of rows; one-shots have no key to be in tune with."""
-    if manifest.layers[0].layout == "one-shots":
-        return ()
-    rows = diagnosis.notes_table if diagnosis else tuple(map(_tuning_row, manifest.notes))
-    return (
-        TuningSet(
-            name=manifest.name, rows=rows, notes=by_file, corrected=True, diagnosis=diagnosis
-        ),
-    )
+    """One set of rows a layer; one-shots have no key to be in tune with."""
+    by_name = {diagnosis.set_name: diagnosis for diagnosis in diagnoses}
+    found = []
+    for layer in manifest.layers:
+        if layer.layout == "one-shots":
+            continue
+        name, notes = name_of_layer(manifest, layer), notes_of_layer(manifest, layer)
+        diagnosis = by_name.get(name)
+        rows = diagnosis.notes_table if diagnosis else tuple(map(_tuning_row, notes))
+        found.append(
+            TuningSet(name=name, rows=rows, notes=by_file, corrected=True, diagnosis=diagnosis)
+        )
+    return tuple(found)
 
 
 def _tuning_row(note: NoteRecord) -> TuningRow:

@@ -148,3 +148,13 @@ def test_movement_that_only_the_shipped_loop_has_is_heard(first: float) -> None:
     swing_db = np.sqrt(2 * np.sum(np.abs(lines) ** 2))
     heard = judged(CLEAN, CLEAN * gain).wobble_db
     assert heard == pytest.approx(20 * np.log10(swing_db / 0.4), abs=0.8)
+
+
+@pytest.mark.parametrize(("periods", "heard"), [(2.0, False), (3.0, False), (2.3, True)])
+def test_a_short_loop_right_after_the_attack_is_judged_by_its_rounds(
+    periods: float, heard: bool
+) -> None:
+    """And not by the attack, which lies within reach of its first join."""
+    start = 12 * PERIOD
+    loop = Loop(start_frame=start, end_frame=start + round(periods * PERIOD))
+    assert (judged(CLEAN, loop=loop).worst_db > 0) == heard
