@@ -16,14 +16,13 @@ from statistics import median
 
 import numpy as np
 
+from keymapper.mapping.fade_curves import faded_range
 from keymapper.mapping.key_ranges import share_keys
-from keymapper.model.instrument import VelocityFade, VelocityGain
+from keymapper.model.instrument import VelocityGain
 
 VELOCITY_STEP = 6
 """Velocities between two written points: players join them by straight lines in amplitude."""
 LEAST_GAIN_DB = -60.0
-MOST_RAISED_DB = 9.0
-"""Of layers that take from each other while they fade: raised more, one would stick out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,87 +68,9 @@ def _gains(zone: DynamicZone, zones: Sequence[DynamicZone]) -> tuple[VelocityGai
     )
 
 
-def faded_range(own: tuple[int, int], fade_below: int, fade_above: int) -> tuple[int, int]:
-    """Return the velocities a layer sounds at when it fades into its neighbours.
-
-    own : its lowest and highest velocity.
-    fade_below, fade_above : velocities over which it fades; half of them are its neighbour's own.
-    """
-    return own[0] - (fade_below + 1) // 2, own[1] + fade_above // 2
-
-
-def fade_of(own: tuple[int, int], fade_below: int, fade_above: int) -> VelocityFade | None:
-    """Return how a layer fades over the velocities at which it overlaps its neighbours."""
-    if not fade_below and not fade_above:
-        return None
-    low, high = faded_range(own, fade_below, fade_above)
-    return VelocityFade(
-        in_low=low - 1 if fade_below else 0,
-        in_high=own[0] + fade_below // 2 if fade_below else 0,
-        out_low=own[1] - (fade_above + 1) // 2 if fade_above else 127,
-        out_high=high + 1 if fade_above else 127,
-        law="gain",
-    )
-
-
-def fade_share(fade: VelocityFade | None, velocity: int) -> float:
-    """Return the share of its amplitude, 0 to 1, that a fade by straight lines leaves a layer."""
-    if fade is None:
-        return 1.0
-    fading_in = _way(velocity, fade.in_low, fade.in_high) if fade.in_high else 1.0
-    return fading_in * (1.0 - _way(velocity, fade.out_low, fade.out_high))
-
-
-def even_through_fade(
-    gains: Sequence[VelocityGain],
-    fade: VelocityFade,
-    below: float | None,
-    above: float | None,
-) -> tuple[VelocityGain, ...]:
-    """Return the gains less what two layers, each along the same line, are off it together.
-
-    fade : by straight lines in amplitude.
-    below, above : the correlation, -1 to 1, with the layer that fades out while this one fades
-    in, and with the one it fades out into; None where there is none.
-    """
-    velocities = {gain.velocity for gain in gains}
-    low, high = min(velocities), max(velocities)
-    for start, end in ((fade.in_low, fade.in_high), (fade.out_low, fade.out_high)):
-        velocities |= {v for v in range(start, end + 1) if low <= v <= high}
-
-    def together_db(velocity: int) -> float:
-        fading_in = _way(velocity, fade.in_low, fade.in_high)
-        fading_out = _way(velocity, fade.out_low, fade.out_high)
-        return _sum_db(fading_in, below) + _sum_db(fading_out, above)
-
-    return tuple(
-        VelocityGain(
-            velocity=velocity, gain_db=gain_between_db(gains, velocity) - together_db(velocity)
-        )
-        for velocity in sorted(velocities)
-    )
-
-
-def _way(velocity: int, start: int, end: int) -> float:
-    return min(1.0, max(0.0, (velocity - start) / (end - start))) if end > start else 0.0
-
-
-def _sum_db(way: float, correlation: float | None) -> float:
-    """Return how loud two sounds of one level are together, some way through a fade."""
-    if correlation is None:
-        return 0.0
-    power = (1.0 - way) ** 2 + way**2 + 2.0 * correlation * way * (1.0 - way)
-    return max(-MOST_RAISED_DB, 10.0 * math.log10(max(power, 1e-12)))
-
-
 def square_law_db(velocity: int, known_velocity: int) -> float:
     """Return by how much louder a velocity plays than another, where amplitude is its square."""
     return 40.0 * math.log10(velocity / known_velocity)
-
-
-def would_cancel(correlation: float) -> bool:
-    """Say whether two sounds take more from each other, half-way, than a fade may raise them by."""
-    return 10.0 * math.log10(max((1.0 + correlation) / 2.0, 1e-12)) < -MOST_RAISED_DB
 
 
 def gains_within(

@@ -1,4 +1,4 @@
-"""Areas of notes cut so that each fades, at each turn, into one other note."""
+"""Velocity layers that fade into each other note by note, and are level where they do."""
 
 from __future__ import annotations
 
@@ -6,11 +6,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from keymapper.mapping.filling import areas_of
-from keymapper.mapping.set_notes import Area, PlacedNote
+from keymapper.mapping.dynamics import gain_between_db
+from keymapper.mapping.fade_curves import way_through
+from keymapper.mapping.key_ranges import share_keys
+from keymapper.mapping.set_notes import Area, PlacedNote, areas_of
+from keymapper.model.instrument import VelocityFade, VelocityGain
 
 MOST_TURNS_TOGETHER = 24
 """Zones that a layer of fewer turns may have on a key; five turns that meet four have 20."""
+MOST_RAISED_DB = 9.0
+"""Of layers that take from each other while they fade: raised more, one would stick out."""
 
 
 def cut_where_fades_change(placed: Sequence[PlacedNote]) -> tuple[PlacedNote, ...]:
@@ -31,8 +36,42 @@ def cut_where_fades_change(placed: Sequence[PlacedNote]) -> tuple[PlacedNote, ..
 def meet(one: Area, other: Area) -> bool:
     """Say whether two areas sound at one turn of some key."""
     apart = one.round_robin - other.round_robin
-    keys = max(one.low_key, other.low_key) <= min(one.high_key, other.high_key)
-    return keys and apart % math.gcd(one.round_robins, other.round_robins) == 0
+    return share_keys(one, other) and apart % math.gcd(one.round_robins, other.round_robins) == 0
+
+
+def would_cancel(correlation: float) -> bool:
+    """Say whether two sounds take more from each other, half-way, than a fade may raise them by."""
+    return 10.0 * math.log10(max((1.0 + correlation) / 2.0, 1e-12)) < -MOST_RAISED_DB
+
+
+def even_through_fade(
+    gains: Sequence[VelocityGain],
+    fade: VelocityFade,
+    below: float | None,
+    above: float | None,
+) -> tuple[VelocityGain, ...]:
+    """Return the gains less what two layers, each along the same line, are off it together.
+
+    fade : by straight lines in amplitude.
+    below, above : the correlation, -1 to 1, with the layer that fades out while this one fades
+    in, and with the one it fades out into; None where there is none.
+    """
+    velocities = {gain.velocity for gain in gains}
+    low, high = min(velocities), max(velocities)
+    for start, end in ((fade.in_low, fade.in_high), (fade.out_low, fade.out_high)):
+        velocities |= {v for v in range(start, end + 1) if low <= v <= high}
+
+    def together_db(velocity: int) -> float:
+        fading_in = way_through(velocity, fade.in_low, fade.in_high)
+        fading_out = way_through(velocity, fade.out_low, fade.out_high)
+        return _sum_db(fading_in, below) + _sum_db(fading_out, above)
+
+    return tuple(
+        VelocityGain(
+            velocity=velocity, gain_db=gain_between_db(gains, velocity) - together_db(velocity)
+        )
+        for velocity in sorted(velocities)
+    )
 
 
 def _cut(area: Area, others: Sequence[Area]) -> list[Area]:
@@ -70,3 +109,11 @@ def _by_turns(area: Area, fading: Sequence[Area]) -> list[Area]:
         replace(area, round_robin=turn, round_robins=turns)
         for turn in range(area.round_robin, turns + 1, area.round_robins)
     ]
+
+
+def _sum_db(way: float, correlation: float | None) -> float:
+    """Return how loud two sounds of one level are together, some way through a fade."""
+    if correlation is None:
+        return 0.0
+    power = (1.0 - way) ** 2 + way**2 + 2.0 * correlation * way * (1.0 - way)
+    return max(-MOST_RAISED_DB, 10.0 * math.log10(max(power, 1e-12)))

@@ -11,10 +11,10 @@ from statistics import median
 from keymapper.mapping.dynamics import (
     LEAST_GAIN_DB,
     VELOCITY_STEP,
-    faded_range,
     gain_between_db,
     square_law_db,
 )
+from keymapper.mapping.fade_curves import faded_range
 from keymapper.mapping.key_ranges import share_keys
 from keymapper.mapping.placing import Place
 from keymapper.mapping.set_notes import Area, PlacedNote
@@ -55,46 +55,6 @@ def filled(placed: Sequence[PlacedNote], levels_dbfs: Sequence[float]) -> tuple[
         for index in [i for low in layers for i in layers[low]]:
             result[index] = _filled(index, notes)
     return tuple(result)
-
-
-def by_area(placed: PlacedNote) -> list[PlacedNote]:
-    """Return a note once for each area it plays, as if that were its place."""
-    return [
-        replace(
-            placed,
-            areas=(),
-            place=replace(
-                placed.place,
-                low_key=area.low_key,
-                high_key=area.high_key,
-                low_velocity=area.low_velocity,
-                high_velocity=area.high_velocity,
-                round_robin=area.round_robin,
-                round_robins=area.round_robins,
-                fade_below=area.fade_below,
-                fade_above=area.fade_above,
-            ),
-            velocity_gains=area.velocity_gains,
-        )
-        for area in areas_of(placed)
-    ]
-
-
-def areas_of(placed: PlacedNote) -> tuple[Area, ...]:
-    """Return where a note plays: its areas, or just its place."""
-    place = placed.place
-    whole = Area(
-        low_key=place.low_key,
-        high_key=place.high_key,
-        low_velocity=place.low_velocity,
-        high_velocity=place.high_velocity,
-        round_robin=place.round_robin,
-        round_robins=place.round_robins,
-        fade_below=place.fade_below,
-        fade_above=place.fade_above,
-        velocity_gains=placed.velocity_gains,
-    )
-    return placed.areas or (whole,)
 
 
 def unreached(placed: Sequence[PlacedNote]) -> list[str]:

@@ -9,9 +9,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from keymapper.mapping.dynamics import fade_share, gain_between_db
-from keymapper.mapping.filling import by_area
-from keymapper.mapping.set_notes import PlacedNote
+from keymapper.mapping.dynamics import gain_between_db
+from keymapper.mapping.fade_curves import fade_share
+from keymapper.mapping.set_notes import PlacedNote, by_area
 from keymapper.model.sound import SILENCE_DBFS
 
 MOST_VOLUME_DB = 6.0

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import median_low
 
-from keymapper.mapping.dynamics import fade_of, faded_range
+from keymapper.mapping.fade_curves import fade_of, faded_range
 from keymapper.mapping.key_ranges import key_ranges
 from keymapper.mapping.velocities import (
     LayerNote,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from keymapper.mapping.placing import Place
 from keymapper.model.instrument import (
@@ -75,3 +75,43 @@ class PlacedNote:
     """Of its sample, beside the gain common to all: what the volume of a zone cannot give."""
     areas: tuple[Area, ...] = ()
     """Where it plays, if that is not just its place: other layers may reach fewer keys."""
+
+
+def areas_of(placed: PlacedNote) -> tuple[Area, ...]:
+    """Return where a note plays: its areas, or just its place."""
+    place = placed.place
+    whole = Area(
+        low_key=place.low_key,
+        high_key=place.high_key,
+        low_velocity=place.low_velocity,
+        high_velocity=place.high_velocity,
+        round_robin=place.round_robin,
+        round_robins=place.round_robins,
+        fade_below=place.fade_below,
+        fade_above=place.fade_above,
+        velocity_gains=placed.velocity_gains,
+    )
+    return placed.areas or (whole,)
+
+
+def by_area(placed: PlacedNote) -> list[PlacedNote]:
+    """Return a note once for each area it plays, as if that were its place."""
+    return [
+        replace(
+            placed,
+            areas=(),
+            place=replace(
+                placed.place,
+                low_key=area.low_key,
+                high_key=area.high_key,
+                low_velocity=area.low_velocity,
+                high_velocity=area.high_velocity,
+                round_robin=area.round_robin,
+                round_robins=area.round_robins,
+                fade_below=area.fade_below,
+                fade_above=area.fade_above,
+            ),
+            velocity_gains=area.velocity_gains,
+        )
+        for area in areas_of(placed)
+    ]

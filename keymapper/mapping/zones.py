@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from keymapper.mapping.filling import by_area
-from keymapper.mapping.set_notes import PlacedNote
+from keymapper.mapping.set_notes import PlacedNote, by_area
 from keymapper.model.instrument import (
     AmplitudeEnvelope,
     Balance,

@@ -14,16 +14,15 @@ from keymapper.exporting.sample import SampleOrder
 from keymapper.exporting.sfz_file import region_of_zone
 from keymapper.formats.sfz import SfzDocument, SfzRegion, parse_sfz, write_sfz
 from keymapper.formats.two_sides import read_place
-from keymapper.mapping.dynamics import (
+from keymapper.mapping.dynamics import gains_within
+from keymapper.mapping.fade_curves import fade_of, faded_range
+from keymapper.mapping.fading import (
+    cut_where_fades_change,
     even_through_fade,
-    fade_of,
-    faded_range,
-    gains_within,
+    meet,
     would_cancel,
 )
-from keymapper.mapping.fading import cut_where_fades_change, meet
-from keymapper.mapping.filling import areas_of, by_area
-from keymapper.mapping.set_notes import Area
+from keymapper.mapping.set_notes import Area, areas_of, by_area
 from keymapper.mapping.zones import zones_of
 from keymapper.measuring.loops import flattened
 from keymapper.model.instrument import VelocityFade, Zone

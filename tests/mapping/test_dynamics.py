@@ -5,14 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from keymapper.mapping.dynamics import (
-    DynamicZone,
-    even_through_fade,
-    gains_within,
-    velocity_gains,
-    would_cancel,
-)
-from keymapper.model.instrument import VelocityFade, VelocityGain
+from keymapper.mapping.dynamics import DynamicZone, gains_within, velocity_gains
+from keymapper.model.instrument import VelocityGain
 
 
 def zone(low, high, nominal, level, keys=(0, 127)):
@@ -78,29 +72,8 @@ def test_level_falls_to_almost_nothing_at_velocity_1():
     assert velocity_gains(zones)[0][0].gain_db == -60.0
 
 
-@given(st.floats(-0.7, 1.0), st.floats(-40, 0))
-def test_two_layers_in_a_fade_are_as_loud_as_either_alone(correlation, level):
-    gains = tuple(VelocityGain(velocity=v, gain_db=0.0) for v in (1, 60, 100, 127))
-    lower_fade = VelocityFade(out_low=60, out_high=81, law="gain")
-    upper_fade = VelocityFade(in_low=60, in_high=81, law="gain")
-    lower = even_through_fade(gains[:3], lower_fade, None, correlation)
-    upper = even_through_fade(gains[1:], upper_fade, correlation, None)
-    whole = zone(1, 127, 64, level)
-    for velocity in range(60, 82):
-        way = (velocity - 60) / 21
-        one = 10 ** (level_at(whole, lower, velocity) / 20) * (1 - way)
-        other = 10 ** (level_at(whole, upper, velocity) / 20) * way
-        power = one**2 + other**2 + 2 * correlation * one * other
-        assert 10 * math.log10(power) == pytest.approx(level, abs=0.1)
-
-
 def test_level_curves_are_cut_to_the_velocities_a_zone_plays():
     gains = tuple(VelocityGain(velocity=v, gain_db=g) for v, g in ((1, -6.0), (60, 0.0), (80, 6.0)))
     assert [one.velocity for one in gains_within(gains, (30, 70))] == [30, 60, 70]
     whole = gains_within(gains, (1, 80))
     assert [one.gain_db for one in whole] == pytest.approx([-6.0, 0.0, 6.0])
-
-
-@pytest.mark.parametrize(("correlation", "cancels"), [(-0.7, False), (-0.8, True), (-1.0, True)])
-def test_layers_in_opposite_phase_would_cancel(correlation, cancels):
-    assert would_cancel(correlation) is cancels

@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from keymapper.mapping.dynamics import DynamicZone, velocity_gains
-from keymapper.mapping.filling import areas_of, filled, unreached
+from keymapper.mapping.filling import filled, unreached
 from keymapper.mapping.placing import PlaceableNote, placed_on_keys
-from keymapper.mapping.set_notes import Area, PlacedNote
+from keymapper.mapping.set_notes import Area, PlacedNote, areas_of
 from keymapper.model.instrument import Decision
 from keymapper.model.recipe import ZoneSettings
 

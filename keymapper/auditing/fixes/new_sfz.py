@@ -10,14 +10,13 @@ from keymapper.auditing.rules import rule_by_id
 from keymapper.auditing.subject import PackInstrument, PackZone
 from keymapper.formats.sfz import SfzDocument, SfzHeader, write_sfz
 from keymapper.mapping.assembling import assembled
-from keymapper.mapping.filling import by_area
 from keymapper.mapping.headroom import (
     MOST_VOLUME_DB,
     highest_gain_db,
     lowered,
     played_peak_dbfs,
 )
-from keymapper.mapping.set_notes import PlacedNote, SetNote
+from keymapper.mapping.set_notes import PlacedNote, SetNote, by_area
 from keymapper.model.finding import RuleChange
 from keymapper.model.instrument import NoteHints, ResolvedLayout
 from keymapper.model.loop import Loop
