@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
-from keymapper.measuring.pitch.harmonics import Harmonics, flatten
+from keymapper.measuring.pitch.harmonics import FLAT_SHARE, Harmonics, flatten
 from keymapper.measuring.pitch.spectral import hann
 from keymapper.measuring.pitch.sustain import Array
 
@@ -17,8 +17,11 @@ LEAST_SNR_RATIO = 12.0
 MEDIAN_TO_MEAN = 0.69
 """Of the power of noise, which is exponentially distributed: ln 2."""
 SKIRT_DB = -27.0
+"""Below the highest bin: what is softer is not counted as part of a partial."""
 LINE_WIDTH_BINS = 0.8
 """What is narrower, as rms, is a line."""
+HANN_VARIANCE_BINS = 0.33
+"""Of the power of a line in a Hann window, in bins²: it is no width of the partial's own."""
 RING_POINTS = 48
 
 
@@ -69,28 +72,25 @@ def _partials_of(
     orders, f0_hz = harmonics.orders, harmonics.f0_hz
     expected = orders * f0_hz
     half = harmonics.half_band_hz * seconds
-    reach = np.maximum(np.minimum(0.025 * expected * seconds, 0.76 * half), 3.0)
+    reach = np.maximum(np.minimum(0.025 * expected * seconds, FLAT_SHARE * half), 3.0)
     distance = np.abs(bins - shift[:, None])
     band = distance <= reach[:, None]
     floor = _ring_floor(power, distance, reach, 0.9 * half)
     inside = np.where(band, power, 0.0)
     rows = np.arange(len(orders))
     top = np.clip(np.argmax(inside, axis=1), 1, power.shape[1] - 2)
-    peak = power[rows, top]
+    left, peak, right = (power[rows, top + step] for step in (-1, 0, 1))
     clean = np.where(inside > peak[:, None] * 10 ** (SKIRT_DB / 10), inside, 0.0)
     clean = np.maximum(clean - 3 * floor[:, None], 0.0)
     total = clean.sum(axis=1) + 1e-30
     centroid = clean @ bins / total
     variance = np.maximum(clean @ (bins**2.0) / total - centroid**2, 0.0)
-    width = np.sqrt(variance)
-    left, right = power[rows, top - 1], power[rows, top + 1]
-    ratio = np.sqrt(np.maximum(left, right) / (peak + 1e-30))
-    offset = (2 * ratio - 1) / (ratio + 1) * np.where(right >= left, 1.0, -1.0)
-    is_line = width < LINE_WIDTH_BINS
-    place = np.where(is_line, bins[top] + offset, centroid)
+    is_line = np.sqrt(variance) < LINE_WIDTH_BINS
+    place = np.where(is_line, bins[top] + _line_offset(left, peak, right), centroid)
     frequencies = harmonics.centres_hz + place / seconds
     snr = peak / np.maximum(floor, 1e-30)
-    spread = np.where(is_line, 0.0, np.sqrt(np.maximum(variance - 0.33, 0.0))) / seconds
+    own_width = np.sqrt(np.maximum(variance - HANN_VARIANCE_BINS, 0.0))
+    spread = np.where(is_line, 0.0, own_width) / seconds
     noise = 1.2 * 0.55 / (seconds * np.sqrt(snr))
     energy = level * np.sqrt(total / np.maximum(power.sum(axis=1), 1e-30))
     found = (peak > LEAST_SNR_RATIO * floor) & (peak > 0) & (frequencies > 0)
@@ -104,6 +104,12 @@ def _partials_of(
         amplitudes=energy[found],
         window_seconds=seconds,
     )
+
+
+def _line_offset(left: Array, peak: Array, right: Array) -> Array:
+    """Return how far, in bins, a line lies from its highest bin, by the power of its neighbours."""
+    ratio = np.sqrt(np.maximum(left, right) / (peak + 1e-30))
+    return np.asarray((2 * ratio - 1) / (ratio + 1) * np.where(right >= left, 1.0, -1.0))
 
 
 def _ring_floor(power: Array, distance: Array, reach: Array, outer: float) -> Array:

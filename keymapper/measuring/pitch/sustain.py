@@ -11,17 +11,23 @@ import numpy.typing as npt
 Array = npt.NDArray[Any]
 
 LEVEL_SECONDS = 0.01
-SUSTAIN_RANGE_DB = 36.0
-ATTACK_RANGE_DB = 6.0
-ONSET_RANGE_DB = 26.0
-LEAST_RELEASE_RATIO = 10**-1.2
-RELEASE_SHARE = 0.5
+"""Of the blocks whose levels are compared."""
+ONSET_RANGE_DB, ATTACK_RANGE_DB, SUSTAIN_RANGE_DB = 26.0, 6.0, 36.0
+"""Below the loudest block: where a note begins, where its attack is over, where it has ended."""
 SETTLING_SECONDS = 0.08
-SHORTEST_SECONDS = 0.1
-LONGEST_SECONDS = 5.2
+"""Left out after the attack."""
+LEAST_RELEASE_RATIO = 10**-1.2
+"""Of power, 12 dB: what has not fallen so far where it ends has not been let go."""
+RELEASE_SHARE = 0.5
+"""Of the time before it: a fall that takes less is a release."""
+SHORTEST_SECONDS, LONGEST_SECONDS = 0.1, 5.2
+"""Of the steady part."""
 ALIKE_CORRELATION = 0.3
+"""From which on a channel has something in common with the loudest."""
 UNLIKE_RANGE_DB = 20.0
-SILENCE = 1e-6  # -120 dBFS
+"""Below the loudest channel: softer ones that have nothing in common with it do not count."""
+SILENCE = 1e-6
+"""Amplitude, -120 dBFS."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -10,17 +10,25 @@ from keymapper.measuring.pitch.partials import CENTS_PER_RATIO, Partials
 from keymapper.measuring.pitch.sustain import Array
 
 STRETCHES = np.concatenate([[0.0], np.geomspace(1e-6, 6e-3, 39)])
+"""The B that are tried."""
 HUBER_ROUNDS = 3
-LINE_BINS = 0.01
-CLUSTER_BINS = 0.25
-FLOOR_CENTS = 0.03
+LINE_BINS, CLUSTER_BINS, FLOOR_CENTS = 0.01, 0.25, 0.03
+"""Standard errors of a line and of a cluster, in bins of the window, and the least of any."""
 WIDEST_REACH = 0.16
 """Of a fundamental: partials that spread wider overlap their neighbours."""
+OVERLAPPING_WEIGHT = 0.001
+"""Against partials that do not."""
 PERIOD_REACH_CENTS = 60.0
-VOTED_PARTIALS = 5
+"""From their harmonics: partials farther off tell nothing of the common period."""
+STRETCH_GAIN, LEAST_STRETCH_SHARE, VOTED_PARTIALS = 1.25, 0.5, 5
+"""A stretching is voted for by so many times the votes for none, by such a share of all votes, and
+by so many partials at least."""
 STRETCH_PARTIALS = 4
+"""The fewest that can show a stretching too small to be voted for."""
 STRETCH_SCATTER = 0.25
 """Share of the scatter that a stretching may leave to be believed."""
+MEDIAN_TO_SIGMA = 1.4826
+"""Of absolute values, normally distributed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +120,7 @@ def _ballots(partials: Partials) -> Ballots:
         spreads=spreads,
         sigmas=_sigmas(partials, spreads, common),
         levels=levels,
-        weights=np.where(reach > WIDEST_REACH, 0.001 * weights, weights),
+        weights=np.where(reach > WIDEST_REACH, OVERLAPPING_WEIGHT * weights, weights),
     )
 
 
@@ -131,8 +139,8 @@ def _weighted_median(values: Array, weights: Array) -> float:
 def _sigmas(partials: Partials, spreads: Array, common: float) -> Array:
     """Return the standard error of each partial, in cents.
 
-    Lines: a hundredth of a bin. Clusters: a quarter of a bin, but no more than half the spread;
-    so, too, the low partials of a sound whose spread is ``common`` to most: they beat unresolved.
+    Of a cluster it is no more than half the spread; so, too, of the low partials of a sound whose
+    spread is ``common`` to most: they beat unresolved.
     """
     bin_cents = CENTS_PER_RATIO / (partials.window_seconds * partials.frequencies_hz)
     spread = np.maximum(spreads, common)
@@ -147,7 +155,8 @@ def _choose_stretch(straight: Array, votes: Array, ballots: Ballots) -> int:
     other = int(np.argmax(best))
     centre = straight[other, np.argmax(votes[other])]
     inliers = int(np.sum(np.abs(straight[other] - centre) < ballots.widths))
-    clearly = best[other] > 1.25 * best[0] and best[other] > 0.5 * ballots.weights.sum()
+    least = max(STRETCH_GAIN * best[0], LEAST_STRETCH_SHARE * ballots.weights.sum())
+    clearly = best[other] > least
     return other if clearly and inliers >= VOTED_PARTIALS else 0
 
 
@@ -180,7 +189,7 @@ def _huber_fit(
         residual = _residual(cents, order, level, b)
         distances = np.sort(np.abs(residual[used]))
         middle = float(distances[len(distances) // 2])
-        limit = max(2 * 1.4826 * middle, 1e-6)
+        limit = max(2 * MEDIAN_TO_SIGMA * middle, 1e-6)
         robust = weight * np.minimum(1, limit / np.maximum(np.abs(residual), 1e-12))
         if not free:
             level += float(np.sum(robust * residual) / robust.sum())
