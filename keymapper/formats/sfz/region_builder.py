@@ -115,21 +115,9 @@ class RegionBuilder:
 
     def build(self, sample: str) -> SfzRegion:
         """Return the region; its `sample_path` and `line` are for the caller to fill in."""
-        region = self._part("region")
-        region["key_offset"] = self.key_offset
-        if self._volumes_db:
-            region["level_volume_db"] = sum(self._volumes_db.values())
-            region["volume_db"] = region.get("volume_db", 0.0) + region["level_volume_db"]
-        if self._tunes_cents:
-            region["level_tune_cents"] = sum(self._tunes_cents.values())
-            region["tune_cents"] = region.get("tune_cents", 0.0) + region["level_tune_cents"]
-        for percent in self._amplitudes.values():
-            region["amplitude_percent"] = region.get("amplitude_percent", 100.0) * percent / 100
-        if region.get("loop_end_frame") == 0:
-            del region["loop_end_frame"]
         return SfzRegion(
             sample=sample,
-            **region,
+            **self._own_fields(),
             envelope=SfzEnvelope(**self._part("envelope")),
             filter=self._filter(),
             velocity_crossfade=SfzCrossfade(**self._part("velocity_crossfade")),
@@ -156,6 +144,21 @@ class RegionBuilder:
             ),
             other_opcodes=tuple(self._others.items()),
         )
+
+    def _own_fields(self) -> dict[str, Any]:
+        """Return the fields that belong to no part of a region, with what the levels above add."""
+        region = {**self._part("region"), "key_offset": self.key_offset}
+        if self._volumes_db:
+            region["level_volume_db"] = sum(self._volumes_db.values())
+            region["volume_db"] = region.get("volume_db", 0.0) + region["level_volume_db"]
+        if self._tunes_cents:
+            region["level_tune_cents"] = sum(self._tunes_cents.values())
+            region["tune_cents"] = region.get("tune_cents", 0.0) + region["level_tune_cents"]
+        for percent in self._amplitudes.values():
+            region["amplitude_percent"] = region.get("amplitude_percent", 100.0) * percent / 100
+        if region.get("loop_end_frame") == 0:
+            del region["loop_end_frame"]
+        return region
 
     def _part(self, name: str) -> dict[str, Any]:
         return self._parts.setdefault(name, {})
