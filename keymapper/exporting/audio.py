@@ -11,11 +11,16 @@ from keymapper.measuring.centring import offsets
 from keymapper.model.instrument import KeptChannel, Measurement
 
 PRE_ROLL_SECONDS = 0.001
+"""Kept before the onset, and faded in."""
 FADE_OUT_SECONDS = 0.05
 STRUCK_BELOW_PEAK_DB = 20.0
+"""A first millisecond less far below the peak is the stroke itself."""
 SILENT_BELOW_PEAK_DB = 60.0
+"""A first frame farther below the peak is silence."""
 OWN_MEAN_DBFS = -50.0
+"""Above that the mean of a note that rests at 0 is taken away …"""
 OWN_MEAN_HIGH_PASS_HZ = 5.0
+"""… by a high-pass, so that it goes without a step."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
