@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 import keymapper
+from tests.source_code import imported_modules
 
 PACKAGE = Path(keymapper.__file__).parent
 FILES = sorted(PACKAGE.rglob("*.py"))
@@ -37,16 +38,6 @@ FILES_AND_NETWORK = {"soundfile", "pathlib", "os", "io", "shutil", "tempfile", "
 def place(path: Path) -> str:
     part = path.relative_to(PACKAGE).parts[0]
     return part.removesuffix(".py")
-
-
-def imported_modules(path: Path) -> list[str]:
-    names = []
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Import):
-            names += [alias.name for alias in node.names]
-        if isinstance(node, ast.ImportFrom) and node.module:
-            names.append(node.module)
-    return names
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda p: p.relative_to(PACKAGE).as_posix())

@@ -25,7 +25,16 @@ DEFAULT_LIMIT_MB = 256
 PLACE_ENVIRONMENT = "KEYMAPPER_CACHE"
 PRUNED_SHARE = 0.8
 _ENTRY_SUFFIX = ".facts"
-_MEASURING_CODE = ("measuring", "auditing/sound", "auditing/facts.py", "formats", "model")
+_PACKAGE = Path(keymapper.__file__).parent
+_MEASURING_CODE = (
+    "auditing/facts.py",
+    "auditing/sound",
+    "channels.py",
+    "errors.py",
+    "formats",
+    "measuring",
+    "model",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,13 +142,15 @@ def default_folder() -> Path:
 @cache
 def _code_fingerprint() -> str:
     """Digest of all code and data that a measurement depends on."""
-    package = Path(keymapper.__file__).parent
     digest = hashlib.sha256(keymapper.__version__.encode())
-    for name in _MEASURING_CODE:
-        place = package / name
-        files = [place] if place.is_file() else sorted(place.rglob("*"))
-        for path in files:
-            if path.is_file() and path.suffix != ".pyc":
-                digest.update(path.relative_to(package).as_posix().encode())
-                digest.update(path.read_bytes())
+    for path in measuring_files():
+        digest.update(path.relative_to(_PACKAGE).as_posix().encode())
+        digest.update(path.read_bytes())
     return digest.hexdigest()
+
+
+def measuring_files() -> list[Path]:
+    """Return the files of all code and data that a measurement depends on."""
+    places = [_PACKAGE / name for name in _MEASURING_CODE]
+    found = [file for place in places for file in (place, *sorted(place.rglob("*")))]
+    return [file for file in found if file.is_file() and file.suffix != ".pyc"]

@@ -7,11 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from keymapper.auditing.cache import FactsCache, default_folder, open_cache
+import keymapper
+from keymapper.auditing.cache import FactsCache, default_folder, measuring_files, open_cache
 from keymapper.auditing.facts import FactsOrder
 from keymapper.auditing.measuring_files import facts_or_reason
 from tests.auditing.subjects import facts
 from tests.simple_notes import write_note
+from tests.source_code import imported_modules
 
 
 @pytest.fixture
@@ -58,6 +60,17 @@ def test_one_changed_figure_is_noticed(cache: FactsCache, content: Path):
     (entry,) = cache.folder.glob("??/*.facts")
     entry.write_bytes(entry.read_bytes().replace(b'"rate":48000', b'"rate":48001'))
     assert cache.read(key) is None
+
+
+def test_what_was_measured_by_other_code_is_not_found():
+    package = Path(keymapper.__file__).parent
+    files = set(measuring_files())
+    for file in files:
+        for module in imported_modules(file) if file.suffix == ".py" else ():
+            if module.startswith("keymapper."):
+                place = package.joinpath(*module.split(".")[1:])
+                needed = place / "__init__.py" if place.is_dir() else place.with_suffix(".py")
+                assert needed in files, f"{file} imports {module}"
 
 
 def test_what_has_not_been_used_for_longest_goes_first(cache: FactsCache):
