@@ -6,8 +6,8 @@
     facts.py               an SFZ as it is played ─▶ keys, layers, voices, memory
     phrases.py, previews.py, levelling.py   an instrument ─▶ a phrase to hear, levelled
     editions.py            an instrument ─▶ the same in less space
-    names.py, metadata.py, contents.py      instruments ─▶ every file of the pack, as parts
-    booklet.py             the documents
+    names.py, metadata.py, writing.py       instruments ─▶ every file of the pack, as parts
+    documents.py, booklet.py, booklet_page.py   the documents
     archive.py             files ─▶ ZIP, the same bytes every time
     opening.py, checking.py   ZIP or folder from anywhere ─▶ findings
 """

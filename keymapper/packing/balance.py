@@ -7,14 +7,13 @@ from dataclasses import dataclass
 from statistics import median
 
 from keymapper.formats.sfz import SfzRegion
+from keymapper.mapping.headroom import MOST_VOLUME_DB
 from keymapper.measuring.levels import amplitude_db
 from keymapper.model.pack import PackFinding, PackRecipe, PreviewFacts
 from keymapper.packing.findings import pack_finding
 from keymapper.packing.instrument import ReadyInstrument
 from keymapper.packing.levelling import PREVIEW_PEAK_DBTP
 
-LOUDEST_VOLUME_DB = 6.0
-"""Most that an SFZ region may be turned up by in every player."""
 _MARGIN_DB = 0.1
 
 
@@ -57,7 +56,7 @@ def room_db(levels: Levels) -> float:
     """Return by how much an instrument may be turned up."""
     peak = PREVIEW_PEAK_DBTP if levels.preview is None else levels.preview.true_peak_dbtp
     return min(
-        LOUDEST_VOLUME_DB - levels.highest_volume_db,
+        MOST_VOLUME_DB - levels.highest_volume_db,
         -_MARGIN_DB - levels.highest_peak_dbfs,
         PREVIEW_PEAK_DBTP - peak,
     )

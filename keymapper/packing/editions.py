@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import shutil
-import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,7 +18,7 @@ from keymapper.formats.audio_file import read_audio
 from keymapper.formats.file_parts import read_parts
 from keymapper.formats.flac_rewrite import with_blocks_of
 from keymapper.formats.manifest import MANIFEST_NAME, write_manifest
-from keymapper.formats.wav_chunks import pcm_bytes
+from keymapper.formats.wav_chunks import format_body, pcm_bytes
 from keymapper.formats.wav_rewrite import NewAudio, rewritten_wav
 from keymapper.measuring.levels import FoldedLevel, folded_level, peak_dbfs
 from keymapper.model.instrument import Manifest
@@ -176,10 +175,7 @@ def _write_flac(order: ConversionOrder, pcm: np.ndarray, rate: int) -> None:
 
 
 def _write_wav(order: ConversionOrder, pcm: np.ndarray, rate: int) -> None:
-    channels, width = pcm.shape[1], order.bits // 8
-    body = struct.pack(
-        "<HHIIHH", 1, channels, rate, rate * channels * width, channels * width, order.bits
-    )
+    body = format_body(pcm.shape[1], rate, order.bits)
     audio = NewAudio(format_body=body, data=pcm_bytes(pcm, order.bits))
     with order.target.open("xb") as file:
         file.writelines(read_parts(rewritten_wav(order.source, {}, audio, _PEAK_CHUNKS)))

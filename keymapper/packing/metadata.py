@@ -28,7 +28,6 @@ from keymapper.model.keys import key_name
 from keymapper.model.loudness import Loudness
 from keymapper.model.pack import OWN_RECORDING, PackRecipe, SoundSource
 
-LABELLED_SUFFIXES = frozenset({".wav", ".flac"})
 SOFTWARE = f"keymapper {__version__}"
 
 

@@ -27,7 +27,8 @@ from keymapper.packing.findings import pack_finding
 MOST_FILES = 100_000
 LARGEST_DIRECTORY = 16 << 20
 LARGEST_SUMS = 32 << 20
-LONGEST_PATH = 240
+LONGEST_FOREIGN_PATH = 240
+"""Paths in an archive that are longer are not looked at; ours are shorter (`names.py`)."""
 _END, _END64 = struct.Struct("<4s4H2LH"), struct.Struct("<4sQ2H2L4Q")
 _LOCATOR_BYTES = 20
 _MOST_DIFFERENCES = 4
@@ -152,13 +153,13 @@ def _unsafe_entries(entries: list[zipfile.ZipInfo], path: Path) -> list[PackFind
 def unsafe_path(name: str) -> str:
     """Return why a path in an archive may not be unpacked; "" where it may."""
     parts = name.split("/")
-    if len(name) > LONGEST_PATH:
+    if len(name) > LONGEST_FOREIGN_PATH:
         return "has a path that is too long"
     if len(parts) < 2:
         return "does not lie in the top folder"
     if any(part in ("", ".", "..") for part in parts):
         return "leads out of the folder it is unpacked into"
-    if any(safe_name(part, longest=LONGEST_PATH) != part for part in parts):
+    if any(safe_name(part, longest=LONGEST_FOREIGN_PATH) != part for part in parts):
         return "has a name that leads elsewhere on some systems"
     return ""
 
@@ -168,7 +169,7 @@ def _folded(name: str) -> str:
 
 
 def _shown(name: str) -> str:
-    return name[:LONGEST_PATH]
+    return name[:LONGEST_FOREIGN_PATH]
 
 
 def _unpacked(archive: zipfile.ZipFile, path: Path, unpack_to: Path) -> OpenedPack:
@@ -328,5 +329,5 @@ def sum_findings(files: Iterable[PackedFile], sums: bytes) -> Iterator[PackFindi
         elif listed[file] != one.sha256:
             yield pack_finding("sum-differs", file, "is not the file that was packed")
     for file in sorted(listed.keys() - actual.keys())[:100]:
-        yield pack_finding("file-missing", file[:LONGEST_PATH], "is not there")
+        yield pack_finding("file-missing", file[:LONGEST_FOREIGN_PATH], "is not there")
     yield pack_finding("sum-differs", SUMS_NAME, f"is not as it was written ({before} lines)")
