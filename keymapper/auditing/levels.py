@@ -5,6 +5,7 @@ from __future__ import annotations
 from keymapper.auditing.subject import PackZone
 from keymapper.formats.sfz import SfzRegion, key_gain_db, velocity_gain
 from keymapper.measuring.levels import amplitude_db
+from keymapper.model.sound import SILENCE_DBFS
 
 
 def played_db(zone: PackZone, velocity: int | None = None) -> float:
@@ -15,7 +16,7 @@ def played_db(zone: PackZone, velocity: int | None = None) -> float:
     velocity : 1 to 127; None leaves velocity out of account.
     """
     if zone.facts is None:
-        return -200.0
+        return SILENCE_DBFS
     region = zone.region
     level = zone.facts.measurement.levels.body_dbfs + region.volume_db
     level += amplitude_db(region.amplitude_percent / 100)

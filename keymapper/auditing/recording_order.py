@@ -10,12 +10,11 @@ from pathlib import Path, PurePosixPath
 
 from keymapper.auditing.reading import ReadPack
 from keymapper.errors import InputError
-from keymapper.formats.notes_file import read_notes
+from keymapper.formats.notes_file import NOTES_NAME, read_notes
 from keymapper.mapping.names.hints import NameHint
 from keymapper.model.finding import OrderSource
 from keymapper.model.sample_facts import SampleFacts
 
-NOTES_NAME = "notes.json"
 SHARE_WITH_TIME = 0.8
 SECONDS_A_NOTE = 2.0
 """Files written faster than this were copied or exported, not recorded, in that order."""

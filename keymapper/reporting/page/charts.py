@@ -16,7 +16,6 @@ from keymapper.reporting.page.elements import Child, Element, number, tag
 from keymapper.reporting.page.scales import Scale, ticks
 
 SVG_NAMESPACE = "http://www.w3.org/2000/svg"
-_TICK = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
