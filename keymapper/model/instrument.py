@@ -57,6 +57,13 @@ class EmbeddedHints:
     low_velocity: int | None = None
     high_velocity: int | None = None
 
+    @property
+    def loop(self) -> Loop | None:
+        """The loop, where both of its ends are given."""
+        if self.loop_start_frame is None or self.loop_end_frame is None:
+            return None
+        return Loop(start_frame=self.loop_start_frame, end_frame=self.loop_end_frame)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:

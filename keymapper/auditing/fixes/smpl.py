@@ -29,9 +29,7 @@ def mend_chunks(path: Path, file: str, zone: PackZone, fix: ZoneFix) -> Iterator
     embedded = facts.embedded
     root = zone.root_key if fix.root_key is None else fix.root_key
     loop = _loop(zone, fix)
-    named = None
-    if embedded is not None and embedded.loop_start_frame is not None and embedded.loop_end_frame:
-        named = Loop(start_frame=embedded.loop_start_frame, end_frame=embedded.loop_end_frame)
+    named = embedded.loop if embedded else None
     old_root = embedded.root_key if embedded else None
     if loop == named and old_root in (root, None):
         return

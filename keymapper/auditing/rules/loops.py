@@ -169,17 +169,17 @@ def embedded_disagrees(zone: PackZone, limit: float) -> Iterator[Outcome]:
     if zone.facts is None or zone.loop is None or zone.loop_from != "opcodes":
         return
     embedded, loop = zone.facts.embedded, zone.loop.loop
-    if embedded is None or embedded.loop_start_frame is None or embedded.loop_end_frame is None:
+    named = embedded.loop if embedded else None
+    if named is None:
         return
     apart = max(
-        abs(embedded.loop_start_frame - loop.start_frame),
-        abs(embedded.loop_end_frame - loop.end_frame),
+        abs(named.start_frame - loop.start_frame),
+        abs(named.end_frame - loop.end_frame),
     )
     if apart > limit:
         yield Hit(
             measured=apart,
-            message=f"loops over {_place(loop)}, its file says frames "
-            f"{embedded.loop_start_frame} to {embedded.loop_end_frame - 1}",
+            message=f"loops over {_place(loop)}, its file says {_place(named)}",
         )
 
 
