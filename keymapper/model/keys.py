@@ -29,6 +29,11 @@ def nearest_key(number: int) -> int:
     return min(max(number, LOWEST_KEY), HIGHEST_KEY)
 
 
+def nearest_velocity(number: int) -> int:
+    """Return the velocity of a note-on nearest to a number."""
+    return min(max(number, LOWEST_VELOCITY), HIGHEST_VELOCITY)
+
+
 def key_name(key: int) -> str:
     """Return a key's name with 60 as C4, for example "C#3"."""
     return f"{_NAMES[key % 12]}{key // 12 - 1}"

@@ -13,7 +13,7 @@ from keymapper.formats.manifest import MANIFEST_NAME, manifest_beside
 from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
 from keymapper.formats.wav_chunks import read_embedded_hints
 from keymapper.model.instrument import EmbeddedHints, Manifest
-from keymapper.model.keys import key_name
+from keymapper.model.keys import key_name, nearest_key
 from keymapper.model.loudness import Loudness
 from keymapper.model.pack import InstrumentFacts, PackFinding, PackInstrument, PackRecipe
 from keymapper.packing.facts import instrument_facts, sample_infos
@@ -146,7 +146,7 @@ def _root(
     played_cents = region.tune_cents + 100.0 * region.transpose_semitones
     cents = -played_cents if known_cents is None else known_cents
     semitones = math.floor(cents / 100) if cents > 0 else round(cents / 100)
-    root_key = min(max(region.pitch_keycenter + semitones, 0), 127)
+    root_key = nearest_key(region.pitch_keycenter + semitones)
     return root_key, cents - 100.0 * semitones
 
 

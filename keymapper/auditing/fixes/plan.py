@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from keymapper.auditing.judging import Judgement
 from keymapper.auditing.subject import Pack, PackInstrument, PackZone, loop_of, own_cents
+from keymapper.model.keys import is_key
 from keymapper.model.loop import Loop
 
 PRE_ROLL_SECONDS = 0.003
@@ -120,7 +121,7 @@ def _tuning(instrument: PackInstrument, zone: PackZone) -> tuple[int | None, int
     semitones = round(cents / 100) if abs(cents) > 50 else 0
     tune = round(zone.region.own_tune_cents - (cents - 100.0 * semitones))
     root = zone.root_key + semitones
-    if not 0 <= root <= 127:
+    if not is_key(root):
         return None, None
     return root if semitones else None, tune if tune != zone.region.own_tune_cents else None
 

@@ -10,7 +10,7 @@ from keymapper.auditing.subject import PackZone
 from keymapper.formats.wav_chunks import SampleChunks, inst_body, smpl_body
 from keymapper.formats.wav_rewrite import rewrite_chunks
 from keymapper.model.finding import Mended
-from keymapper.model.keys import key_name
+from keymapper.model.keys import key_name, nearest_key
 from keymapper.model.loop import Loop
 
 
@@ -56,8 +56,8 @@ def _bodies(zone: PackZone, root: int, loop: Loop | None) -> dict[str, bytes]:
         root_key=root,
         tuning_cents=tuning,
         loop=None if loop is None else (loop.start_frame, loop.end_frame),
-        low_key=min(127, max(0, region.lokey)),
-        high_key=min(127, max(0, region.hikey)),
+        low_key=nearest_key(region.lokey),
+        high_key=nearest_key(region.hikey),
         low_velocity=min(127, max(0, region.lovel)),
         high_velocity=min(127, max(0, region.hivel)),
         info={},

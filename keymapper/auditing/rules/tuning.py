@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from keymapper.auditing.rule import Hit, Outcome, rule
 from keymapper.auditing.subject import PackInstrument, PackZone, key_text, own_cents
+from keymapper.model.keys import nearest_key
 
 WRONG_KEY_CENTS = 50.0
 OCTAVE_TOLERANCE_CENTS = 60.0
@@ -154,13 +155,14 @@ def keytrack(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
         region = zone.region
         slip = region.pitch_keytrack_cents - 100.0
         far = max((region.lokey, region.hikey), key=lambda key: abs(key - zone.root_key))
-        cents = slip * (min(max(far, 0), 127) - zone.root_key)
+        key = nearest_key(far)
+        cents = slip * (key - zone.root_key)
         if region.follows_keys and abs(cents) > limit:
             yield Hit(
                 file=zone.file,
                 zone=zone.label,
                 measured=round(cents, 1),
-                message=f"plays {cents:+.1f} cents off {key_text(min(max(far, 0), 127))}, as "
+                message=f"plays {cents:+.1f} cents off {key_text(key)}, as "
                 f"pitch_keytrack is {region.pitch_keytrack_cents:g}",
             )
 

@@ -13,6 +13,7 @@ from keymapper.model.instrument import (
     VelocityGain,
     Zone,
 )
+from keymapper.model.keys import nearest_key, nearest_velocity
 
 _VELOCITY_STEP = 6
 _LEAST_GAIN_DB = -60.0
@@ -25,18 +26,20 @@ def zone_of(found: PackZone) -> Zone:
     region = found.region
     loop = found.loop.loop if found.loop and found.loop.join is not None else None
     amplitude = max(region.amplitude_percent / 100.0, 10 ** (_LEAST_GAIN_DB / 20))
-    keys = (_key(region.lokey), _key(region.hikey)) if found.mapped else (found.root_key,) * 2
+    keys = (found.root_key, found.root_key)
+    if found.mapped:
+        keys = (nearest_key(region.lokey), nearest_key(region.hikey))
     velocities = (region.lovel, region.hivel) if found.mapped else (1, 127)
     chokes = region.off_by != 0 and region.off_by == region.group
     return Zone(
         sample=found.file or region.sample,
-        root_key=_key(found.root_key),
+        root_key=nearest_key(found.root_key),
         tuning_cents=-(region.tune_cents + 100.0 * region.transpose_semitones),
         target_cents=0.0,
         low_key=keys[0],
         high_key=max(keys),
-        low_velocity=min(max(velocities[0], 1), 127),
-        high_velocity=min(max(velocities[1], 1), 127),
+        low_velocity=nearest_velocity(velocities[0]),
+        high_velocity=nearest_velocity(velocities[1]),
         velocity_fade=_fade(region),
         round_robin=min(region.seq_position, max(region.seq_length, 1)),
         round_robins=max(region.seq_length, 1),
@@ -54,10 +57,6 @@ def zone_of(found: PackZone) -> Zone:
         brightness=None,
         choke_group=region.group if chokes else 0,
     )
-
-
-def _key(key: int) -> int:
-    return min(max(key, 0), 127)
 
 
 def _gains(region: SfzRegion) -> tuple[VelocityGain, ...]:
