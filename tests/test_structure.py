@@ -24,6 +24,7 @@ LEVELS = {
     "cutting": 5,
     "workers": 1,
     "channels": 1,
+    "wording": 0,
     "proving": 5,
     "auditing": 5,
     "reporting": 6,

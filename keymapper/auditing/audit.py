@@ -17,6 +17,7 @@ from keymapper.auditing.reading import ReadPack, read_pack
 from keymapper.auditing.subject import Pack
 from keymapper.errors import InputError
 from keymapper.model.finding import AuditReport, Diagnosis, Finding, Mended, PackSummary, RuleChange
+from keymapper.wording import counted
 from keymapper.workers import Workers
 
 Progress = Callable[[str, int, int], None]
@@ -132,16 +133,10 @@ def _verdict(findings: tuple[Finding, ...], samples: int) -> str:
     """One line: what a buyer would say."""
     errors, warnings = _count(findings, "error"), _count(findings, "warning")
     notes = _count(findings, "note")
-    counted = (
-        f"{_plural(errors, 'error')}, {_plural(warnings, 'warning')}, {_plural(notes, 'note')}"
-    )
-    judged = f"{_plural(samples, 'sample')}: {counted}"
+    found = f"{counted(errors, 'error')}, {counted(warnings, 'warning')}, {counted(notes, 'note')}"
+    judged = f"{counted(samples, 'sample')}: {found}"
     if errors:
         return f"Not fit to sell: {judged}."
     if warnings:
         return f"Playable, but a careful ear will find something: {judged}."
     return f"Nothing to complain of: {judged}."
-
-
-def _plural(count: int, what: str) -> str:
-    return f"{count} {what}{'' if count == 1 else 's'}"

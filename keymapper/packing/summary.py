@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from keymapper.model.pack import PackFinding, PackManifest
+from keymapper.wording import counted
 
 _SHOWN = 3
 
@@ -54,9 +55,5 @@ def verdict(findings: Sequence[PackFinding]) -> str:
     errors = sum(one.severity == "error" for one in findings)
     warnings = sum(one.severity == "warning" and not one.waived for one in findings)
     waived = sum(bool(one.waived) for one in findings)
-    counts = [_count(errors, "error"), _count(warnings, "warning"), f"{waived} waived"]
+    counts = [counted(errors, "error"), counted(warnings, "warning"), f"{waived} waived"]
     return ", ".join(counts)
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"

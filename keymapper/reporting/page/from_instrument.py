@@ -26,6 +26,7 @@ from keymapper.reporting.page.content import (
 )
 from keymapper.reporting.page.elements import number
 from keymapper.reporting.page.facts import measured_facts, sides_text
+from keymapper.wording import counted
 
 _DECIDED = {
     "sound": "by its sound",
@@ -72,12 +73,12 @@ def _verdict(manifest: Manifest, proof: Proof | None, attention: Sequence[Attent
     )
     things = sum(thing.severity != "note" for thing in attention)
     worst = _worst_played_cents(proof)
-    what = f"{_plural(len(manifest.notes), 'note')} on {_plural(_keys(manifest), 'key')}"
+    what = f"{counted(len(manifest.notes), 'note')} on {counted(_keys(manifest), 'key')}"
     if worst is not None:
         what += f", in tune within {worst:.1f} cents as played"
     if not things:
         return f"{lead}: {what}, and nothing needs attention."
-    return f"{lead}: {what}; {_plural(things, 'thing')} to look at."
+    return f"{lead}: {what}; {counted(things, 'thing')} to look at."
 
 
 def _worst_played_cents(proof: Proof | None) -> float | None:
@@ -88,10 +89,6 @@ def _worst_played_cents(proof: Proof | None) -> float | None:
 
 def _keys(manifest: Manifest) -> int:
     return len({key for z in manifest.zones for key in range(z.low_key, z.high_key + 1)})
-
-
-def _plural(count: int, what: str) -> str:
-    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _figures(

@@ -30,6 +30,7 @@ from keymapper.reporting.page.content import PageNote
 from keymapper.reporting.page.elements import Child, Element, number, tag
 from keymapper.reporting.page.scales import padded_range
 from keymapper.reporting.page.tables import figure, folded_table, scrolling, table
+from keymapper.wording import counted
 
 _FLOOR_DB = -20.0
 _SIZE = Size(width=1000, height=280)
@@ -137,12 +138,8 @@ def _limit_row(kind: _Kind, proof: Proof) -> list[Child]:
         _bar(share, is_over=passed > 0 and share > 1),
         tag("span", "–", class_="quiet")
         if not passed
-        else tag("span", _places(passed), class_="warning"),
+        else tag("span", counted(passed, "place"), class_="warning"),
     ]
-
-
-def _places(count: int) -> str:
-    return f"{count} place{'' if count == 1 else 's'}"
 
 
 def _bar(share: float, *, is_over: bool) -> Element:
