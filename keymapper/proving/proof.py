@@ -97,7 +97,7 @@ def prove_instrument(
     playable = {path for path, probe in probes.items() if not probe.reason}
     regions = tuple(region for region in reading.regions if region.sample_path in playable)
     if not regions:
-        raise InputError(f"{file}: none of its samples can be played; check the paths in it.")
+        raise InputError(f"{file}: {_why_nothing(reading)}")
     manifest = manifest_beside(file)
     stated = settings.limits or (ProofLimits() if manifest is None else manifest.recipe.proof)
     limits = replace(stated, **settings.moved_limits)
@@ -226,6 +226,15 @@ def player_settings(reading: SfzReading, rates: Iterable[int]) -> PlayerSettings
         curves={curve.index: curve.points for curve in reading.curves},
         key_offset=reading.control.key_offset,
     )
+
+
+def _why_nothing(reading: SfzReading) -> str:
+    """Say why nothing of an SFZ file can be played."""
+    if not reading.regions:
+        return "holds no zone; is it an SFZ file?"
+    if all(region.is_generator for region in reading.regions):
+        return "its sounds are made by the player; there are no samples to play."
+    return "none of its samples can be played; check the paths in it."
 
 
 def _unplayable(reading: SfzReading, probes: Mapping[Path, _Probe]) -> tuple[ProofFinding, ...]:

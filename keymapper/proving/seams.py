@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from keymapper.formats.sfz import SfzRegion
+from keymapper.measuring.cycle import is_cycle
 from keymapper.measuring.join import join_audibility
 from keymapper.measuring.levels import peak_dbfs
 from keymapper.model.loop import Loop
@@ -61,6 +62,8 @@ def hear_choke(order: ChokeOrder) -> Choke:
 def hear_join(region: SfzRegion) -> PlayedJoin | None:
     """Return how audible the loop of a region is, as it is played; None without a loop.
 
+    The cycle of a wave has no join of its own.
+
     The sample is its own reference: what the note does by itself anywhere in its sustain is no
     fault of the join.
     """
@@ -68,12 +71,10 @@ def hear_join(region: SfzRegion) -> PlayedJoin | None:
     loop = stream_of(region, sample).loop
     if loop is None:
         return None
-    audibility = join_audibility(
-        sample.samples,
-        sample.samples,
-        sample.rate,
-        Loop(start_frame=loop[0], end_frame=loop[1]),
-    )
+    place = Loop(start_frame=loop[0], end_frame=loop[1])
+    if is_cycle(place, len(sample.samples), sample.rate):
+        return None
+    audibility = join_audibility(sample.samples, sample.samples, sample.rate, place)
     return PlayedJoin(
         sample=region.sample,
         loop_start_frame=loop[0],

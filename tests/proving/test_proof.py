@@ -85,6 +85,13 @@ def test_a_slow_rise_is_not_late_but_silence_is(tmp_path: Path) -> None:
     assert "proof-onset" in rules(prove(tmp_path / "late", LOW, late))
 
 
+def test_an_instrument_all_of_which_is_late_is_told(tmp_path: Path) -> None:
+    late = [replace(zone, silence_seconds=0.03) for zone in (LOW, HIGH)]
+    slow = [replace(zone, fade_in_seconds=1.5) for zone in (LOW, HIGH)]
+    assert "proof-latency" in rules(prove(tmp_path / "late", *late))
+    assert "proof-latency" not in rules(prove(tmp_path / "slow", *slow))
+
+
 def test_limits_come_from_the_recipe_and_can_be_moved(tmp_path: Path) -> None:
     write_note(tmp_path / "in" / "C4.wav", 60)
     recipe = Recipe(proof=ProofLimits(tuning_cents=0.5, click_db=9.0))
@@ -329,6 +336,18 @@ def test_missing_and_unreadable_samples_are_findings(tmp_path: Path) -> None:
     (tmp_path / "samples" / "zone_00.wav").unlink()
     with pytest.raises(InputError, match="none of its samples"):
         prove_instrument(file, SHORT_HOLD)
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [("<region> sample=*saw", "made by the player"), ("Dear reader,", "is it an SFZ file")],
+)
+def test_an_instrument_without_samples_is_told_as_such(
+    tmp_path: Path, text: str, reason: str
+) -> None:
+    (tmp_path / "one.sfz").write_text(text, "utf-8")
+    with pytest.raises(InputError, match=reason):
+        prove_instrument(tmp_path, SHORT_HOLD)
 
 
 def test_limits_can_be_moved(tmp_path: Path) -> None:

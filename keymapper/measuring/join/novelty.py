@@ -95,9 +95,7 @@ def novelties_db(
         taken[:] = False
     wraps = ground.wraps((half + 1) * hop + window // 2)
     shifts = [hop * shift // SHIFTS - hop // 2 for shift in range(SHIFTS)]
-    joins = [
-        _around(ground, wrap + shift, half, naturals) for wrap in wraps for shift in shifts
-    ]
+    joins = [_around(ground, wrap + shift, half, naturals) for wrap in wraps for shift in shifts]
     return [
         _novelty_db(natural, np.stack(patches), taken, least_db)
         for natural, patches in zip(naturals, zip(*joins, strict=True), strict=True)
