@@ -392,6 +392,25 @@ def test_layers_that_the_recipe_tunes_apart_are_where_they_are_meant_to_be(tmp_p
     assert "proof-tuning" in rules(prove_instrument(tmp_path / "sharp", SHORT_HOLD))
 
 
+def test_a_join_has_the_figure_that_the_build_gave_it(tmp_path: Path) -> None:
+    """As long as the sample is what the build wrote."""
+    for key in (60, 63):
+        write_note(tmp_path / "in" / f"{key}.wav", key)
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", None, BUILT)
+    stated = {note.sample.file: note.sample.join for note in manifest.notes}
+    proof = prove_instrument(tmp_path / "out", SHORT_HOLD)
+    assert {join.sample: join.audibility for join in proof.joins} == stated
+    first = manifest.notes[0].sample
+    path = tmp_path / "out" / first.file
+    samples, rate = soundfile.read(path, always_2d=True)
+    samples[first.loop.start_frame : first.loop.end_frame] *= np.linspace(
+        1, 2, first.loop.length_frames
+    )[:, None]
+    soundfile.write(path, samples, rate, subtype="PCM_24")
+    again = prove_instrument(tmp_path / "out", SHORT_HOLD)
+    assert next(j.audibility.worst_db for j in again.joins if j.sample == first.file) > 0
+
+
 def test_what_plays_backwards_is_not_late(tmp_path: Path) -> None:
     (tmp_path / "in").mkdir()
     for number in range(3):
