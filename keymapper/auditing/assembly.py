@@ -164,8 +164,11 @@ def played_loop(
 
 
 def _recordings(read: ReadPack, samples: Mapping[str, PackSample]) -> PackInstrument:
-    """Return a folder of recordings as the zones its names, else its sounds, tell of."""
-    files = [file for file in read.samples if samples[file].facts]
+    """Return a folder of recordings as the zones its names, else its sounds, tell of.
+
+    The right side of a stereo recording is no note, and no repeat, of its own.
+    """
+    files = [file for file in read.samples if samples[file].facts and file not in read.right_sides]
     measurements = [facts.measurement for file in files if (facts := samples[file].facts)]
     keyed = bool(files) and resolved_layout(files, measurements, Recipe()) == "keys"
     names = _names(files, samples if keyed else {})

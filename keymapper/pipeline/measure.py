@@ -114,6 +114,7 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
     session = _session_notes(job.where)
     left_out = reasons_left_out(session)
     rights = right_sides(job.where, found.recordings)
+    _refuse_named_right_sides(job, rights)
     left_out |= {right: f"the right side of {left}" for left, right in rights.items()}
     sources = []
     for file in found.recordings:
@@ -124,6 +125,18 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
             audio = AudioPlace(path=job.where / file, right=right)
             sources.append(_source(file, audio, session.get(file)))
     return sources, skipped
+
+
+def _refuse_named_right_sides(job: MeasuringJob, rights: Mapping[str, str]) -> None:
+    """Refuse a recipe that decides about a right side, whose note has the name of the left one."""
+    named = {correction.file for correction in job.recipe.note}
+    named |= {file for group in job.recipe.choke for file in group.files}
+    for left, right in rights.items():
+        if right in named:
+            raise InputError(
+                f"{job.where}: the recipe names {right!r}, the right side of {left!r}; "
+                "name the left one, for both."
+            )
 
 
 def reasons_left_out(session: Mapping[str, CutNote]) -> dict[str, str]:
