@@ -89,6 +89,18 @@ def test_jumps_at_even_distances_are_a_sequencer():
     assert find_clicks(samples, RATE, _course(samples), pitch(KEY), FINE) == ()
 
 
+def test_faint_jumps_at_even_distances_tell_of_a_loud_one_there_and_of_no_other():
+    """Steps of a sequencer differ in size: one stands out, the others hardly do."""
+    samples = _note()
+    noise = np.random.default_rng(3).normal(0, 1e-3, samples.shape)
+    samples += noise
+    samples[20_000:84_000:8_000] += 0.015
+    samples[52_000] += 0.3
+    samples[63_000] += 0.3
+    clicks = find_clicks(samples, RATE, _course(samples), pitch(KEY), FINE)
+    assert {round(click.frame, -3) for click in clicks} == {63_000}
+
+
 def test_a_dropout_is_found_with_its_length():
     samples = _note()
     samples[40_000:40_480] = 0.0
