@@ -72,6 +72,12 @@ def loop_embedded(pack: RenderedPack) -> None:
     pack.plant("loop-embedded-disagrees", note)
 
 
+def loop_counted(pack: RenderedPack) -> None:
+    note = pack.take(lambda note: note.loop is not None)
+    note.opcodes["loop_count"] = str(pack.rng.integers(1, 6))
+    pack.plant("loop-counted", note)
+
+
 def loop_missing(pack: RenderedPack) -> None:
     note = pack.take(lambda note: note.loop is not None)
     for name in ("loop_start", "loop_end"):

@@ -66,7 +66,8 @@ def test_a_build_knows_when_each_note_was_played_with_copies_and_without(session
         played = sorted(note.source.session_seconds - length - 0.7 for note in manifest.notes)
         planned = [note.on_seconds for note in sheet.notes if note.role == "note"]
         assert played == pytest.approx([seconds * 1.00015 for seconds in planned], abs=0.003)
-        assert diagnosed_build(manifest).order_from == "session sheet"
+        (found,) = diagnosed_build(manifest)
+        assert found.order_from == "session sheet"
 
 
 def test_a_key_that_was_planned_is_believed_against_another_octave_heard(session, tmp_path):

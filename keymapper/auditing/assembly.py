@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Container, Mapping, Sequence
 from dataclasses import replace
 
@@ -98,7 +99,7 @@ def _mapped(
             problems=read.problems,
             unknown_opcodes=read.reading.unknown_opcodes if read.reading else (),
             contradictions=names.contradictions,
-            tuned=not _is_kit(zones),
+            tuned=not _is_kit(zones, read.reference_hz),
             offset_semitones=0,
             reference_hz=read.reference_hz,
             unreadable=read.unreadable,
@@ -163,8 +164,11 @@ def played_loop(
 
 
 def _recordings(read: ReadPack, samples: Mapping[str, PackSample]) -> PackInstrument:
-    """Return a folder of recordings as the zones its names, else its sounds, tell of."""
-    files = [file for file in read.samples if samples[file].facts]
+    """Return a folder of recordings as the zones its names, else its sounds, tell of.
+
+    The right side of a stereo recording is no note, and no repeat, of its own.
+    """
+    files = [file for file in read.samples if samples[file].facts and file not in read.right_sides]
     measurements = [facts.measurement for file in files if (facts := samples[file].facts)]
     keyed = bool(files) and resolved_layout(files, measurements, Recipe()) == "keys"
     names = _names(files, samples if keyed else {})
@@ -237,7 +241,7 @@ def _measured_hint(sample: PackSample | None) -> MeasuredHint | None:
     )
 
 
-def _is_kit(zones: Sequence[PackZone]) -> bool:
+def _is_kit(zones: Sequence[PackZone], reference_hz: float) -> bool:
     """Whether zones are one-shots on keys of their own that say nothing about pitch."""
     measured = [zone for zone in zones if zone.facts]
     if not measured:
@@ -248,7 +252,7 @@ def _is_kit(zones: Sequence[PackZone]) -> bool:
         for zone in measured
         if zone.facts
     )
-    judged = [_deviation(zone) for zone in measured]
+    judged = [_deviation(zone, reference_hz) for zone in measured]
     in_tune = sum(one.cents is not None and abs(one.cents) < 50 for one in judged)
     return min(single, shots) >= 0.8 * len(measured) and in_tune < 0.5 * len(measured)
 
@@ -263,13 +267,19 @@ def _as_set(instrument: PackInstrument) -> PackInstrument:
             for zone, part in zip(instrument.zones, parts_of(instrument.zones), strict=True)
         )
         return replace(instrument, zones=zones)
-    deviating = [replace(zone, deviation=_deviation(zone)) for zone in instrument.zones]
+    deviating = [
+        replace(zone, deviation=_deviation(zone, instrument.reference_hz))
+        for zone in instrument.zones
+    ]
     zones, semitones = placed_in_parts(deviating)
     return replace(instrument, zones=zones, offset_semitones=semitones)
 
 
-def _deviation(zone: PackZone) -> Deviation:
-    """Return how sharp a zone plays at its root key, against its key and the reference."""
+def _deviation(zone: PackZone, reference_hz: float) -> Deviation:
+    """Return how sharp a zone plays at its root key, against its key and the reference.
+
+    The cycle of a wave is too short to be heard; its length tells what it sounds at.
+    """
     region, facts = zone.region, zone.facts
     if zone.sample is None:
         return replace(UNSET, reason="its sample is missing")
@@ -277,14 +287,21 @@ def _deviation(zone: PackZone) -> Deviation:
         return replace(UNSET, reason=zone.sample.unreadable)
     if region.pitch_keytrack_cents == 0:
         return replace(UNSET, reason="every key plays the same pitch (pitch_keytrack=0)")
+    if zone.is_wave and zone.loop is not None and zone.loop.cycle_hz is not None:
+        sounding = 1200 * math.log2(zone.loop.cycle_hz / reference_hz) + 100 * (69 - zone.root_key)
+        return Deviation(cents=_as_played(sounding, zone), error_cents=0.0, reason="")
     pitch = facts.measurement.pitch
     if pitch.doubtful or pitch.root_key is None or pitch.tuning_cents is None:
         reasons = [DOUBT_TEXT.get(word, word) for word in pitch.doubts]
         return replace(UNSET, reason="; ".join(reasons) or "no pitch could be trusted")
     sounding = 100.0 * (pitch.root_key - zone.root_key) + pitch.tuning_cents
-    corrected = sounding + region.tune_cents + 100.0 * region.transpose_semitones
     return Deviation(
-        cents=corrected - zone.target_cents,
-        error_cents=pitch.tuning_error_cents or 0.0,
-        reason="",
+        cents=_as_played(sounding, zone), error_cents=pitch.tuning_error_cents or 0.0, reason=""
     )
+
+
+def _as_played(sounding_cents: float, zone: PackZone) -> float:
+    """Return how sharp a zone plays of its key, whose sample is so sharp of its root."""
+    region = zone.region
+    corrected = sounding_cents + region.tune_cents + 100.0 * region.transpose_semitones
+    return corrected - zone.target_cents

@@ -21,6 +21,7 @@ from keymapper.formats.sfz import (
     write_sfz,
 )
 from keymapper.formats.sfz.paths import PackFolder
+from keymapper.formats.two_sides import right_sides
 from keymapper.model.instrument import Manifest
 
 
@@ -67,6 +68,8 @@ class ReadPack:
     reference_hz: float
     recorded_as: dict[str, str]
     """Name of the recording a sample was made from, where a manifest says it."""
+    right_sides: frozenset[str]
+    """Of a folder of recordings: files that are one note together with another."""
 
 
 def read_pack(source: PackSource, reference_hz: float | None) -> ReadPack:
@@ -99,6 +102,9 @@ def read_pack(source: PackSource, reference_hz: float | None) -> ReadPack:
         stretches=_stretches(played),
         reference_hz=reference_hz or (instruments[0].reference_hz if instruments else 440.0),
         recorded_as=recorded_as,
+        right_sides=frozenset()
+        if instruments
+        else frozenset(right_sides(source.root, source.audio).values()),
     )
 
 

@@ -12,12 +12,12 @@ from typing import Literal
 
 from keymapper.formats.sfz import SfzProblem, SfzRegion
 from keymapper.mapping.names.hints import Contradiction, NameHint
+from keymapper.measuring.cycle import is_cycle
 from keymapper.model.keys import key_name
 from keymapper.model.loop import Loop
 from keymapper.model.sample_facts import JudgedLoop, SampleFacts
 
 LoopSource = Literal["opcodes", "file", "whole file"]
-LONGEST_CYCLE_SECONDS = 0.05
 LOOPING = ("loop_continuous", "loop_sustain")
 
 
@@ -82,9 +82,7 @@ class PackZone:
             return True
         if self.facts is None or self.loop is None:
             return False
-        loop, frames = self.loop.loop, self.facts.frames
-        is_whole = (loop.start_frame, loop.end_frame) == (0, frames)
-        return is_whole and frames < LONGEST_CYCLE_SECONDS * self.facts.rate
+        return is_cycle(self.loop.loop, self.facts.frames, self.facts.rate)
 
     @property
     def natural_key(self) -> int:
@@ -105,7 +103,8 @@ class PackZone:
         keys = low if low == high else f"{low}–{high}"
         velocities = f" v{region.lovel}–{region.hivel}"
         turn = f" rr{region.seq_position}/{region.seq_length}" if region.seq_length > 1 else ""
-        line = "" if region.line is None else f" line {region.line}"
+        where = f" {region.included}" if region.included else ""
+        line = "" if region.line is None else f"{where} line {region.line}"
         return f"{keys}{velocities}{turn}{line}"
 
     @property

@@ -173,6 +173,8 @@ class InstrumentFacts:
     """Most samples that sound together for one note."""
     controls: tuple[str, ...]
     """With their numbers."""
+    switches: tuple[str, ...] = ()
+    """Keys that choose an articulation, with its name where it has one."""
     looped: bool
     one_shots: bool
     rates: tuple[int, ...]

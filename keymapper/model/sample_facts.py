@@ -45,6 +45,8 @@ class Edges:
 
     lead_seconds: float
     """Silence before the sound: 60 dB under the peak, or the noise of the head."""
+    rise_seconds: float
+    """From there to 20 dB under the peak."""
     first_step_db: float
     """The jump from silence to the first frame."""
     last_step_db: float
@@ -102,6 +104,8 @@ class JudgedLoop:
     """By how much the level falls from the loop's first third to its last."""
     mistuned_cents: float | None
     """How sharp its length makes the note; None without a pitch, or over 0.3 s."""
+    cycle_hz: float | None = None
+    """What it sounds at by its length alone, where it is all of a file of 50 ms or less."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

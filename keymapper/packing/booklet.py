@@ -64,6 +64,7 @@ def instrument_rows(instrument: PackedInstrument) -> list[tuple[str, str]]:
         ("Round robins", str(facts.round_robins) if facts.round_robins > 1 else "none"),
         ("Voices a note", str(facts.voices)),
         ("Sustain", _sustain(facts)),
+        *([("Key switches", ", ".join(facts.switches))] if facts.switches else []),
         ("Controls", ", ".join(facts.controls) or "none"),
         ("Samples", _format(facts)),
         ("On disk", megabytes(facts.file_bytes)),

@@ -34,20 +34,29 @@ def sample_names(files: Sequence[str]) -> dict[str, str]:
     """
     renamed: dict[str, str] = {}
     taken: set[str] = set()
-    for file in sorted(files):
-        path = PurePosixPath(file)
-        suffix = path.suffix.lower()
-        room = LONGEST_SAMPLE - len(suffix)
-        stem = safe_name(path.stem, longest=room)
-        inner = _inner_folder(path)
+    for file in sorted(files, key=lambda file: (not _is_safe(PurePosixPath(file)), file)):
+        inner, stem, suffix = _wanted(PurePosixPath(file))
         name, number = f"{inner}{stem}{suffix}", 2
         while name.casefold() in taken:
             ending = f"_{number}"
-            name = f"{inner}{stem[: room - len(ending)]}{ending}{suffix}"
+            room = LONGEST_SAMPLE - len(suffix) - len(ending)
+            name = f"{inner}{stem[:room]}{ending}{suffix}"
             number += 1
         taken.add(name.casefold())
         renamed[file] = f"samples/{name}"
-    return renamed
+    return {file: renamed[file] for file in sorted(files)}
+
+
+def _wanted(path: PurePosixPath) -> tuple[str, str, str]:
+    """Return folder, stem and suffix that a sample gets if nothing else has them."""
+    suffix = path.suffix.lower()
+    return _inner_folder(path), safe_name(path.stem, longest=LONGEST_SAMPLE - len(suffix)), suffix
+
+
+def _is_safe(path: PurePosixPath) -> bool:
+    """Say whether the name of a sample is one that every system takes."""
+    _, stem, suffix = _wanted(path)
+    return (stem, suffix) == (path.stem, path.suffix)
 
 
 def _inner_folder(path: PurePosixPath) -> str:

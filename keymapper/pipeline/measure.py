@@ -114,6 +114,7 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
     session = _session_of(job.where)
     left_out = reasons_left_out(session.notes)
     rights = right_sides(job.where, found.recordings)
+    _refuse_named_right_sides(job, rights)
     left_out |= {right: f"the right side of {left}" for left, right in rights.items()}
     sources = []
     for file in found.recordings:
@@ -134,6 +135,18 @@ def _sources(job: MeasuringJob) -> tuple[Sequence[NoteSource], list[SkippedFile]
 def missing_notes(files: Sequence[str]) -> list[SkippedFile]:
     """Tell the planned notes that no take holds, by what they would be called."""
     return [SkippedFile(file=file, reason="planned, but missing in the take") for file in files]
+
+
+def _refuse_named_right_sides(job: MeasuringJob, rights: Mapping[str, str]) -> None:
+    """Refuse a recipe that decides about a right side, whose note has the name of the left one."""
+    named = {correction.file for correction in job.recipe.note}
+    named |= {file for group in job.recipe.choke for file in group.files}
+    for left, right in rights.items():
+        if right in named:
+            raise InputError(
+                f"{job.where}: the recipe names {right!r}, the right side of {left!r}; "
+                "name the left one, for both."
+            )
 
 
 def reasons_left_out(notes: Mapping[str, CutNote]) -> dict[str, str]:

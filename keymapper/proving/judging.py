@@ -27,6 +27,9 @@ from keymapper.model.recipe import LayerSettings
 WRONG_KEY_CENTS = 50.0
 RISE_SHARE = 0.1
 """Of the time a note takes to rise: so much later is not heard as late."""
+LATEST_SECONDS = 0.012
+SLOW_RISE_SHARE = 0.3
+"""Of an instrument as a whole: later is late in itself, but for what a slow rise hides."""
 _GRAVITY = {"error": 0, "warning": 1, "note": 2}
 
 
@@ -168,6 +171,12 @@ _RULES = {
         message="sounds later after the key goes down than the other notes",
         fix="cut the silence before the sound",
     ),
+    "proof-latency": _Rule(
+        severity="warning",
+        unit="ms",
+        message="most notes sound late after the key goes down",
+        fix="cut the silence before the sounds",
+    ),
     "proof-start-click": _Rule(
         severity="warning",
         unit="dB",
@@ -295,6 +304,9 @@ def _late(notes: Sequence[PlayedNote], limits: ProofLimits) -> Iterator[ProofFin
         late = (note.onset_seconds or 0.0) - usual
         if late - RISE_SHARE * note.rise_seconds > limits.onset_delay_seconds:
             yield _about(note, "proof-onset", late * 1000.0, limits.onset_delay_seconds * 1000.0)
+    shares = [(note.onset_seconds or 0.0) - SLOW_RISE_SHARE * note.rise_seconds for note in notes]
+    if float(np.median(shares)) > LATEST_SECONDS:
+        yield _finding("proof-latency", "", usual * 1000.0, LATEST_SECONDS * 1000.0)
 
 
 def _clicking(notes: Iterable[PlayedNote], limits: ProofLimits) -> Iterator[ProofFinding]:

@@ -41,7 +41,7 @@ from keymapper.proving.orders import (
     programmes,
 )
 from keymapper.proving.player import unplayed_opcodes
-from keymapper.proving.seams import hear_choke, hear_end, hear_join
+from keymapper.proving.seams import JoinOrder, hear_choke, hear_end, hear_join
 from keymapper.proving.summary import verdict
 from keymapper.workers import Workers
 
@@ -97,7 +97,7 @@ def prove_instrument(
     playable = {path for path, probe in probes.items() if not probe.reason}
     regions = tuple(region for region in reading.regions if region.sample_path in playable)
     if not regions:
-        raise InputError(f"{file}: none of its samples can be played; check the paths in it.")
+        raise InputError(f"{file}: {_why_nothing(reading)}")
     manifest = manifest_beside(file)
     stated = settings.limits or (ProofLimits() if manifest is None else manifest.recipe.proof)
     limits = replace(stated, **settings.moved_limits)
@@ -109,7 +109,7 @@ def prove_instrument(
         limits=limits,
     )
     heard = replace(
-        _heard(regions, hearing, settings, workers),
+        _heard(regions, hearing, settings, workers, manifest),
         backwards=_backwards(manifest),
         layers=() if manifest is None else manifest.recipe.layer,
     )
@@ -228,6 +228,15 @@ def player_settings(reading: SfzReading, rates: Iterable[int]) -> PlayerSettings
     )
 
 
+def _why_nothing(reading: SfzReading) -> str:
+    """Say why nothing of an SFZ file can be played."""
+    if not reading.regions:
+        return "holds no zone; is it an SFZ file?"
+    if all(region.is_generator for region in reading.regions):
+        return "its sounds are made by the player; there are no samples to play."
+    return "none of its samples can be played; check the paths in it."
+
+
 def _unplayable(reading: SfzReading, probes: Mapping[Path, _Probe]) -> tuple[ProofFinding, ...]:
     """Return a finding for every sample that cannot be played."""
     reasons = {}
@@ -265,6 +274,7 @@ def _heard(
     hearing: HearingSettings,
     settings: ProofSettings,
     workers: Workers,
+    manifest: Manifest | None,
 ) -> Heard:
     def run(what: str, act: Callable[[Work], Result], work: Sequence[Work]) -> Iterator[Result]:
         for done, result in enumerate(workers.run(act, work), start=1):
@@ -287,7 +297,12 @@ def _heard(
     if not settings.short:
         orders = [order for programme in played for order in choke_orders(regions, programme)]
         chokes = list(run("chokes", hear_choke, orders))
-        joins = list(run("loops", hear_join, one_a_loop(regions)))
+        stated = {note.sample.file: note.sample for note in manifest.notes} if manifest else {}
+        loops = [
+            JoinOrder(region=region, stated=stated.get(region.sample))
+            for region in one_a_loop(regions)
+        ]
+        joins = list(run("loops", hear_join, loops))
         ends = list(run("ends", hear_end, one_an_end(regions)))
     started = frozenset[SfzRegion]().union(*(part.started for part in keys))
     return Heard(

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 
 import numpy as np
 
 from keymapper.formats.sfz import SfzRegion
+from keymapper.measuring.cycle import is_cycle
 from keymapper.measuring.join import join_audibility
 from keymapper.measuring.levels import peak_dbfs
-from keymapper.model.loop import Loop
+from keymapper.model.instrument import SampleFile
+from keymapper.model.loop import JoinAudibility, Loop
 from keymapper.model.proof import Choke, PlayedEnd, PlayedJoin
 from keymapper.proving.clicks import FLOOR_DB, cut_click_db
 from keymapper.proving.envelopes import held_envelope
@@ -58,28 +61,46 @@ def hear_choke(order: ChokeOrder) -> Choke:
     )
 
 
-def hear_join(region: SfzRegion) -> PlayedJoin | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JoinOrder:
+    """A region whose loop is to be heard, and the sample as the manifest beside it states it."""
+
+    region: SfzRegion
+    stated: SampleFile | None
+
+
+def hear_join(order: JoinOrder) -> PlayedJoin | None:
     """Return how audible the loop of a region is, as it is played; None without a loop.
 
     The sample is its own reference: what the note does by itself anywhere in its sustain is no
-    fault of the join.
+    fault of the join. A build has the whole recording to compare with: where the file is still
+    what it wrote, its figure stands. The cycle of a wave has no join of its own.
     """
+    region = order.region
     sample = load_samples((region,))[region.sample]
     loop = stream_of(region, sample).loop
     if loop is None:
         return None
-    audibility = join_audibility(
-        sample.samples,
-        sample.samples,
-        sample.rate,
-        Loop(start_frame=loop[0], end_frame=loop[1]),
-    )
+    place = Loop(start_frame=loop[0], end_frame=loop[1])
+    audibility = _stated_join(order, place)
+    if audibility is None and is_cycle(place, len(sample.samples), sample.rate):
+        return None
     return PlayedJoin(
         sample=region.sample,
         loop_start_frame=loop[0],
         loop_end_frame=loop[1],
-        audibility=audibility,
+        audibility=audibility
+        or join_audibility(sample.samples, sample.samples, sample.rate, place),
     )
+
+
+def _stated_join(order: JoinOrder, loop: Loop) -> JoinAudibility | None:
+    stated, path = order.stated, order.region.sample_path
+    if stated is None or path is None or stated.loop != loop:
+        return None
+    with path.open("rb") as content:
+        is_same = hashlib.file_digest(content, "sha256").hexdigest() == stated.sha256
+    return stated.join if is_same else None
 
 
 def hear_end(region: SfzRegion) -> PlayedEnd | None:

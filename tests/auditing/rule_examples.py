@@ -172,7 +172,7 @@ EXAMPLES: dict[str, tuple[Any, Any]] = {
     ),
     "edge-late-start": (
         GOOD_PACK,
-        pack(sample("a.wav", facts(edges={"lead_seconds": 0.08}))),
+        pack(sample("a.wav", facts(edges={"lead_seconds": 0.08, "rise_seconds": 0.01}))),
     ),
     "edge-click-at-head": (GOOD_SAMPLE, _edges(first_step_db=-12.0)),
     "edge-click-at-tail": (GOOD_SAMPLE, _edges(last_step_db=-9.0)),
@@ -202,6 +202,10 @@ EXAMPLES: dict[str, tuple[Any, Any]] = {
     "loop-embedded-kind": (
         GOOD_SAMPLE,
         sample(known=facts(texts=SampleTexts(loop_remarks=("its smpl loop runs backward",)))),
+    ),
+    "loop-counted": (
+        zone(region={"other_opcodes": (("loop_count", "0"),)}),
+        zone(region={"other_opcodes": (("loop_count", "3"),)}),
     ),
     "loop-skipped": (
         zone(region={"offset_frames": LOOP.end_frame - 1}),

@@ -98,6 +98,7 @@ def facts(key: int = 60, cents: float = 0.0, **changes: Any) -> SampleFacts:
         measurement=measurement(key, cents, sustains=changes.pop("sustains", True)),
         edges=Edges(
             lead_seconds=0.002,
+            rise_seconds=0.01,
             first_step_db=-70.0,
             last_step_db=-70.0,
             tail_db=-60.0,

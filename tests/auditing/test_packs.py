@@ -131,6 +131,16 @@ def test_names_say_the_keys_of_recordings(tmp_path):
     assert sorted(zone.root_key for zone in instrument.zones) == [48, 50, 52, 55]
 
 
+def test_the_sides_of_a_stereo_recording_are_no_repeats(tmp_path):
+    for key in (48, 52, 55):
+        for side, peak in (("L", 0.3), ("R", 0.1)):
+            write_note(tmp_path / f"Tug {key} {side}.wav", key, peak=peak)
+    (instrument,) = _audited(tmp_path).pack.instruments
+    assert sorted(zone.file for zone in instrument.zones) == [
+        f"Tug {key} L.wav" for key in (48, 52, 55)
+    ]
+
+
 def test_an_unreadable_file_is_a_finding_and_no_end(tmp_path):
     write_note(tmp_path / "a.wav", 60)
     (tmp_path / "b.wav").write_bytes(b"RIFF")

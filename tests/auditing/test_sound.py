@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from keymapper.auditing.rules.edges import RISE_SHARE
 from keymapper.auditing.sound.clicks import find_clicks
 from keymapper.auditing.sound.dropouts import find_dropouts
 from keymapper.auditing.sound.edges import measured_edges
@@ -86,6 +87,18 @@ def test_jumps_at_even_distances_are_a_sequencer():
     samples = _note()
     samples[20_000:90_000:8_000] += 0.3
     assert find_clicks(samples, RATE, _course(samples), pitch(KEY), FINE) == ()
+
+
+def test_faint_jumps_at_even_distances_tell_of_a_loud_one_there_and_of_no_other():
+    """Steps of a sequencer differ in size: one stands out, the others hardly do."""
+    samples = _note()
+    noise = np.random.default_rng(3).normal(0, 1e-3, samples.shape)
+    samples += noise
+    samples[20_000:84_000:8_000] += 0.015
+    samples[52_000] += 0.3
+    samples[63_000] += 0.3
+    clicks = find_clicks(samples, RATE, _course(samples), pitch(KEY), FINE)
+    assert {round(click.frame, -3) for click in clicks} == {63_000}
 
 
 def test_a_dropout_is_found_with_its_length():
@@ -278,3 +291,14 @@ def test_a_loop_outside_the_audio_has_no_join():
     samples = _note()
     outside = judged_loop(samples, RATE, Loop(start_frame=10, end_frame=len(samples) + 1), F0_HZ)
     assert outside.join is None
+
+
+@pytest.mark.parametrize(("silence_seconds", "late"), [(0.0, False), (0.05, True)])
+def test_a_slow_rise_is_no_silence(silence_seconds: float, late: bool) -> None:
+    """A raised cosine over 2.5 s: 60 dB under the peak for its first 50 ms."""
+    time = np.arange(5 * RATE)[:, np.newaxis] / RATE
+    rise_seconds = 0.1 if late else 2.5
+    rise = 0.5 - 0.5 * np.cos(np.pi * np.clip((time - silence_seconds) / rise_seconds, 0, 1))
+    samples = 0.3 * rise * np.sin(2 * np.pi * F0_HZ * time)
+    edges = measured_edges(samples, RATE, _course(samples))
+    assert (edges.lead_seconds - RISE_SHARE * edges.rise_seconds > 0.012) == late

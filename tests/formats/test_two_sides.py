@@ -2,9 +2,10 @@ import numpy as np
 import pytest
 import soundfile
 
-from keymapper import BuildSettings, build_instrument
+from keymapper import BuildSettings, Recipe, build_instrument
 from keymapper.errors import InputError
 from keymapper.formats.two_sides import AudioPlace, read_place, right_sides
+from keymapper.model.recipe import NoteCorrection
 from tests.simple_notes import RATE, note
 
 
@@ -63,3 +64,12 @@ def test_two_sides_are_built_as_one_stereo_note(tmp_path):
     samples, _ = soundfile.read(tmp_path / "out" / zone.sample)
     assert samples.shape[1] == 2
     assert np.abs(samples[:, 1]).max() == pytest.approx(0.5 * np.abs(samples[:, 0]).max(), rel=0.01)
+
+
+def test_a_recipe_that_decides_about_a_right_side_is_refused(tmp_path):
+    (tmp_path / "in").mkdir()
+    for side in "LR":
+        soundfile.write(tmp_path / "in" / f"Reed C4 {side}.wav", note(261.63), RATE, "PCM_24")
+    recipe = Recipe(note=(NoteCorrection(file="Reed C4 R.wav", skip=True),))
+    with pytest.raises(InputError, match=r"names 'Reed C4 R\.wav', the right side of"):
+        build_instrument(tmp_path / "in", tmp_path / "out", recipe)

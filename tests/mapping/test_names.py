@@ -34,6 +34,23 @@ def keys(hints: SetHints) -> list[int | None]:
     return [note.key for note in hints.notes]
 
 
+GERMAN = ("C3", "Cis3", "Des3", "Es3", "E3", "As3", "B3", "H3")
+
+
+def test_german_names_call_a_tone_below_c_b() -> None:
+    names = [f"Bach_{name}.wav" for name in GERMAN]
+    assert keys(unheard(names)) == [48, 49, 49, 51, 52, 56, 58, 59]
+    sounding = heard(48, 49, 49, 51, 52, 56, 58, 59)
+    assert hints_from_names(names, sounding).contradictions == ()
+
+
+def test_an_h_is_a_note_only_where_the_sound_says_so() -> None:
+    names = ["Bach_A3.wav", "Bach_B3.wav", "Bach_H3.wav"]
+    assert keys(unheard(names)) == [57, 59, None]
+    assert keys(hints_from_names(names, heard(57, 58, 59))) == [57, 58, 59]
+    assert keys(hints_from_names(names, heard(57, 59, 64)))[1] == 59
+
+
 @pytest.mark.parametrize(
     ("name", "key"),
     [

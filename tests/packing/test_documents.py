@@ -39,6 +39,15 @@ def test_both_booklets_say_all_there_is_to_say(manifest):
             assert word in text, word
 
 
+def test_key_switches_are_told(manifest):
+    first = manifest.instruments[0]
+    assert "Key switches" not in booklet_text(manifest)
+    facts = replace(first.facts, switches=("C1 soft", "C#1 loud"))
+    told = replace(manifest, instruments=(replace(first, facts=facts),))
+    for text in (booklet_text(told), html.fromstring(page(told)).text_content()):
+        assert "C1 soft, C#1 loud" in text
+
+
 def test_hostile_texts_stay_texts(manifest):
     first = replace(manifest.instruments[0], name=HOSTILE, description=HOSTILE, proof=HOSTILE)
     told = replace(

@@ -16,6 +16,7 @@ from keymapper.formats.manifest import read_manifest
 from keymapper.formats.schemas import schema_text
 from keymapper.formats.sfz import parse_sfz
 from keymapper.packing.findings import stopping
+from keymapper.packing.writing import write_edition
 from keymapper.pipeline.packing import PackSettings, make_pack, verify_pack
 from tests.packing.conftest import WAIVERS, pack_recipe
 
@@ -304,3 +305,18 @@ def test_a_pack_that_fails_leaves_the_last_good_one(mistuned, tmp_path):
     assert not result.editions
     assert {path.name: path.read_bytes() for path in (tmp_path / "o").iterdir()} == before
     assert [path.name for path in tmp_path.iterdir()] == ["o"]
+
+
+def test_an_archive_that_would_not_pass_is_not_published(shelf, tmp_path, monkeypatch):
+    def spoiled(order, archive):
+        manifest = write_edition(order, archive)
+        content = bytearray(archive.read_bytes())
+        content[len(content) // 2] ^= 1
+        archive.write_bytes(content)
+        return manifest
+
+    monkeypatch.setattr("keymapper.pipeline.packing.pack.write_edition", spoiled)
+    result = make_pack(pack_recipe(), shelf, tmp_path / "pack", PackSettings(workers=1))
+    assert result.editions == ()
+    assert any(one.where.startswith("Quiet_Pier-1.0.zip: ") for one in result.findings)
+    assert not (tmp_path / "pack").exists()

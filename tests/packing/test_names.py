@@ -68,3 +68,11 @@ def test_the_top_folder_names_title_version_and_edition():
     assert top_folder("Quiet Pier", "1.0", None) == "Quiet_Pier-1.0"
     assert top_folder("Quiet Pier", "1.0", "light") == "Quiet_Pier-1.0-light"
     assert top_folder("..", "1.", "../x") == "pack-1-x"
+
+
+def test_a_name_that_is_safe_already_is_given_out_first():
+    files = ["a b.wav", "a_b.wav", "a-b.WAV"]
+    found = sample_names(files)
+    assert found["a_b.wav"] == "samples/a_b.wav"
+    assert len(set(found.values())) == len(files)
+    assert list(found) == sorted(files)

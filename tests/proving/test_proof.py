@@ -85,6 +85,13 @@ def test_a_slow_rise_is_not_late_but_silence_is(tmp_path: Path) -> None:
     assert "proof-onset" in rules(prove(tmp_path / "late", LOW, late))
 
 
+def test_an_instrument_all_of_which_is_late_is_told(tmp_path: Path) -> None:
+    late = [replace(zone, silence_seconds=0.03) for zone in (LOW, HIGH)]
+    slow = [replace(zone, fade_in_seconds=1.5) for zone in (LOW, HIGH)]
+    assert "proof-latency" in rules(prove(tmp_path / "late", *late))
+    assert "proof-latency" not in rules(prove(tmp_path / "slow", *slow))
+
+
 def test_limits_come_from_the_recipe_and_can_be_moved(tmp_path: Path) -> None:
     write_note(tmp_path / "in" / "C4.wav", 60)
     recipe = Recipe(proof=ProofLimits(tuning_cents=0.5, click_db=9.0))
@@ -331,6 +338,18 @@ def test_missing_and_unreadable_samples_are_findings(tmp_path: Path) -> None:
         prove_instrument(file, SHORT_HOLD)
 
 
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [("<region> sample=*saw", "made by the player"), ("Dear reader,", "is it an SFZ file")],
+)
+def test_an_instrument_without_samples_is_told_as_such(
+    tmp_path: Path, text: str, reason: str
+) -> None:
+    (tmp_path / "one.sfz").write_text(text, "utf-8")
+    with pytest.raises(InputError, match=reason):
+        prove_instrument(tmp_path, SHORT_HOLD)
+
+
 def test_limits_can_be_moved(tmp_path: Path) -> None:
     sharp = Zone(low=61, high=61, root=61, opcodes={"tune": "4"})
     settings = ProofSettings(hold_seconds=1.2, limits=ProofLimits(tuning_cents=5))
@@ -371,6 +390,25 @@ def test_layers_that_the_recipe_tunes_apart_are_where_they_are_meant_to_be(tmp_p
     build_instrument(tmp_path / "in", tmp_path / "sharp", one, BUILT)
     (tmp_path / "sharp" / "manifest.json").unlink()
     assert "proof-tuning" in rules(prove_instrument(tmp_path / "sharp", SHORT_HOLD))
+
+
+def test_a_join_has_the_figure_that_the_build_gave_it(tmp_path: Path) -> None:
+    """As long as the sample is what the build wrote."""
+    for key in (60, 63):
+        write_note(tmp_path / "in" / f"{key}.wav", key)
+    manifest = build_instrument(tmp_path / "in", tmp_path / "out", None, BUILT)
+    stated = {note.sample.file: note.sample.join for note in manifest.notes}
+    proof = prove_instrument(tmp_path / "out", SHORT_HOLD)
+    assert {join.sample: join.audibility for join in proof.joins} == stated
+    first = manifest.notes[0].sample
+    path = tmp_path / "out" / first.file
+    samples, rate = soundfile.read(path, always_2d=True)
+    samples[first.loop.start_frame : first.loop.end_frame] *= np.linspace(
+        1, 2, first.loop.length_frames
+    )[:, None]
+    soundfile.write(path, samples, rate, subtype="PCM_24")
+    again = prove_instrument(tmp_path / "out", SHORT_HOLD)
+    assert next(j.audibility.worst_db for j in again.joins if j.sample == first.file) > 0
 
 
 def test_what_plays_backwards_is_not_late(tmp_path: Path) -> None:

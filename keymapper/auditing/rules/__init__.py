@@ -67,6 +67,7 @@ ALL_RULES: tuple[Rule, ...] = (
     loops.mistuned,
     loops.embedded_disagrees,
     loops.embedded_kind,
+    loops.counted,
     loops.skipped,
     loops.missing,
     loops.on_decay,

@@ -11,6 +11,8 @@ from keymapper.auditing.subject import Pack, PackSample
 RECORDING_SECONDS = 0.15
 """A recording that waits to be cut may start as late as this."""
 FAINT_PEAK_DBFS = -50.0
+RISE_SHARE = 0.3
+"""Of the time a sound takes to rise: a slow one begins too softly to be seen, not late."""
 GROWING_DB = 1.5
 """A sound whose end is louder than its loudest 400 ms by as much is meant so: it is reversed."""
 
@@ -26,7 +28,7 @@ GROWING_DB = 1.5
     fix="Cut the silence before the sound, but for a millisecond.",
 )
 def late_start(pack: Pack, limit: float) -> Iterator[Outcome]:
-    """Silence before the onset, less the zone's `offset`.
+    """Silence before the onset, less the zone's `offset`, and more than a slow rise explains.
 
     A sound that grows to its end may start from nothing. Recordings that no instrument plays yet
     are cut when it is built: they are late where they start 0.15 s late, or that much later than
@@ -45,7 +47,7 @@ def late_start(pack: Pack, limit: float) -> Iterator[Outcome]:
         cut_seconds = offsets.get(sample.file, 0) / sample.facts.rate
         seconds = sample.facts.edges.lead_seconds - cut_seconds
         allowed = limit if sample.mapped else max(RECORDING_SECONDS, 2 * usual)
-        if seconds > allowed:
+        if seconds - RISE_SHARE * sample.facts.edges.rise_seconds > allowed:
             yield Hit(
                 file=sample.file,
                 measured=round(seconds, 4),

@@ -199,6 +199,24 @@ def embedded_kind(sample: PackSample, _limit: float) -> Iterator[Outcome]:
 
 
 @rule(
+    "loop-counted",
+    "warning",
+    on="zone",
+    limit=0.0,
+    unit="rounds",
+    title="The loop of a zone ends after some rounds",
+    why="A held note stops in one player and goes on for ever in another.",
+    fix="Take loop_count out, or write the rounds into the audio and set loop_mode=no_loop.",
+)
+def counted(zone: PackZone, limit: float) -> Iterator[Outcome]:
+    """Judge `loop_count` of what is looped; 0 is for ever."""
+    text = dict(zone.region.other_opcodes).get("loop_count", "")
+    rounds = int(text) if text.isdecimal() else 0
+    if zone.loop is not None and rounds > limit:
+        yield Hit(measured=rounds, message=f"loops {rounds} times only")
+
+
+@rule(
     "loop-skipped",
     "warning",
     on="zone",

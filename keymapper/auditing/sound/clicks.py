@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 
@@ -26,9 +27,14 @@ UNHEARD_RATIO = 0.001
 MOST_CLICKS = 40
 DIFFERENCES = (1, 3)
 SAME_CLICK_SECONDS = 0.02
-LEAST_STEPS = 8
+LEAST_STEPS, STEP_REGULARITY = 8, 0.93
+FEW_STEPS, FEW_STEPS_REGULARITY = 5, 0.99
+"""So few must keep to the grid so closely."""
+LEAST_SHARE_ON_GRID = 0.8
+MOST_OFF_STEP = 0.15
+"""Of the grid's period: what lies farther from it is none of the steps."""
+FAINT_STEP_DB = 3.0
 STEP_SECONDS = (0.06, 0.5)
-STEP_REGULARITY = 0.93
 MOST_PERIODS_BACK = 8
 
 
@@ -43,7 +49,8 @@ def find_clicks(
     largest value in windows of 2 ms is held against the 95th percentile of the windows within
     100 ms (six periods of a low note), and against what rounding alone can do and what is far
     under the sound itself: where a wave repeats to the last bit, a bit is no click. A jump after
-    which the sound stays louder is an attack; jumps at even distances are a sequencer's.
+    which the sound stays louder is an attack; jumps at even distances are a sequencer's, faint ones
+    counted too.
 
     samples : float, shape (frames, channels), free of DC.
     course : the attack and the last 12 ms are left out.
@@ -71,26 +78,48 @@ def find_clicks(
             earlier = found.get(at // window)
             if earlier is None or earlier.over_db < over_db:
                 found[at // window] = Click(frame=first + at, over_db=round(over_db, 2))
-    clicks = list(found.values())
-    if _are_steps([click.frame for click in clicks], rate):
-        return ()
+    clicks = [click for click in found.values() if click.over_db >= LEAST_OVER_DB]
+    for among in (clicks, list(found.values())):
+        clicks = _off_steps(clicks, among, rate)
     return tuple(sorted(clicks, key=lambda click: -click.over_db)[:MOST_CLICKS])
 
 
-def _are_steps(frames: list[int], rate: int) -> bool:
-    """Tell whether jumps come at even distances, as a sequencer's or a gate's do.
+def _off_steps(clicks: list[Click], among: list[Click], rate: int) -> list[Click]:
+    """Return the clicks that are no steps: at even distances, as a sequencer's or a gate's are.
 
-    Eight or more of them must lie on a grid of 60 to 500 ms: the resultant length of their phases
-    (Mardia & Jupp, Directional Statistics, 2000, eq. 2.3.5) is near 1 for its period.
+    Five or more jumps, of many four in five, must lie on a grid of 60 to 500 ms: the resultant
+    length of their phases (Mardia & Jupp, Directional Statistics, 2000, eq. 2.3.5) is near 1.
     """
-    seconds = np.array(sorted(frames)) / rate
+    seconds = np.array(sorted(click.frame for click in among)) / rate
     apart = np.diff(seconds, prepend=-np.inf) > SAME_CLICK_SECONDS
     seconds = seconds[apart]
-    if len(seconds) < LEAST_STEPS:
-        return False
+    grid = _grid(seconds)
+    if grid is None:
+        return clicks
+    return [click for click in clicks if abs(_off_grid(click.frame / rate, *grid)) > MOST_OFF_STEP]
+
+
+def _grid(seconds: np.ndarray) -> tuple[float, float] | None:
+    """Return period and first place, in seconds, of the grid that most places keep to, or None."""
+    if len(seconds) < FEW_STEPS:
+        return None
     periods = np.geomspace(*STEP_SECONDS, 2000)
-    turns = np.exp(2j * np.pi * seconds / periods[:, None])
-    return bool(np.abs(turns.mean(axis=1)).max() > STEP_REGULARITY)
+    means = np.exp(2j * np.pi * seconds / periods[:, None]).mean(axis=1)
+    best = int(np.argmax(np.abs(means)))
+    period = float(periods[best])
+    first = float(np.angle(means[best])) / (2 * np.pi) * period
+    off = _off_grid(seconds, period, first)
+    on = off[np.abs(off) <= MOST_OFF_STEP]
+    few = len(seconds) < LEAST_STEPS
+    if len(on) < (1.0 if few else LEAST_SHARE_ON_GRID) * len(seconds):
+        return None
+    regular = float(np.abs(np.exp(2j * np.pi * on).mean()))
+    return (period, first) if regular > (FEW_STEPS_REGULARITY if few else STEP_REGULARITY) else None
+
+
+def _off_grid(seconds: Any, period: float, first: float) -> Any:
+    turns = (seconds - first) / period
+    return turns - np.rint(turns)
 
 
 def _standing_out(
@@ -155,7 +184,7 @@ def _usual(highest: np.ndarray, reach: int) -> np.ndarray:
 def _peaks(over_db: np.ndarray) -> np.ndarray:
     """Windows that stand out and are higher than both neighbours."""
     padded = np.pad(over_db, 1, constant_values=-np.inf)
-    peak = (over_db >= padded[:-2]) & (over_db > padded[2:]) & (over_db >= LEAST_OVER_DB)
+    peak = (over_db >= padded[:-2]) & (over_db > padded[2:]) & (over_db >= FAINT_STEP_DB)
     return np.flatnonzero(peak)
 
 

@@ -19,6 +19,7 @@ NOISE_RANGE_DB = 6.0
 FADE_DB = 6.0
 LEAD_BLOCK_SECONDS = 0.002
 OVER_NOISE_DB = 8.0
+RISEN_BELOW_PEAK_DB = 20.0
 HEAD_BELOW_PEAK_DB = 30.0
 HEAD_BLOCKS = 5
 
@@ -35,8 +36,10 @@ def measured_edges(samples: np.ndarray, rate: int, course: Course) -> Edges:
     last = rms_dbfs(samples[-tail:])
     before = rms_dbfs(samples[-2 * tail : -tail]) if len(samples) >= 2 * tail else last
     silences = _silences(samples, rate)
+    lead_seconds, risen_seconds = _rising_seconds(samples, rate)
     return Edges(
-        lead_seconds=_lead_seconds(samples, rate),
+        lead_seconds=lead_seconds,
+        rise_seconds=risen_seconds - lead_seconds,
         first_step_db=_against(amplitude_db(float(np.abs(samples[0]).max())), peak),
         last_step_db=_against(amplitude_db(float(np.abs(samples[-1]).max())), peak),
         tail_db=_against(last, body),
@@ -46,8 +49,8 @@ def measured_edges(samples: np.ndarray, rate: int, course: Course) -> Edges:
     )
 
 
-def _lead_seconds(samples: np.ndarray, rate: int) -> float:
-    """Return when the first block of 2 ms rises over silence.
+def _rising_seconds(samples: np.ndarray, rate: int) -> tuple[float, float]:
+    """Return when the first block of 2 ms rises over silence, and to 20 dB under the loudest.
 
     A slow attack, a beat or a stroke before the main one is no silence: what counts is 60 dB under
     the loudest block, or 8 dB over the quietest of the head where 10 ms of it lie 30 dB under it.
@@ -55,10 +58,10 @@ def _lead_seconds(samples: np.ndarray, rate: int) -> float:
     block = max(1, round(LEAD_BLOCK_SECONDS * rate))
     power = block_energies(samples, block)
     if len(power) < 2:
-        return 0.0
+        return 0.0, 0.0
     loudest = int(np.argmax(power))
     if loudest == 0:
-        return 0.0
+        return 0.0, 0.0
     head, highest = power[:loudest], float(power[loudest])
     few = min(HEAD_BLOCKS, loudest)
     quiet = float(np.convolve(head, np.full(few, 1 / few), mode="valid").min())
@@ -67,7 +70,9 @@ def _lead_seconds(samples: np.ndarray, rate: int) -> float:
         threshold = max(threshold, float(head.min()) * 10 ** (OVER_NOISE_DB / 10))
     above = power > threshold
     stays = above & np.append(above[1:], True)
-    return float(int(np.argmax(stays)) * block / rate)
+    first = int(np.argmax(stays))
+    risen = int(np.argmax(power >= highest * 10 ** (-RISEN_BELOW_PEAK_DB / 10)))
+    return first * block / rate, max(first, risen) * block / rate
 
 
 def _against(level_db: float, reference_db: float) -> float:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from keymapper.errors import MeasurementError
+from keymapper.measuring.cycle import cycle_hz, is_cycle
 from keymapper.measuring.join import join_audibility
 from keymapper.measuring.levels import rms_dbfs
 from keymapper.model.loop import JoinAudibility, Loop
@@ -29,6 +30,7 @@ def judged_loop(samples: np.ndarray, rate: int, loop: Loop, f0_hz: float | None)
         join=_join(samples, rate, loop) if inside else None,
         fall_db=_fall_db(samples[loop.start_frame : loop.end_frame]) if inside else 0.0,
         mistuned_cents=_mistuned_cents(loop, rate, f0_hz) if inside else None,
+        cycle_hz=cycle_hz(samples, rate) if is_cycle(loop, len(samples), rate) else None,
     )
 
 

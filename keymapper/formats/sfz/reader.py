@@ -145,7 +145,12 @@ class _Resolver:
             self.report(place, "region-without-sample", "a region names no sample; left out")
             return None
         name, found = self._sample(sample)
-        return replace(builder.build(name), sample_path=found, line=header.line)
+        return replace(
+            builder.build(name),
+            sample_path=found,
+            line=header.line,
+            included="" if header.file == self._source.main_file else header.file,
+        )
 
     def _sample(self, opcode: PlacedOpcode) -> tuple[str, Path | None]:
         if opcode.value.startswith("*"):

@@ -86,6 +86,8 @@ class SfzRegion:
     sample: str
     sample_path: Path | None = None
     line: int | None = None
+    included: str = ""
+    """The included file that the line stands in; "" for the SFZ file itself."""
 
     lokey: int = 0
     hikey: int = 127

@@ -67,6 +67,8 @@ class SourceText:
     _variables: dict[str, str] = field(default_factory=dict)
     _open_files: list[Path] = field(default_factory=list)
     _characters: int = 0
+    main_file: str = ""
+    """Name of the text that was read first."""
     _file: str = ""
     _line: int = 0
 
@@ -85,6 +87,7 @@ class SourceText:
 
     def read_text(self, text: str, file: str) -> None:
         """Read `text`, which stands in `file` (a name for messages)."""
+        self.main_file = self.main_file or file
         outer, self._file, self._line = (self._file, self._line), file, 1
         if text.startswith("\ufeff"):
             self.report("byte-order-mark", file, "begins with a byte order mark")

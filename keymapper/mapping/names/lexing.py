@@ -15,7 +15,10 @@ from keymapper.model.keys import LETTER_SEMITONES
 Tag = Literal["", "key", "velocity", "round_robin"]
 
 _LATIN = "A-Za-zÀ-ɏ"
-_SHIFTS = {"#": 1, "♯": 1, "s": 1, "sharp": 1, "b": -1, "♭": -1, "flat": -1}
+_STEPS = {**LETTER_SEMITONES, "h": 11}
+_SHIFTS = {"#": 1, "♯": 1, "s": 1, "sharp": 1, "b": -1, "♭": -1, "flat": -1, "is": 1, "es": -1}
+_GERMAN_FLATS = {"b": 10, "es": 3, "as": 8}
+"""Where B is a tone below C, H a semitone; E and A flat have lost a letter."""
 _HIGHEST_OCTAVE = 10
 _LONGEST_NUMBER = 6
 _TAGS: dict[str, Tag] = {
@@ -26,8 +29,8 @@ _TAGS: dict[str, Tag] = {
 
 # A letter inside a Latin word is no note ("Bass2"), unless camel case starts anew ("PadC3").
 _NOTE = re.compile(
-    rf"(?:(?<![{_LATIN}])|(?<=[a-zß-ÿ])(?=[A-G]))"
-    r"([A-Ga-g])(#|♯|♭|[sS](?:harp|HARP)?|[bB]|flat|FLAT)?([-_ ]?)(\d{1,2})(?!\d)"
+    rf"(?:(?<![{_LATIN}])|(?<=[a-zß-ÿ])(?=[A-H]))"
+    r"([A-Ha-h])(#|♯|♭|[sS](?:harp|HARP)?|[bB]|flat|FLAT|is|IS|es|ES)?([-_ ]?)(\d{1,2})(?!\d)"
 )
 _PIECE = re.compile(r"\d+|[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|[^\W\d_]+")
 _EXTENSION = re.compile(
@@ -76,6 +79,10 @@ class NoteText(Piece):
     """What may be a note name: semitones above C, an octave, and what stands between the two."""
 
     step: int
+    german_step: int
+    """Where the names of the set are German: B is a tone below C."""
+    is_german: bool
+    """Whether it can be nothing else: H, Cis, Des."""
     octave: int
     joint: str
     is_upper: bool
@@ -113,13 +120,16 @@ def _notes_in(text: str, depth: int) -> list[NoteText]:
         letter, accidental, joint, digits = match.groups()
         if int(digits) > _HIGHEST_OCTAVE:
             continue
+        step = _STEPS[letter.lower()] + _SHIFTS.get((accidental or "").lower(), 0)
         notes.append(
             NoteText(
                 text=match.group(),
                 depth=depth,
                 start=match.start(),
                 end=match.end(),
-                step=LETTER_SEMITONES[letter.lower()] + _SHIFTS.get((accidental or "").lower(), 0),
+                step=step,
+                german_step=_GERMAN_FLATS.get((letter + (accidental or "")).lower(), step),
+                is_german=letter in "hH" or (accidental or "").lower() in ("is", "es"),
                 octave=int(digits),
                 joint=joint,
                 is_upper=letter.isupper(),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from keymapper.mapping.names.agreement import Agreement, agreement, is_believed
 from keymapper.mapping.names.columns import NoteColumn, note_columns
@@ -49,14 +49,44 @@ class NoteNames:
 def find_note_names(
     files: Sequence[NamePieces], measured: Sequence[MeasuredHint | None]
 ) -> NoteNames | None:
-    """Return the best column of note names, by the sound first, then by its looks."""
-    readings = [
+    """Return the best column of note names, by the sound first, then by its looks.
+
+    German names, where B is a tone below C, are tried where some can be nothing else. An H alone
+    must agree with the sound.
+    """
+    readings = _all_readings([_in_english(file) for file in files], measured)
+    if any(note.is_german for file in files for note in file.notes):
+        readings += [
+            reading
+            for reading in _all_readings([_in_german(file) for file in files], measured)
+            if reading.fit is not None or _has_german_accidental(reading.column)
+        ]
+    return max(readings, key=_rank, default=None)
+
+
+def _all_readings(
+    files: Sequence[NamePieces], measured: Sequence[MeasuredHint | None]
+) -> list[NoteNames]:
+    return [
         reading
         for column in note_columns(files)
         for keys in _readings_of(column)
         if (reading := _reading(column, keys, measured)).distinct
     ]
-    return max(readings, key=_rank, default=None)
+
+
+def _in_english(file: NamePieces) -> NamePieces:
+    return replace(file, notes=tuple(note for note in file.notes if not note.is_german))
+
+
+def _in_german(file: NamePieces) -> NamePieces:
+    return replace(file, notes=tuple(replace(note, step=note.german_step) for note in file.notes))
+
+
+def _has_german_accidental(column: NoteColumn) -> bool:
+    return any(
+        note is not None and note.is_german and note.text[0] not in "hH" for note in column.notes
+    )
 
 
 def _reading(

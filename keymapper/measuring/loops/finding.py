@@ -25,7 +25,7 @@ from keymapper.measuring.loops.search import (
     find_long_loops,
     given_loop,
 )
-from keymapper.measuring.loops.short import find_short_loops
+from keymapper.measuring.loops.short import SHORTEST_SECONDS, as_short, find_short_loops
 from keymapper.measuring.loops.sustain import Sustain, measure_sustain
 from keymapper.model.loop import Loop, LoopKind, LoopOptions, LoopVerdict
 
@@ -81,15 +81,13 @@ def find_loop(
     Raises UsageError for a given loop outside the note.
     """
     if options.given is not None:
-        return _given_verdict(samples, rate, note_off_frame, options)
+        return _given_verdict(samples, rate, f0_hz, (note_off_frame, settled_frame), options)
     if options.mode == "none":
         return _no_loop("looping is switched off")
     region = find_region(samples, rate, note_off_frame)
     if region.refusal is not None:
         return _no_loop(region.refusal)
-    settled = replace(region, start_frame=max(region.start_frame, settled_frame))
-    if settled.seconds(rate) >= max(SETTLED_SECONDS, SETTLED_SHARE * region.seconds(rate)):
-        region = settled
+    region = _settled(region, settled_frame, rate)
     samples = np.ascontiguousarray(samples, dtype=np.float32)
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
     sustain = measure_sustain(bands, rate)
@@ -101,6 +99,12 @@ def find_loop(
     else:
         best = next((verdict for _, verdict in verdicts), None)
     return best or _no_loop(_what_is_missing(options))
+
+
+def _settled(region: SustainRegion, settled_frame: int, rate: int) -> SustainRegion:
+    settled = replace(region, start_frame=max(region.start_frame, settled_frame))
+    enough = max(SETTLED_SECONDS, SETTLED_SHARE * region.seconds(rate))
+    return settled if settled.seconds(rate) >= enough else region
 
 
 def _promising(
@@ -167,10 +171,17 @@ def _no_loop(reason: str) -> LoopVerdict:
 
 
 def _given_verdict(
-    samples: np.ndarray, rate: int, note_off_frame: int | None, options: LoopOptions
+    samples: np.ndarray,
+    rate: int,
+    f0_hz: float | None,
+    frames: tuple[int | None, int],
+    options: LoopOptions,
 ) -> LoopVerdict:
-    """Take the user's loop as it is; only its crossfade and levelling are decided here."""
-    given = options.given
+    """Take the user's loop as it is, and finish it as if it had been found.
+
+    frames : the note-off, where it is known, and where the note has settled.
+    """
+    given, (note_off_frame, settled_frame) = options.given, frames
     assert given is not None
     lead = round(0.001 * rate)
     if not lead <= given.start_frame < given.end_frame <= len(samples):
@@ -178,7 +189,10 @@ def _given_verdict(
             f"the loop {given.start_frame}..{given.end_frame} must start at frame {lead} or later "
             f"and end within the note's {len(samples)} frames"
         )
+    samples = np.ascontiguousarray(samples, dtype=np.float32)
     found = find_region(samples, rate, note_off_frame)
+    if found.refusal is None:
+        found = _settled(found, settled_frame, rate)
     region = SustainRegion(
         onset_frame=found.onset_frame,
         start_frame=min(found.start_frame, given.start_frame - lead),
@@ -188,8 +202,11 @@ def _given_verdict(
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
     sustain = measure_sustain(bands, rate)
     bounds = _bounds(sustain.movement_db, region, rate, given.length_frames / rate)
-    loop = given_loop(samples, sustain, given, bounds)
-    return _verdict(loop, region, sustain, None, bands if options.flatten else None)
+    loop = given_loop(samples, sustain, given, bounds, f0_hz)
+    if SHORTEST_SECONDS * rate <= given.length_frames < SHORTEST_LONG_SECONDS * rate:
+        loop = as_short(loop, region)
+    verdict = _verdict(loop, region, sustain, f0_hz, bands if options.flatten else None)
+    return replace(verdict, kind="given", reason="the loop is the recipe's")
 
 
 def _bounds(
@@ -261,8 +278,6 @@ def _calming_ratio(found: FoundLoop, sustain: Sustain, f0_hz: float | None) -> f
 
 
 def _reason(kind: LoopKind) -> str:
-    if kind == "given":
-        return "the loop is the recipe's"
     if kind == "short":
         return "one short stretch holds better than any longer loop of so little sustain"
     return "waveform and movement match where it joins"

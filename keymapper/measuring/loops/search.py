@@ -22,7 +22,6 @@ from keymapper.measuring.loops.sustain import Sustain
 from keymapper.measuring.loops.traits import Traits, likenesses, measure_traits, with_wobble
 from keymapper.measuring.loops.trial import cheapest_fade, fades_to_try
 from keymapper.measuring.loops.waveform import (
-    TEMPLATE_SECONDS,
     CoarseWave,
     coarse_wave,
     correlation_at,
@@ -87,9 +86,11 @@ def find_long_loops(
     yield from _tried(samples, sustain, quick, found, traits, bounds)
 
 
-def given_loop(samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds) -> FoundLoop:
-    """Return a loop someone else chose, with its correlation and cost."""
-    template = min(round(TEMPLATE_SECONDS * sustain.rate), loop.start_frame)
+def given_loop(
+    samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds, f0_hz: float | None
+) -> FoundLoop:
+    """Return a loop someone else chose, with its correlation, crossfade and cost."""
+    template = min(round(template_seconds(f0_hz) * sustain.rate), loop.start_frame)
     start, end = np.array([loop.start_frame]), np.array([loop.end_frame])
     rho = full_rate_correlations(samples, start, loop.end_frame, template)
     found = Candidates(starts=start, ends=end, correlation=rho)
@@ -99,7 +100,7 @@ def given_loop(samples: np.ndarray, sustain: Sustain, loop: Loop, bounds: Bounds
     traits = replace(traits, unlike=unlike, unlike_wide=unlike_wide)
     quick = quick_levels(samples, sustain.rate, bounds.first_frame, bounds.last_end)
     (tried,) = _tried(samples, sustain, quick, found, traits, bounds)
-    return replace(tried, kind="given")
+    return tried
 
 
 def _tried(

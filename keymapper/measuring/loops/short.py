@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from keymapper.measuring.loops.cost import unlikeness_cost
@@ -69,6 +71,12 @@ def find_short_loops(
             )
         )
     return sorted(options, key=lambda option: option.cost)
+
+
+def as_short(found: FoundLoop, region: SustainRegion) -> FoundLoop:
+    """Return a loop finished as a short one: it fades over half its length."""
+    lead, half = found.loop.start_frame - region.start_frame, found.loop.length_frames // 2
+    return replace(found, kind="short", fade_frames=min(lead, half))
 
 
 def _standing_costs(sustain: Sustain, ends: np.ndarray, length_frames: int) -> np.ndarray:

@@ -3,18 +3,18 @@
 ::
 
     ready.py    pack recipe ─▶ instruments: built if need be, audited, proved, measured
-    pack.py     ─▶ gate ─▶ previews, balance ─▶ editions ─▶ archives
+    pack.py     ─▶ gate ─▶ previews, balance ─▶ editions ─▶ archives ─▶ verify
     verify.py   archive or folder ─▶ findings
 """
 
 from keymapper.pipeline.packing.pack import (
     EditionResult,
     PackResult,
-    PackSettings,
     default_pack_target,
     make_pack,
 )
 from keymapper.pipeline.packing.ready import first_pack_recipe
+from keymapper.pipeline.packing.settings import PackSettings
 from keymapper.pipeline.packing.verify import VerifiedPack, verify_pack
 
 __all__ = [

@@ -5,11 +5,10 @@ from __future__ import annotations
 import hashlib
 import shutil
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
-from keymapper.auditing.cache import FactsCache
 from keymapper.exporting.publish import published_folder, refuse_overlap, write_text
 from keymapper.model.pack import (
     PackFinding,
@@ -35,24 +34,15 @@ from keymapper.packing.previews import (
 )
 from keymapper.packing.rights import rights_findings
 from keymapper.packing.writing import EditionOrder, write_edition
-from keymapper.pipeline.measure import Progress, followed, no_progress
+from keymapper.pipeline.measure import followed
 from keymapper.pipeline.packing.editions import edition_instruments
 from keymapper.pipeline.packing.ready import Surroundings, built_folders, ready_instruments
+from keymapper.pipeline.packing.settings import PackSettings
+from keymapper.pipeline.packing.verify import checked_pack
 from keymapper.workers import Workers
 
 ARCHIVE_SUFFIX = ".zip"
 _WORK = "work"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PackSettings:
-    """How making a pack runs; what it decides stands in the pack recipe."""
-
-    workers: int | None = None
-    replace: bool = False
-    cache: FactsCache | None = None
-    """Where the audit keeps measurements; None keeps none."""
-    progress: Progress = field(default=no_progress)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,7 +173,26 @@ def _made(recipe: PackRecipe, to: Path, around: Surroundings) -> PackResult:
             progress=around.progress,
         )
         results.append(_written(order, to))
+    _stop_at(_findings_of_archives(recipe, results, to, around))
     return PackResult(findings=every, editions=tuple(results))
+
+
+def _findings_of_archives(
+    recipe: PackRecipe, results: Sequence[EditionResult], to: Path, around: Surroundings
+) -> tuple[PackFinding, ...]:
+    """Return what a buyer would find wrong with the archives, before anybody gets them.
+
+    The gate has seen what goes into them; this sees what came out.
+    """
+    found: list[PackFinding] = []
+    for one in results:
+        work = around.work / "check"
+        work.mkdir()
+        checked = checked_pack(to / one.archive, replace(around, work=work))
+        shutil.rmtree(work)
+        marked, _ = waived(checked.findings, recipe.waiver)
+        found += [replace(finding, where=f"{one.archive}: {finding.where}") for finding in marked]
+    return sorted_findings(found)
 
 
 def _stop_at(findings: tuple[PackFinding, ...]) -> None:

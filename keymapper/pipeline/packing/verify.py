@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from keymapper.errors import InputError, MeasurementError
@@ -13,8 +13,8 @@ from keymapper.packing.findings import pack_finding, sorted_findings
 from keymapper.packing.gate import waived
 from keymapper.packing.opening import OpenedPack, open_pack
 from keymapper.packing.writing import PACK_MANIFEST_NAME
-from keymapper.pipeline.packing.pack import PackSettings
 from keymapper.pipeline.packing.ready import Surroundings, judgement
+from keymapper.pipeline.packing.settings import PackSettings
 from keymapper.workers import Workers
 
 
@@ -39,20 +39,40 @@ def verify_pack(path: Path, settings: PackSettings | None = None) -> VerifiedPac
         There is no such file or folder, or it cannot be read.
     """
     settings = settings or PackSettings()
-    with tempfile.TemporaryDirectory(prefix="keymapper-") as name:
-        work = Path(name)
-        opened = open_pack(path, work / "pack")
-        if opened.folder is None or opened.findings:
-            return _verdict(None, opened, list(opened.findings))
-        try:
-            manifest = read_pack_manifest(opened.folder)
-        except InputError as error:
-            finding = pack_finding("pack-manifest", PACK_MANIFEST_NAME, str(error))
-            return _verdict(None, opened, [finding])
-        findings = content_findings(opened.folder, manifest, opened.files)
-        if not findings:
-            findings = _played(opened.folder, manifest, work, settings)
-        return _verdict(manifest, opened, findings)
+    with (
+        tempfile.TemporaryDirectory(prefix="keymapper-") as name,
+        Workers(settings.workers) as pool,
+    ):
+        around = Surroundings(
+            base=Path(name),
+            work=Path(name),
+            pool=pool,
+            cache=settings.cache,
+            progress=settings.progress,
+        )
+        return checked_pack(path, around)
+
+
+def checked_pack(path: Path, around: Surroundings) -> VerifiedPack:
+    """Check an archive or a folder with workers that run already; an archive is unpacked to work.
+
+    Raises
+    ------
+    InputError
+        There is no such file or folder, or it cannot be read.
+    """
+    opened = open_pack(path, around.work / "pack")
+    if opened.folder is None or opened.findings:
+        return _verdict(None, opened, list(opened.findings))
+    try:
+        manifest = read_pack_manifest(opened.folder)
+    except InputError as error:
+        finding = pack_finding("pack-manifest", PACK_MANIFEST_NAME, str(error))
+        return _verdict(None, opened, [finding])
+    findings = content_findings(opened.folder, manifest, opened.files)
+    if not findings:
+        findings = _played(manifest, replace(around, base=opened.folder))
+    return _verdict(manifest, opened, findings)
 
 
 def _verdict(
@@ -63,26 +83,18 @@ def _verdict(
     )
 
 
-def _played(
-    folder: Path, manifest: PackManifest, work: Path, settings: PackSettings
-) -> list[PackFinding]:
+def _played(manifest: PackManifest, around: Surroundings) -> list[PackFinding]:
     """Return what audit and proof find that the pack's documents do not own up to."""
     findings: list[PackFinding] = []
-    with Workers(settings.workers) as pool:
-        around = Surroundings(
-            base=folder, work=work, pool=pool, cache=settings.cache, progress=settings.progress
-        )
-        for number, packed in enumerate(manifest.instruments):
-            instrument = opened_instrument(folder, manifest, number)
-            try:
-                found, _ = judgement(instrument, (folder / packed.sfz).parent, around)
-            except (InputError, MeasurementError) as error:
-                findings.append(pack_finding("reference-missing", packed.sfz, str(error)))
-                continue
-            owned = [
-                Waiver(rule=one.rule, reason=one.waived)
-                for one in packed.waived
-                if one.waived.strip()
-            ]
-            findings += waived(found, owned)[0]
+    for number, packed in enumerate(manifest.instruments):
+        instrument = opened_instrument(around.base, manifest, number)
+        try:
+            found, _ = judgement(instrument, (around.base / packed.sfz).parent, around)
+        except (InputError, MeasurementError) as error:
+            findings.append(pack_finding("reference-missing", packed.sfz, str(error)))
+            continue
+        owned = [
+            Waiver(rule=one.rule, reason=one.waived) for one in packed.waived if one.waived.strip()
+        ]
+        findings += waived(found, owned)[0]
     return findings

@@ -230,6 +230,7 @@ def test_includes_are_relative_to_the_main_file(tmp_path: Path) -> None:
     assert [zone.sample for zone in reading.regions] == ["a.wav", "b.wav"]
     assert all(zone.sample_path and zone.tune_cents == 3 for zone in reading.regions)
     assert [path.name for path in reading.included] == ["one.sfz", "two.sfz"]
+    assert [region.included for region in reading.regions] == ["parts/two.sfz", ""]
 
 
 def test_include_loops_missing_ones_and_bombs_are_refused(tmp_path: Path) -> None:

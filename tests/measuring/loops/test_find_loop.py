@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -153,6 +154,28 @@ def test_a_given_loop_is_taken_as_it_is() -> None:
     assert verdict.loop == given
     assert verdict.kind == "given"
     assert verdict.correlation is not None
+
+
+@pytest.mark.parametrize(
+    ("kind", "mode"),
+    [
+        ("seven_saws", "long"),
+        ("vibrato_tremolo", "long"),
+        ("sample_and_hold", "long"),
+        ("short_pad", "long"),
+        ("two_oscillators", "short"),
+    ],
+)
+def test_a_found_loop_that_is_given_again_is_finished_alike(
+    kind: str, mode: Literal["long", "short"]
+) -> None:
+    """So that a recipe of what was found builds the same."""
+    note = moving_note(kind, 102)
+    first = found(note, LoopOptions(mode=mode))
+    again = found(note, LoopOptions(mode=mode, given=first.loop))
+    assert again.loop == first.loop
+    both = [bake_loop(note.samples, note.rate, verdict) for verdict in (first, again)]
+    assert np.array_equal(*both)
 
 
 def test_a_given_loop_overrules_a_refusal() -> None:

@@ -1,0 +1,19 @@
+"""How making and verifying packs runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from keymapper.auditing.cache import FactsCache
+from keymapper.pipeline.measure import Progress, no_progress
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackSettings:
+    """How making a pack runs; what it decides stands in the pack recipe."""
+
+    workers: int | None = None
+    replace: bool = False
+    cache: FactsCache | None = None
+    """Where the audit keeps measurements; None keeps none."""
+    progress: Progress = field(default=no_progress)
