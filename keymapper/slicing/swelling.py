@@ -34,7 +34,7 @@ from keymapper.slicing.onset import AUDIBLE_RATIO, GUARD_SECONDS
 from keymapper.slicing.partials import HIGHEST_HZ, Partials, partials_of
 from keymapper.slicing.timing import ABRUPT_RATIO, ABRUPT_SECONDS, Asked
 
-_FINE_HZ, _ROUGH_HZ = 12_000, 4_000
+_FINE_HZ, _ROUGH_HZ = 6_000, 4_000
 """Least rates: to see a frame, and to draw a line through key-downs."""
 _EVERY_PARTIAL_HZ = round(2.2 * HIGHEST_HZ)
 """A rate at which no partial is lost."""
@@ -90,6 +90,17 @@ class Beginning:
     """What sounds until the note may begin."""
     rate_hz: int
     hum_hz: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Sounding:
+    """What is held, and what it and the sound before it are made of."""
+
+    factor: int
+    """A frame of the hold for every so many of the take."""
+    hold: FloatArray
+    partials: Partials
+    tail: Partials
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,15 +270,27 @@ def _grown_above(growth: Growth, fit: Fit, threshold: float) -> SeenAudible | No
 
 
 def _fine_note(beginning: Beginning) -> CoarseNote | None:
-    """Return what the fits need of a note, at the least rate that shows all of its partials."""
-    factor = max(1, beginning.rate_hz // _EVERY_PARTIAL_HZ)
-    hold = _coarse(beginning.hold, factor)
-    partials = partials_of(hold, beginning.rate_hz / factor)
-    highest = float(partials.hz.max(initial=0.0))
-    return _coarse_note(beginning, max(_FINE_HZ, round(_ABOVE_PARTIALS * highest)), partials)
+    """Return what the fits need of a note, at the least rate that shows all there is to fit."""
+    sounding = _sounding(beginning, _EVERY_PARTIAL_HZ)
+    partials, tail = sounding.partials, sounding.tail.above(_softest(sounding.partials))
+    highest = max(float(some.hz.max(initial=0.0)) for some in (partials, tail))
+    return _coarse_note(beginning, max(_FINE_HZ, round(_ABOVE_PARTIALS * highest)), sounding)
 
 
-def _coarse(part: FloatArray, factor: int) -> FloatArray:
+def _sounding(beginning: Beginning, least_hz: int) -> _Sounding:
+    """Return what the hold, and what sounds before the note, are made of, as seen at a rate."""
+    factor = max(1, beginning.rate_hz // least_hz)
+    hold, before = (_coarse(part, factor) for part in (beginning.hold, beginning.before))
+    partials, tail = (partials_of(part, beginning.rate_hz / factor) for part in (hold, before))
+    return _Sounding(factor=factor, hold=hold, partials=partials, tail=tail)
+
+
+def _softest(partials: Partials) -> float:
+    """Return the amplitude below which a partial of the tail is nothing beside those of a note."""
+    return _TAIL_SHARE * float(partials.amplitudes.sum())
+
+
+def _coarse(part: FloatArray, factor: float) -> FloatArray:
     """Return a frame for every so many."""
     import soxr
 
@@ -275,30 +298,26 @@ def _coarse(part: FloatArray, factor: int) -> FloatArray:
 
 
 def _coarse_note(
-    beginning: Beginning, least_hz: int, partials: Partials | None = None
+    beginning: Beginning, least_hz: int, sounding: _Sounding | None = None
 ) -> CoarseNote | None:
     """Return what the fits need of a note, or None where its hold has no partials.
 
-    partials : of the hold, where they are known.
+    sounding : as seen at a higher rate.
     """
-    factor = max(1, beginning.rate_hz // least_hz)
-    rate = beginning.rate_hz / factor
-    stretch, hold, before = (
-        _coarse(part, factor) for part in (beginning.stretch, beginning.hold, beginning.before)
-    )
-    partials = partials or partials_of(hold, rate)
+    sounding = sounding or _sounding(beginning, least_hz)
+    partials = sounding.partials
     if len(partials.hz) == 0:
         return None
+    factor = max(1, beginning.rate_hz // least_hz)
+    rate = beginning.rate_hz / factor
+    stretch = _coarse(beginning.stretch, factor)
     quiet = beginning.quiet_frames // factor
     power = np.mean(stretch[:quiet] ** 2, axis=1) + 1e-20
     early, late = (float(half.mean()) for half in np.array_split(power, 2))
     high_power = float(
         np.mean(beginning.stretch[: beginning.quiet_frames] ** 2, dtype=np.float64) - power.mean()
     )
-    softest = max(
-        _TAIL_SHARE * float(partials.amplitudes.sum()),
-        _TAIL_IN_NOISE * math.sqrt(max(0.0, high_power)),
-    )
+    softest = max(_softest(partials), _TAIL_IN_NOISE * math.sqrt(max(0.0, high_power)))
     hum = beginning.hum_hz
     return CoarseNote(
         samples=stretch,
@@ -306,9 +325,9 @@ def _coarse_note(
         rate_hz=rate,
         seconds=np.arange(len(stretch)) / rate - beginning.key_down_frame / beginning.rate_hz,
         quiet_seconds=(beginning.quiet_frames - beginning.key_down_frame) / beginning.rate_hz,
-        hold=hold,
+        hold=_coarse(sounding.hold, factor / sounding.factor),
         partials=partials,
-        tail=partials_of(before, rate).above(softest),
+        tail=sounding.tail.above(softest),
         tail_decay=float(np.clip(math.log(early / late) / (quiet / rate), 0, _FASTEST_DECAY)),
         hum_hz=np.zeros(0) if hum is None else hum * np.array(HUM_PARTIALS),
         high_power=max(0.0, high_power),
