@@ -44,10 +44,11 @@ _FASTEST_DECAY = 40.0
 """Nepers a second."""
 _TAIL_SHARE, _TAIL_IN_NOISE = 5e-4, 0.5
 """Softer than these shares of the held note, and of the noise, a partial of the tail is nothing."""
-_SEEN_SECONDS, _LEAST_SEEN_SECONDS = 0.5, 0.1
-"""Looked at for the first audible frame, after key-down."""
+_SEEN_SECONDS, _SHORTLY_SEEN_SECONDS, _LEAST_SEEN_SECONDS = 0.5, 0.25, 0.1
+"""Looked at for the first audible frame, after key-down; of notes held shortly, less: in what there
+is of their hold, beats are not told from single partials, and bend these."""
 _HOLD_SECONDS, _HOLD_SHARE = 2.0, 0.7
-_LEAST_HELD_SECONDS = 1.0
+_LONG_HELD_SECONDS, _LEAST_HELD_SECONDS = 1.0, 0.5
 _PAST_SECONDS, _LEAST_PAST_SECONDS = 0.25, 0.06
 _TAIL_SECONDS = 0.8
 """Looked at for what the tail is made of."""
@@ -90,6 +91,8 @@ class Beginning:
     """What sounds until the note may begin."""
     rate_hz: int
     hum_hz: float | None
+    seen_seconds: float = _SEEN_SECONDS
+    """So long after key-down the note is fitted to see when it becomes audible."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -117,7 +120,7 @@ class SeenAudible:
 
 def is_held_long(asked: Asked) -> bool:
     """Say whether a note is held for long enough to tell what it is made of."""
-    return asked.off_seconds - asked.expected_seconds >= _LEAST_HELD_SECONDS
+    return asked.off_seconds - asked.expected_seconds >= _LONG_HELD_SECONDS
 
 
 def beginning_of(
@@ -126,14 +129,19 @@ def beginning_of(
     asked: Asked,
     hum_hz: float | None,
     reach_seconds: float = GUARD_SECONDS,
+    *,
+    may_be_short: bool = False,
 ) -> Beginning | None:
     """Return the beginning of a note whose key went down within reach of when it was asked for.
+
+    may_be_short : it need not be held for long; enough to see it where the clock line is known.
 
     None where it is held too shortly, or too little of the take is there, to tell.
     """
     expected, rate = asked.expected_seconds, take.rate_hz
     held = asked.off_seconds - expected
-    if not is_held_long(asked) or expected < _LEAST_PAST_SECONDS + reach_seconds:
+    least = _LEAST_HELD_SECONDS if may_be_short else _LONG_HELD_SECONDS
+    if held < least or expected < _LEAST_PAST_SECONDS + reach_seconds:
         return None
 
     def part(from_seconds: float, to_seconds: float) -> FloatArray:
@@ -151,6 +159,7 @@ def beginning_of(
         quiet_frames=quiet - first,
         hold=part(asked.off_seconds - min(_HOLD_SECONDS, _HOLD_SHARE * held), asked.off_seconds),
         before=read[: quiet - start],
+        seen_seconds=_SEEN_SECONDS if is_held_long(asked) else _SHORTLY_SEEN_SECONDS,
         rate_hz=rate,
         hum_hz=hum_hz,
     )
@@ -217,7 +226,7 @@ def seen_audible(
     note = _fine_note(beginning)
     if note is None:
         return None
-    growth = growth_from(ground_of(note, _SEEN_SECONDS), 0.0, way)
+    growth = growth_from(ground_of(note, beginning.seen_seconds), 0.0, way)
     fit = fit_of(growth)
     if not fit.is_good:
         return None
@@ -229,7 +238,9 @@ def seen_audible(
         return None
     else:
         seen = _grown_above(growth, fit_of(growth, prior_of(growth, fit)), threshold)
-    return seen if seen is not None and seen.seconds < _LATEST_SHARE * _SEEN_SECONDS else None
+    return (
+        seen if seen is not None and seen.seconds < _LATEST_SHARE * beginning.seen_seconds else None
+    )
 
 
 def _seen_above(
