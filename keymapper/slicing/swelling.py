@@ -67,6 +67,8 @@ _ERROR_STEP = 8
 """The error of a fit is taken at every eighth frame."""
 _LATEST_SHARE = 0.64
 """Of the fit; near its end a growth bends as it likes."""
+_BY_CHANCE = 2.0
+"""What courses explain that bend a growth, over what they would of noise alone."""
 _LEAST_LEFT = 1e-9
 _CLICK_SECONDS, _CLICK_RATIO = 0.005, 2.5
 """What is left so soon after key-down, over all that is left, is a click."""
@@ -237,10 +239,20 @@ def seen_audible(
     elif _has_click(growth, fit):
         return None
     else:
+        growth, fit = _plainest(growth, fit)
         seen = _grown_above(growth, fit_of(growth, prior_of(growth, fit)), threshold)
     return (
         seen if seen is not None and seen.seconds < _LATEST_SHARE * beginning.seen_seconds else None
     )
+
+
+def _plainest(growth: Growth, fit: Fit) -> tuple[Growth, Fit]:
+    """Return a growth by its first power alone, where what bends it beside that is but noise."""
+    plain = growth_from(growth.ground, 0.0, growth.way[:1])
+    plain_fit = fit_of(plain)
+    left = (plain_fit.left_power - fit.left_power) * growth.ground.samples.size
+    by_chance = fit.left_power * (fit.growing.size - plain_fit.growing.size)
+    return (plain, plain_fit) if left < _BY_CHANCE * by_chance else (growth, fit)
 
 
 def _seen_above(

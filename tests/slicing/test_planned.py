@@ -89,6 +89,22 @@ def test_how_all_notes_of_a_curved_patch_grow_tells_when_keys_went_down(noise_db
     assert abs(cut.latency_seconds - 0.8) < 0.04
 
 
+@pytest.mark.parametrize(("lowest", "noise_dbfs"), [(45, -60.0), (48, -60.0), (45, -65.0)])
+def test_notes_along_a_curve_are_seen_through_noise_by_the_power_that_most_follow(
+    lowest, noise_dbfs
+):
+    sheet = sheet_of(range(lowest, lowest + 25, 3), (60, 110), spacing=3.7, hold=2.7)
+    how = Recording(latency_seconds=0.8, drift_ppm=-130.0, noise_dbfs=noise_dbfs, hum_dbfs=-65.0)
+    take, heard = played(sheet, "curved_pad", how)
+    cut = slice_by_plan(heard, sheet)
+    plan = np.array([note.on_seconds for note in sheet.notes])
+    late = cut.latency_seconds - 0.8 + 1e-6 * (cut.drift_ppm + 130.0) * plan
+    assert 1000 * np.abs(late).max() <= 4.0
+    errors = errors_ms(cut, take)
+    assert np.median(np.abs(errors)) <= 0.2
+    assert np.mean(errors > 0.5) <= 0.2
+
+
 @pytest.mark.parametrize(("patch", "most_early_ms"), [("curved_pad", 10.0), ("pad", 5.0)])
 def test_sync_notes_too_short_to_swell_are_seen_in_noise_too(patch, most_early_ms):
     settings = SessionSettings(
