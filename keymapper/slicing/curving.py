@@ -13,6 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from keymapper.slicing.alignment import fitted_line
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.growth import GROWING
 from keymapper.slicing.hearing import HeardTake
@@ -38,6 +39,8 @@ _USUAL_DRIFT, _UNUSUALLY = 300e-6, 0.00005
 _NOW = np.zeros(1)
 _LEAST_NOTES, _FEW_NOTES = 3, 5
 """So many have to be seen, and are enough to tell straight from curved."""
+_AS_WELL = 0.1
+"""One power leaves, beside two, no more than so many nepers of power."""
 _CLEARLY = 0.002
 """By so much, in nepers of power, a curve leaves less than a straight line, on average."""
 
@@ -56,8 +59,7 @@ def curved_line(
         return latency, drift
     ways = _ALONE
     for moments, reach in ((_ROUGH, _REACH_SECONDS), (_FINE, _NEAR_REACH_SECONDS)):
-        on_line = (latency + (1 + drift) * plan).tolist()
-        moved = [replace(a, expected_seconds=at) for a, at in zip(asked, on_line, strict=True)]
+        moved = _moved(asked, plan, latency, drift)
         seen, left = _left(heard, moved, moments, ways, reach)
         if len(seen) < _LEAST_NOTES:
             break
@@ -65,9 +67,62 @@ def curved_line(
         best = min(range(len(lines)), key=lambda way: lines[way][0])
         if len(lines) > 1 and lines[0][0] - lines[best][0] < _CLEARLY:
             break
-        ways = (_way([line[0] for line in lines]),)
+        if len(lines) > 1:
+            ways = (_way([line[0] for line in lines]),)
         latency, drift = latency + lines[best][1], drift + lines[best][2]
+    else:
+        return _line_by_one_power(heard, asked, plan, ways[0], latency, drift)
     return latency, drift
+
+
+def _line_by_one_power(
+    heard: HeardTake,
+    asked: Sequence[Asked],
+    plan: FloatArray,
+    way: Sequence[int],
+    latency: float,
+    drift: float,
+) -> tuple[float, float]:
+    """Return the line through the moments from which notes grow best by one power of the time.
+
+    Most notes do so as well as if they could bend, and then are seen far more exactly, where the
+    sound grows by that power indeed; those that beat do not. Else the line stays as it was.
+    """
+    moved = _moved(asked, plan, latency, drift)
+    seen, left = _left(heard, moved, _FINE, (way[:1], way), _NEAR_REACH_SECONDS)
+    if len(seen) < _LEAST_NOTES:
+        return latency, drift
+    least = left.min(axis=2)
+    bent, clear = least[:, 0] - least[:, 1], least[:, 1] <= np.median(least[:, 1])
+    if np.median(bent[clear]) > _AS_WELL:
+        return latency, drift
+    later, sharpness = _least_moments(left[:, 0], _FINE)
+    held = (bent <= _AS_WELL) & (sharpness > 0)
+    if held.sum() < _LEAST_NOTES:
+        return latency, drift
+    planned = plan[seen][held]
+    moments = latency + (1 + drift) * planned + later[held]
+    return fitted_line(planned, moments, sharpness[held], latency, drift)
+
+
+def _least_moments(left: FloatArray, moments: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return from when each note leaves least, by parabolas, and how sharply; 0 at either end.
+
+    left : shape (notes, moments), these evenly spaced.
+    """
+    best = np.clip(np.argmin(left, axis=1), 1, len(moments) - 2)
+    low, middle, high = (left[np.arange(len(left)), best + step] for step in (-1, 0, 1))
+    sharpness = low - 2 * middle + high
+    is_inside = (middle <= low) & (middle <= high) & (sharpness > 0)
+    beside = 0.5 * (low - high) / np.where(is_inside, sharpness, 1.0)
+    later = moments[best] + beside * (moments[1] - moments[0])
+    return later, np.where(is_inside, sharpness, 0.0)
+
+
+def _moved(asked: Sequence[Asked], plan: FloatArray, latency: float, drift: float) -> list[Asked]:
+    """Return notes, expected where a line has them."""
+    on_line = (latency + (1 + drift) * plan).tolist()
+    return [replace(a, expected_seconds=at) for a, at in zip(asked, on_line, strict=True)]
 
 
 def _least_line(

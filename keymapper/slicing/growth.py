@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import linalg
@@ -236,7 +237,12 @@ def _moved(by: float, powers: int) -> FloatArray:
     """Return what makes (t + by)**n of t**n, for so many n from 0 on."""
     power = np.arange(powers)
     away = np.maximum(power[:, None] - power, 0)
-    return np.asarray(linalg.pascal(powers, kind="lower") * by**away)
+    return np.asarray(_pascal(powers) * by**away)
+
+
+@lru_cache
+def _pascal(powers: int) -> FloatArray:
+    return np.asarray(linalg.pascal(powers, kind="lower"))
 
 
 def _beside_tail(

@@ -9,9 +9,16 @@ from keymapper.slicing.curving import way_of_growing
 from keymapper.slicing.growth import GROWING
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.side_by_side import side_by_side
-from keymapper.slicing.swelling import Beginning, SeenAudible, beginning_of, seen_audible
+from keymapper.slicing.swelling import (
+    Beginning,
+    SeenAudible,
+    beginning_of,
+    is_held_long,
+    seen_audible,
+)
 from keymapper.slicing.timing import Asked, Timed, is_slow, moment_of, timed_onset
 
+_EARLY_SECONDS = 0.002
 _BEFORE_HEARD_SECONDS = 0.02
 """No note on a curve begins sooner before it stands out of the noise."""
 
@@ -28,10 +35,11 @@ def timed_again(heard: HeardTake, notes: Sequence[Timed]) -> list[Timed]:
     Through noise only slow notes are seen: they grow as the fit has it, straight or along the curve
     that fits the patch.
     """
-    way = GROWING
-    if is_slow(notes):
+    way, slow = GROWING, is_slow(notes)
+    if slow:
         way = way_of_growing(heard, [note.asked for note in notes])
-    found = list(side_by_side(lambda one: _seen(*one, way), _moments(heard, notes)))
+    beginnings = _beginnings(heard, notes, may_be_short=slow)
+    found = list(side_by_side(lambda one: _seen(*one, way), beginnings))
     clear = [
         _timed_as(note, seen, "clear") if seen is not None and seen.is_clear else note
         for note, seen in zip(notes, found, strict=True)
@@ -61,7 +69,14 @@ def _not_far_before(grown: Timed, heard: Timed) -> Timed:
 
 
 def _seen(note: Timed, beginning: Beginning | None, way: Sequence[int]) -> SeenAudible | None:
-    return None if beginning is None else seen_audible(beginning, note.peak, way)
+    """Return when a note is seen to become audible; one that is held shortly, rather early.
+
+    Its partials are not known so well, so that along a curve they may bend more.
+    """
+    if beginning is None or is_held_long(note.asked):
+        return None if beginning is None else seen_audible(beginning, note.peak, way)
+    seen = seen_audible(beginning, note.peak, way if way == GROWING else (*way, way[-1] + 1))
+    return seen and replace(seen, seconds=seen.seconds - _EARLY_SECONDS)
 
 
 def _timed_as(note: Timed, seen: SeenAudible, case: str) -> Timed:
@@ -69,9 +84,13 @@ def _timed_as(note: Timed, seen: SeenAudible, case: str) -> Timed:
     return replace(note, onset_seconds=onset, case=case, abrupt=seen.is_abrupt)
 
 
-def _moments(heard: HeardTake, notes: Sequence[Timed]) -> Iterator[tuple[Timed, Beginning | None]]:
+def _beginnings(
+    heard: HeardTake, notes: Sequence[Timed], *, may_be_short: bool
+) -> Iterator[tuple[Timed, Beginning | None]]:
     for note in notes:
         beginning = None
         if note.blurred:
-            beginning = beginning_of(heard.take, heard.levels, note.asked, heard.hum_hz)
+            beginning = beginning_of(
+                heard.take, heard.levels, note.asked, heard.hum_hz, may_be_short=may_be_short
+            )
         yield note, beginning

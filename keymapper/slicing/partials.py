@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import fft
@@ -38,33 +39,39 @@ def partials_of(sound: FloatArray, rate_hz: float) -> Partials:
     sound : float, shape (frames, channels).
     """
     size = fft.next_fast_len(2 * len(sound), real=True)
-    window = np.hanning(len(sound)).astype(np.float32)
+    window = _window(len(sound))
     spectra = fft.rfft(sound.T.astype(np.float32) * window, size, axis=1)
-    parts = spectra.view(np.float32).reshape(len(spectra), -1, 2)
-    powers = np.einsum("cij,cij->i", parts, parts) / np.float32(len(spectra))
-    hertz = np.arange(len(powers)) * rate_hz / size
-    heard = (hertz > _LOWEST_HZ) & (hertz < min(HIGHEST_HZ, 0.49 * rate_hz))
-    power = np.where(heard, powers, 0.0)
+    bin_hz = rate_hz / size
+    first, end = math.ceil(_LOWEST_HZ / bin_hz), math.ceil(min(HIGHEST_HZ, 0.49 * rate_hz) / bin_hz)
+    inner = spectra[:, first:end]
+    power = (np.square(inner.real) + np.square(inner.imag)).mean(axis=0)
     hz: list[float] = []
     amplitudes: list[float] = []
-    for peak in _peaks(power, power[heard]):
-        low, top, high = np.log(power[peak - 1 : peak + 2] + 1e-30)
-        place = (peak + 0.5 * (low - high) / (low - 2 * top + high)) * rate_hz / size
+    for peak in _peaks(power).tolist():
+        low, top, high = np.log(power[peak - 1 : peak + 2] + 1e-30).tolist()
+        place = (first + peak + 0.5 * (low - high) / (low - 2 * top + high)) * bin_hz
         if all(abs(place - other) > _APART_BINS * rate_hz / len(sound) for other in hz):
-            hz.append(float(place))
+            hz.append(place)
             amplitudes.append(2 * math.sqrt(power[peak]) / float(window.sum()))
         if len(hz) == _MOST_PARTIALS:
             break
     return Partials(hz=np.array(hz), amplitudes=np.array(amplitudes))
 
 
-def _peaks(power: FloatArray, heard: FloatArray) -> FloatArray:
+@lru_cache(maxsize=8)
+def _window(frames: int) -> FloatArray:
+    return np.hanning(frames).astype(np.float32)
+
+
+def _peaks(power: FloatArray) -> FloatArray:
     """Return the bins at which a spectrum peaks clearly, highest first."""
     if not power.any():
         return np.zeros(0, np.int64)
-    least = max(_ABOVE_MEDIAN * float(np.median(heard)), _LEAST_SHARE * float(power.max()))
-    inner = power[1:-1]
-    peaks = np.flatnonzero((inner > power[:-2]) & (inner >= power[2:]) & (inner > least)) + 1
+    middle = len(power) // 2
+    median = float(np.partition(power, middle)[middle])
+    least = max(_ABOVE_MEDIAN * median, _LEAST_SHARE * float(power.max()))
+    high = np.flatnonzero(power[1:-1] > least) + 1
+    peaks = high[(power[high] > power[high - 1]) & (power[high] >= power[high + 1])]
     return np.asarray(peaks[np.argsort(-power[peaks], kind="stable")])
 
 

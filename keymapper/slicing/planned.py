@@ -42,6 +42,7 @@ from keymapper.slicing.timing import (
 
 _LINE_NOTES, _ROUGH_LINE_NOTES = 40, 20
 _ROUGH_REACH_SECONDS = 0.3
+_FEW_NOTES = 9
 _LEAST_GROWN = 3
 """Notes whose growing is seen, for a line through them."""
 _MOST_MOVES = 6
@@ -160,7 +161,7 @@ def _line(
     for _ in range(2 if placed.by_swells else 1):
         asked, seconds = probes(_LINE_NOTES)
         timed = timed_notes(heard, asked)
-        if not placed.by_swells or not is_slow(timed):
+        if not (is_slow(timed) and (placed.by_swells or _are_slow_beneath(heard, timed))):
             timed = timed_again(heard, timed)
         timed, seconds = _of_quick_patches(timed, seconds)
         if is_slow(timed):
@@ -179,6 +180,13 @@ def _line(
             break
         latency, drift = moved
     return latency, drift
+
+
+def _are_slow_beneath(heard: HeardTake, timed: Sequence[Timed]) -> bool:
+    """Say whether notes of one patch are slow beneath noise and tails too: a few of them tell."""
+    if len({note.asked.patch for note in timed}) > 1:
+        return False
+    return is_slow(timed_again(heard, [timed[index] for index in spread(len(timed), _FEW_NOTES)]))
 
 
 def _of_quick_patches(timed: list[Timed], plan: FloatArray) -> tuple[list[Timed], FloatArray]:

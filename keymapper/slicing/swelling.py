@@ -34,7 +34,7 @@ from keymapper.slicing.onset import AUDIBLE_RATIO, GUARD_SECONDS
 from keymapper.slicing.partials import HIGHEST_HZ, Partials, partials_of
 from keymapper.slicing.timing import ABRUPT_RATIO, ABRUPT_SECONDS, Asked
 
-_FINE_HZ, _ROUGH_HZ = 12_000, 4_000
+_FINE_HZ, _ROUGH_HZ = 6_000, 4_000
 """Least rates: to see a frame, and to draw a line through key-downs."""
 _EVERY_PARTIAL_HZ = round(2.2 * HIGHEST_HZ)
 """A rate at which no partial is lost."""
@@ -44,10 +44,11 @@ _FASTEST_DECAY = 40.0
 """Nepers a second."""
 _TAIL_SHARE, _TAIL_IN_NOISE = 5e-4, 0.5
 """Softer than these shares of the held note, and of the noise, a partial of the tail is nothing."""
-_SEEN_SECONDS, _LEAST_SEEN_SECONDS = 0.5, 0.1
-"""Looked at for the first audible frame, after key-down."""
+_SEEN_SECONDS, _SHORTLY_SEEN_SECONDS, _LEAST_SEEN_SECONDS = 0.5, 0.25, 0.1
+"""Looked at for the first audible frame, after key-down; of notes held shortly, less: in what there
+is of their hold, beats are not told from single partials, and bend these."""
 _HOLD_SECONDS, _HOLD_SHARE = 2.0, 0.7
-_LEAST_HELD_SECONDS = 1.0
+_LONG_HELD_SECONDS, _LEAST_HELD_SECONDS = 1.0, 0.5
 _PAST_SECONDS, _LEAST_PAST_SECONDS = 0.25, 0.06
 _TAIL_SECONDS = 0.8
 """Looked at for what the tail is made of."""
@@ -66,6 +67,8 @@ _ERROR_STEP = 8
 """The error of a fit is taken at every eighth frame."""
 _LATEST_SHARE = 0.64
 """Of the fit; near its end a growth bends as it likes."""
+_BY_CHANCE = 2.0
+"""What courses explain that bend a growth, over what they would of noise alone."""
 _LEAST_LEFT = 1e-9
 _CLICK_SECONDS, _CLICK_RATIO = 0.005, 2.5
 """What is left so soon after key-down, over all that is left, is a click."""
@@ -90,6 +93,19 @@ class Beginning:
     """What sounds until the note may begin."""
     rate_hz: int
     hum_hz: float | None
+    seen_seconds: float = _SEEN_SECONDS
+    """So long after key-down the note is fitted to see when it becomes audible."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Sounding:
+    """What is held, and what it and the sound before it are made of."""
+
+    factor: int
+    """A frame of the hold for every so many of the take."""
+    hold: FloatArray
+    partials: Partials
+    tail: Partials
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +122,7 @@ class SeenAudible:
 
 def is_held_long(asked: Asked) -> bool:
     """Say whether a note is held for long enough to tell what it is made of."""
-    return asked.off_seconds - asked.expected_seconds >= _LEAST_HELD_SECONDS
+    return asked.off_seconds - asked.expected_seconds >= _LONG_HELD_SECONDS
 
 
 def beginning_of(
@@ -115,14 +131,19 @@ def beginning_of(
     asked: Asked,
     hum_hz: float | None,
     reach_seconds: float = GUARD_SECONDS,
+    *,
+    may_be_short: bool = False,
 ) -> Beginning | None:
     """Return the beginning of a note whose key went down within reach of when it was asked for.
+
+    may_be_short : it need not be held for long; enough to see it where the clock line is known.
 
     None where it is held too shortly, or too little of the take is there, to tell.
     """
     expected, rate = asked.expected_seconds, take.rate_hz
     held = asked.off_seconds - expected
-    if not is_held_long(asked) or expected < _LEAST_PAST_SECONDS + reach_seconds:
+    least = _LEAST_HELD_SECONDS if may_be_short else _LONG_HELD_SECONDS
+    if held < least or expected < _LEAST_PAST_SECONDS + reach_seconds:
         return None
 
     def part(from_seconds: float, to_seconds: float) -> FloatArray:
@@ -140,6 +161,7 @@ def beginning_of(
         quiet_frames=quiet - first,
         hold=part(asked.off_seconds - min(_HOLD_SECONDS, _HOLD_SHARE * held), asked.off_seconds),
         before=read[: quiet - start],
+        seen_seconds=_SEEN_SECONDS if is_held_long(asked) else _SHORTLY_SEEN_SECONDS,
         rate_hz=rate,
         hum_hz=hum_hz,
     )
@@ -206,7 +228,7 @@ def seen_audible(
     note = _fine_note(beginning)
     if note is None:
         return None
-    growth = growth_from(ground_of(note, _SEEN_SECONDS), 0.0, way)
+    growth = growth_from(ground_of(note, beginning.seen_seconds), 0.0, way)
     fit = fit_of(growth)
     if not fit.is_good:
         return None
@@ -217,8 +239,20 @@ def seen_audible(
     elif _has_click(growth, fit):
         return None
     else:
+        growth, fit = _plainest(growth, fit)
         seen = _grown_above(growth, fit_of(growth, prior_of(growth, fit)), threshold)
-    return seen if seen is not None and seen.seconds < _LATEST_SHARE * _SEEN_SECONDS else None
+    return (
+        seen if seen is not None and seen.seconds < _LATEST_SHARE * beginning.seen_seconds else None
+    )
+
+
+def _plainest(growth: Growth, fit: Fit) -> tuple[Growth, Fit]:
+    """Return a growth by its first power alone, where what bends it beside that is but noise."""
+    plain = growth_from(growth.ground, 0.0, growth.way[:1])
+    plain_fit = fit_of(plain)
+    left = (plain_fit.left_power - fit.left_power) * growth.ground.samples.size
+    by_chance = fit.left_power * (fit.growing.size - plain_fit.growing.size)
+    return (plain, plain_fit) if left < _BY_CHANCE * by_chance else (growth, fit)
 
 
 def _seen_above(
@@ -259,15 +293,27 @@ def _grown_above(growth: Growth, fit: Fit, threshold: float) -> SeenAudible | No
 
 
 def _fine_note(beginning: Beginning) -> CoarseNote | None:
-    """Return what the fits need of a note, at the least rate that shows all of its partials."""
-    factor = max(1, beginning.rate_hz // _EVERY_PARTIAL_HZ)
-    hold = _coarse(beginning.hold, factor)
-    partials = partials_of(hold, beginning.rate_hz / factor)
-    highest = float(partials.hz.max(initial=0.0))
-    return _coarse_note(beginning, max(_FINE_HZ, round(_ABOVE_PARTIALS * highest)), partials)
+    """Return what the fits need of a note, at the least rate that shows all there is to fit."""
+    sounding = _sounding(beginning, _EVERY_PARTIAL_HZ)
+    partials, tail = sounding.partials, sounding.tail.above(_softest(sounding.partials))
+    highest = max(float(some.hz.max(initial=0.0)) for some in (partials, tail))
+    return _coarse_note(beginning, max(_FINE_HZ, round(_ABOVE_PARTIALS * highest)), sounding)
 
 
-def _coarse(part: FloatArray, factor: int) -> FloatArray:
+def _sounding(beginning: Beginning, least_hz: int) -> _Sounding:
+    """Return what the hold, and what sounds before the note, are made of, as seen at a rate."""
+    factor = max(1, beginning.rate_hz // least_hz)
+    hold, before = (_coarse(part, factor) for part in (beginning.hold, beginning.before))
+    partials, tail = (partials_of(part, beginning.rate_hz / factor) for part in (hold, before))
+    return _Sounding(factor=factor, hold=hold, partials=partials, tail=tail)
+
+
+def _softest(partials: Partials) -> float:
+    """Return the amplitude below which a partial of the tail is nothing beside those of a note."""
+    return _TAIL_SHARE * float(partials.amplitudes.sum())
+
+
+def _coarse(part: FloatArray, factor: float) -> FloatArray:
     """Return a frame for every so many."""
     import soxr
 
@@ -275,30 +321,26 @@ def _coarse(part: FloatArray, factor: int) -> FloatArray:
 
 
 def _coarse_note(
-    beginning: Beginning, least_hz: int, partials: Partials | None = None
+    beginning: Beginning, least_hz: int, sounding: _Sounding | None = None
 ) -> CoarseNote | None:
     """Return what the fits need of a note, or None where its hold has no partials.
 
-    partials : of the hold, where they are known.
+    sounding : as seen at a higher rate.
     """
-    factor = max(1, beginning.rate_hz // least_hz)
-    rate = beginning.rate_hz / factor
-    stretch, hold, before = (
-        _coarse(part, factor) for part in (beginning.stretch, beginning.hold, beginning.before)
-    )
-    partials = partials or partials_of(hold, rate)
+    sounding = sounding or _sounding(beginning, least_hz)
+    partials = sounding.partials
     if len(partials.hz) == 0:
         return None
+    factor = max(1, beginning.rate_hz // least_hz)
+    rate = beginning.rate_hz / factor
+    stretch = _coarse(beginning.stretch, factor)
     quiet = beginning.quiet_frames // factor
     power = np.mean(stretch[:quiet] ** 2, axis=1) + 1e-20
     early, late = (float(half.mean()) for half in np.array_split(power, 2))
     high_power = float(
         np.mean(beginning.stretch[: beginning.quiet_frames] ** 2, dtype=np.float64) - power.mean()
     )
-    softest = max(
-        _TAIL_SHARE * float(partials.amplitudes.sum()),
-        _TAIL_IN_NOISE * math.sqrt(max(0.0, high_power)),
-    )
+    softest = max(_softest(partials), _TAIL_IN_NOISE * math.sqrt(max(0.0, high_power)))
     hum = beginning.hum_hz
     return CoarseNote(
         samples=stretch,
@@ -306,9 +348,9 @@ def _coarse_note(
         rate_hz=rate,
         seconds=np.arange(len(stretch)) / rate - beginning.key_down_frame / beginning.rate_hz,
         quiet_seconds=(beginning.quiet_frames - beginning.key_down_frame) / beginning.rate_hz,
-        hold=hold,
+        hold=_coarse(sounding.hold, factor / sounding.factor),
         partials=partials,
-        tail=partials_of(before, rate).above(softest),
+        tail=sounding.tail.above(softest),
         tail_decay=float(np.clip(math.log(early / late) / (quiet / rate), 0, _FASTEST_DECAY)),
         hum_hz=np.zeros(0) if hum is None else hum * np.array(HUM_PARTIALS),
         high_power=max(0.0, high_power),

@@ -264,7 +264,13 @@ def as_first_heard(heard: Sequence[Timed], settled: Sequence[Timed]) -> list[Tim
 
 
 def _later_seconds(first: Timed, settled: Timed) -> float | None:
+    """Return by how much a note is taken to begin later than it was heard, where that is telling.
+
+    Where its audible level is not far above the noise, that alone may lift it there long before.
+    """
     if first.case not in OUT_OF_SILENCE or first.onset_seconds is None:
+        return None
+    if first.case == "clear" and first.blurred:
         return None
     return None if settled.onset_seconds is None else settled.onset_seconds - first.onset_seconds
 

@@ -89,6 +89,36 @@ def test_how_all_notes_of_a_curved_patch_grow_tells_when_keys_went_down(noise_db
     assert abs(cut.latency_seconds - 0.8) < 0.04
 
 
+@pytest.mark.parametrize(("lowest", "noise_dbfs"), [(45, -60.0), (48, -60.0), (45, -65.0)])
+def test_notes_along_a_curve_are_seen_through_noise_by_the_power_that_most_follow(
+    lowest, noise_dbfs
+):
+    sheet = sheet_of(range(lowest, lowest + 25, 3), (60, 110), spacing=3.7, hold=2.7)
+    how = Recording(latency_seconds=0.8, drift_ppm=-130.0, noise_dbfs=noise_dbfs, hum_dbfs=-65.0)
+    take, heard = played(sheet, "curved_pad", how)
+    cut = slice_by_plan(heard, sheet)
+    plan = np.array([note.on_seconds for note in sheet.notes])
+    late = cut.latency_seconds - 0.8 + 1e-6 * (cut.drift_ppm + 130.0) * plan
+    assert 1000 * np.abs(late).max() <= 4.0
+    errors = errors_ms(cut, take)
+    assert np.median(np.abs(errors)) <= 0.2
+    assert np.mean(errors > 0.5) <= 0.2
+
+
+@pytest.mark.parametrize(("patch", "most_early_ms"), [("curved_pad", 10.0), ("pad", 5.0)])
+def test_sync_notes_too_short_to_swell_are_seen_in_noise_too(patch, most_early_ms):
+    settings = SessionSettings(
+        lowest_key=40, highest_key=64, every=6, velocities=(45, 110), hold_seconds=2.7,
+        release_seconds=1.0, pause_seconds=0.2, sync_notes=4,
+    )  # fmt: skip
+    sheet = plan_session(settings)
+    how = Recording(latency_seconds=0.8, drift_ppm=-130.0, noise_dbfs=-60.0, hum_dbfs=-65.0)
+    take, heard = played(sheet, patch, how)
+    errors = errors_ms(slice_by_plan(heard, sheet), take)
+    assert errors[:4].min() >= -most_early_ms
+    assert errors[:4].max() <= 0.5
+
+
 def test_keys_going_down_before_curved_notes_are_heard_are_no_notes_of_their_own():
     sheet = sheet_of(range(36, 64, 4), (60, 110), spacing=3.7, hold=2.7)
     _, heard = played(sheet, "curved_pad", Recording(noise_dbfs=None))
