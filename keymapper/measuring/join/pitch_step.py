@@ -10,7 +10,7 @@ from scipy import fft
 
 from keymapper.measuring.join.levels import hann
 from keymapper.measuring.join.novelty import Ground
-from keymapper.measuring.join.sustain import played
+from keymapper.measuring.playing import played
 
 WINDOW_SECONDS = 0.120
 GRID_CENTS = 3.0
