@@ -180,7 +180,8 @@ def pair_candidates(
     times = len(distances)
     frames = envelope.first_frame + np.arange(times)[:, None] * envelope.hop_frames
     lengths = np.arange(times) * envelope.hop_frames
-    score = distances / (0.5 + achievable) + 0.5 * short_penalty(lengths, bounds.wanted_frames)
+    short = short_penalty(lengths, bounds.wanted_frames).astype(np.float32)
+    score = distances / np.float32(0.5 + achievable) + np.float32(0.5) * short
     allowed = (lengths >= bounds.shortest_frames) & (lengths <= bounds.longest_frames)
     allowed = allowed & (frames >= bounds.first_start) & (frames + lengths <= bounds.last_end)
     score[~allowed] = np.inf
