@@ -30,11 +30,18 @@ class Ground:
     start: int
     end: int
 
-    def wraps(self) -> list[int]:
-        """Frames of play at which a join is looked at: the first, and a settled one if short."""
+    def wraps(self, reach: int) -> list[int]:
+        """Frames of play at which a join is looked at: the first, and a settled one if short.
+
+        ``reach`` frames before the first lie in the sustain: rounds of a short loop that begins
+        early are over before the attack is, which is no fault of theirs.
+        """
         length = self.end - self.start
+        first = (
+            self.end + max(0, math.ceil((self.natural_start + reach - self.end) / length)) * length
+        )
         later = math.ceil(LATER_WRAP_SECONDS * self.rate / length)
-        return [self.end] if later <= 1 else [self.end, self.end + later * length]
+        return [first] if later <= 1 else [first, first + later * length]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,7 +96,9 @@ def novelties_db(
         taken[:] = False
     shifts = [hop * shift // SHIFTS - hop // 2 for shift in range(SHIFTS)]
     joins = [
-        _around(ground, wrap + shift, half, naturals) for wrap in ground.wraps() for shift in shifts
+        _around(ground, wrap + shift, half, naturals)
+        for wrap in ground.wraps((half + 1) * hop + window // 2)
+        for shift in shifts
     ]
     return [
         _novelty_db(natural, np.stack(patches), taken, least_db)

@@ -36,13 +36,13 @@ def pitch_step_db(ground: Ground) -> float:
     window = min(window, natural.shape[1] // 2)
     if window < 64:
         return -math.inf
-    joins = [_joined(ground, wrap - window, wrap, window) for wrap in ground.wraps()]
+    joins = [_joined(ground, wrap - window, wrap, window) for wrap in ground.wraps(window)]
     if ground.end - ground.start < SHORT_LOOP_SECONDS * ground.rate:
         settled = ground.end + math.ceil(2 * window / (ground.end - ground.start)) * (
             ground.end - ground.start
         )
         before = ground.start - window
-        if before >= 0:
+        if before >= ground.natural_start:
             joins.append(_joined(ground, before, settled, window))
     places = np.arange(NATURAL_PAIRS) * GOLDEN % 1  # even spacing could keep step with a vibrato
     firsts = (places * (natural.shape[1] - 2 * window)).astype(int)
