@@ -18,7 +18,7 @@ RISE_SECONDS = 0.3
 FLOOR_DB = -60.0
 #: Overlapping frames blur every gain, those of quick movement most: the first pass asks for more,
 #: the second for what is left.
-OVERSHOOTS = (1.6, 1.0)
+OVERSHOOTS = (1.8, 1.0)
 
 
 def calmed(
