@@ -9,7 +9,7 @@ import numpy as np
 
 from keymapper.measuring.join.levels import THIRDS, levels_db, masked_powers
 from keymapper.measuring.join.novelty import Ground, NaturalLevels
-from keymapper.measuring.join.sustain import played
+from keymapper.measuring.playing import played
 
 SHORTEST_SECONDS = 0.080
 WOBBLE_LINES = 3

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from keymapper.measuring.join.levels import Analysis, floor_power, levels_db, masked_powers
-from keymapper.measuring.join.sustain import played
 from keymapper.measuring.patches import patch_distances_db
+from keymapper.measuring.playing import played
 
 NATURAL_PATCHES = 48
 YARDSTICK = 1.12

@@ -10,7 +10,7 @@ from scipy import fft
 
 from keymapper.measuring.join.levels import hann
 from keymapper.measuring.join.novelty import Ground
-from keymapper.measuring.join.sustain import played
+from keymapper.measuring.playing import played
 
 WINDOW_SECONDS = 0.120
 GRID_CENTS = 3.0
@@ -42,7 +42,7 @@ def pitch_step_db(ground: Ground) -> float:
             ground.end - ground.start
         )
         before = ground.start - window
-        if before >= 0:
+        if before >= ground.natural_start:
             joins.append(_joined(ground, before, settled, window))
     places = np.arange(NATURAL_PAIRS) * GOLDEN % 1  # even spacing could keep step with a vibrato
     firsts = (places * (natural.shape[1] - 2 * window)).astype(int)

@@ -1,4 +1,4 @@
-"""The natural sustain a join is judged against, and the looped sound as it is played."""
+"""The natural sustain a join is judged against."""
 
 from __future__ import annotations
 
@@ -36,17 +36,3 @@ def natural_range(reference: np.ndarray, rate: int, start: int, end: int) -> tup
         last = len(reference)
     last = min(max(last, end), end + reach, len(reference), first + round(LONGEST_SECONDS * rate))
     return first, max(last, first + 1)
-
-
-def played(samples: np.ndarray, start: int, end: int, first: int, last: int) -> np.ndarray:
-    """Return frames [first, last) of the sound a player makes: the head, then the loop for ever.
-
-    samples : float, shape (views, frames).
-    """
-    pieces, at = [np.repeat(samples[:, :1], max(0, min(last, 0) - first), axis=1)], max(first, 0)
-    while at < last:
-        place = at if at < end else start + (at - start) % (end - start)
-        count = min(end - place, last - at)
-        pieces.append(samples[:, place : place + count])
-        at += count
-    return np.concatenate(pieces, axis=1)

@@ -6,7 +6,7 @@
                             (of a short sustain, before one is chosen) audition ◀─────┘
 
 The measure that judges the result (``keymapper.measuring.join``) shares no rule with it, only the
-arithmetic of ``views.py`` and ``patches.py``.
+arithmetic of ``views.py``, ``patches.py`` and ``playing.py``.
 """
 
 from keymapper.measuring.loops.baking import bake_loop, flattened

@@ -26,6 +26,7 @@ from keymapper.measuring.loops.pitch_step import WINDOW_SECONDS, steps_cents
 from keymapper.measuring.loops.region import SustainRegion
 from keymapper.measuring.loops.sustain import LEAST_USUAL_DB, periodicity, reach_hops
 from keymapper.measuring.loops.traits import cycling_db
+from keymapper.measuring.playing import played
 from keymapper.model.loop import Loop, LoopVerdict
 
 TAIL_SECONDS = 0.1
@@ -86,10 +87,8 @@ def audible_db(
 
 
 def _played(audio: np.ndarray, loop: Loop, first: int, last: int) -> np.ndarray:
-    """Frames [first, last) of what a player makes; the first one goes on before the note."""
-    frames = np.arange(first, last)
-    turns = loop.start_frame + (frames - loop.start_frame) % loop.length_frames
-    return np.asarray(audio[np.where(frames < loop.end_frame, frames, turns).clip(min=0)])
+    """Frames [first, last) of what a player makes, shape (frames, channels)."""
+    return played(audio.T, loop.start_frame, loop.end_frame, first, last).T
 
 
 def _powers(audio: np.ndarray, bands: BandPowers) -> BandPowers:

@@ -16,8 +16,9 @@ from keymapper.model.loop import Loop
 
 RISE_SECONDS = 0.3
 FLOOR_DB = -60.0
-#: Overlapping frames blur every gain, those of quick movement most: each pass seeks what is left.
-OVERSHOOTS = (1.6, 1.6, 1.0)
+#: Overlapping frames blur every gain, those of quick movement most: the first pass asks for more,
+#: the second for what is left.
+OVERSHOOTS = (1.8, 1.0)
 
 
 def calmed(
@@ -25,7 +26,7 @@ def calmed(
 ) -> np.ndarray:
     """Return the audio with ``ratio`` of the movement of its third octaves taken out.
 
-    In every frame and third octave the level is drawn towards its mean over the loop, in three
+    In every frame and third octave the level is drawn towards its mean over the loop, in two
     passes, as overlapping frames blur what is asked of them. The change comes in over 0.3 s before
     the loop (not before ``first_frame``) and stays to the end.
 

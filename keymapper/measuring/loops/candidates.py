@@ -20,6 +20,10 @@ PEAK_SPACING_SECONDS = 0.006
 PAIRS = 24
 PAIR_SPACING = 3
 PAIR_REACH_SECONDS = 0.012
+REPEATS = 8
+PLACES_PER_REPEAT = 4
+REPEATS_APART_SECONDS, PLACES_APART_HOPS = 0.02, 6
+REPEAT_REACH_FRAMES = 2
 AROUND_HOPS = 10
 UNSEEN_PART = 0.5
 ACHIEVABLE_QUANTILE = 0.003
@@ -176,7 +180,8 @@ def pair_candidates(
     times = len(distances)
     frames = envelope.first_frame + np.arange(times)[:, None] * envelope.hop_frames
     lengths = np.arange(times) * envelope.hop_frames
-    score = distances / (0.5 + achievable) + 0.5 * short_penalty(lengths, bounds.wanted_frames)
+    short = short_penalty(lengths, bounds.wanted_frames).astype(np.float32)
+    score = distances / np.float32(0.5 + achievable) + np.float32(0.5) * short
     allowed = (lengths >= bounds.shortest_frames) & (lengths <= bounds.longest_frames)
     allowed = allowed & (frames >= bounds.first_start) & (frames + lengths <= bounds.last_end)
     score[~allowed] = np.inf
@@ -193,6 +198,50 @@ def pair_candidates(
     starts = frames[order // side * PAIR_SPACING + inner // PAIR_SPACING, 0]
     ends = starts + lengths[order % side * PAIR_SPACING + inner % PAIR_SPACING]
     return _at_best_lags(coarse, starts, ends, bounds, round(PAIR_REACH_SECONDS * coarse.rate_hz))
+
+
+def repeating_candidates(
+    coarse: CoarseWave,
+    repeats: np.ndarray,
+    envelope: Envelope,
+    distances: np.ndarray,
+    bounds: Bounds,
+) -> Candidates:
+    """Return loops of the lengths a sustain repeats with, where their surroundings match best.
+
+    repeats : autocorrelation of its waveform at every lag in coarse frames.
+    distances : shape (times, lags), of each time from every later one.
+    """
+    lags = _peaks(repeats[None], max(3, round(PEAK_SPACING_SECONDS * coarse.rate_hz)))[0]
+    lengths = lags * coarse.factor
+    merit = repeats[lags] - 0.1 * short_penalty(lengths, bounds.wanted_frames)
+    merit[(lengths < bounds.shortest_frames) | (lengths > bounds.longest_frames)] = -np.inf
+    apart = round(REPEATS_APART_SECONDS * coarse.rate_hz * coarse.factor)
+    times = len(distances)
+    frames = envelope.first_frame + np.arange(times) * envelope.hop_frames
+    starts, ends = [], []
+    for length in lengths[_apart(lengths, -merit, apart, REPEATS)]:
+        away = distances[:, min(times - 1, round(length / envelope.hop_frames))]
+        inside = (frames >= bounds.first_start) & (frames + length <= bounds.last_end)
+        cost = np.where(inside, away, np.inf)
+        places = frames[_apart(np.arange(times), cost, PLACES_APART_HOPS, PLACES_PER_REPEAT)]
+        starts.append(places)
+        ends.append(places + length)
+    if not starts:
+        return _none()
+    return _at_best_lags(
+        coarse, np.concatenate(starts), np.concatenate(ends), bounds, REPEAT_REACH_FRAMES
+    )
+
+
+def _apart(places: np.ndarray, cost: np.ndarray, apart: float, most: int) -> np.ndarray:
+    """Return which places cost least of those no two of which are nearer than ``apart``."""
+    cost = cost.copy()
+    kept: list[int] = []
+    while len(kept) < most and np.isfinite(cost).any():
+        kept.append(int(np.argmin(cost)))
+        cost[np.abs(places - places[kept[-1]]) < apart] = np.inf
+    return np.array(kept, dtype=int)
 
 
 def _least(values: np.ndarray, count: int) -> np.ndarray:
