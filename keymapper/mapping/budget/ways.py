@@ -7,7 +7,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from keymapper.mapping.budget.layers import Root
-from keymapper.mapping.budget.terms import LOWER_RATES_HZ, BudgetLimits, KeepableNote
+from keymapper.mapping.budget.terms import (
+    LOWER_BITS,
+    LOWER_RATES_HZ,
+    BudgetLimits,
+    KeepableNote,
+)
 from keymapper.model.hearing import folding_loss_db, noise_loss_db, rate_loss_db
 
 LEAST_LOSS_DB = 0.05
@@ -45,9 +50,9 @@ def commons(notes: Sequence[KeepableNote], limits: BudgetLimits) -> Iterator[Com
         yield Common(folded=False, bits=limits.bits)
         return
     folds = limits.may_fold and any(note.channels > 1 for note in notes)
-    lower = limits.may_lower_bits and limits.bits > 16
+    lower = limits.may_lower_bits and limits.bits > LOWER_BITS
     for folded in (False, True) if folds else (False,):
-        for bits in (limits.bits, 16) if lower else (limits.bits,):
+        for bits in (limits.bits, LOWER_BITS) if lower else (limits.bits,):
             yield Common(folded=folded, bits=bits)
 
 
