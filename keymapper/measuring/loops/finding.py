@@ -21,6 +21,7 @@ from keymapper.measuring.loops.features import (
 from keymapper.measuring.loops.flattening import find_flattening
 from keymapper.measuring.loops.region import SustainRegion, find_region
 from keymapper.measuring.loops.search import (
+    AUDITIONED_SECONDS,
     FoundLoop,
     find_long_loops,
     given_loop,
@@ -40,8 +41,6 @@ MOST_CALMING = 0.85
 RHYTHM_DB = 6.0
 #: Of tones under this, levels seen at 43 ms sway with single periods.
 LOWEST_CALMED_HZ = 50.0
-#: Loops of shorter sustains are finished and listened to before one is chosen.
-AUDITIONED_SECONDS = 2.0
 HARDLY_HEARD_DB = -2.5
 UNHEARD_DB = -6.0
 FROZEN_DB = 3.0

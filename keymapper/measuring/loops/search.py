@@ -35,6 +35,8 @@ from keymapper.model.loop import Loop, LoopKind
 CLOSER_LOOK = 24
 REFINED = 12
 TRIED = 3
+#: Loops of shorter sustains are finished and listened to before one is chosen; more are tried.
+AUDITIONED_SECONDS, TRIED_FOR_AUDITION = 2.0, 5
 SURE_CORRELATION = 0.9995
 UNLIKE_SECONDS = 0.02
 #: Of tones under this, band levels sway with single periods: the waveform tells what repeats.
@@ -95,7 +97,9 @@ def find_long_loops(
     traits = _with_full_rate_look(traits, found, samples, coarse, quick, bounds, template)
     unlike, unlike_wide = likenesses(found, sustain, bounds)
     traits = replace(traits, unlike=unlike, unlike_wide=unlike_wide)
-    yield from _tried(samples, sustain, quick, found, traits, bounds)
+    most = TRIED_FOR_AUDITION if region.seconds(rate) < AUDITIONED_SECONDS else TRIED
+    best = np.argsort(choice_cost(traits), kind="stable")[:most]
+    yield from _tried(samples, sustain, quick, found.chosen(best), traits.chosen(best), bounds)
 
 
 def given_loop(
@@ -123,13 +127,13 @@ def _tried(
     traits: Traits,
     bounds: Bounds,
 ) -> Iterator[FoundLoop]:
-    """Yield the best candidates by what they cost once their joins have been tried.
+    """Yield candidates by what they cost once their joins have been tried.
 
     The estimates tell in which order to try them, and when the next cannot be cheaper: what nobody
     asks for is not tried.
     """
     estimates = choice_cost(traits)
-    order = np.argsort(estimates, kind="stable")[:TRIED]
+    order = np.argsort(estimates, kind="stable")
     tried: list[FoundLoop] = []
     for index in order:
         while tried and tried[0].cost <= estimates[index]:

@@ -99,6 +99,23 @@ def test_of_a_short_sustain_the_next_loop_is_taken_where_the_first_is_heard(
     assert first.loop is not None
 
 
+def test_five_long_loops_of_a_short_sustain_are_listened_to(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    samples = played_note("reed", 24).samples[: round(0.8 * RATE)]
+    kinds: list[str] = []
+
+    def heard(*arguments: object) -> float:
+        verdict = arguments[3]
+        assert isinstance(verdict, LoopVerdict)
+        kinds.append(verdict.kind)
+        return 9.0
+
+    monkeypatch.setattr(finding, "audible_db", heard)
+    find_loop(samples, RATE)
+    assert kinds.count("long") == 5
+
+
 def test_loops_of_longer_sustains_are_not_listened_to(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(finding, "audible_db", None)
     assert find_loop(tone(2.5), RATE, f0_hz=F0_HZ).loop is not None
