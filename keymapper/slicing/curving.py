@@ -14,12 +14,13 @@ from dataclasses import replace
 import numpy as np
 
 from keymapper.slicing.alignment import fitted_line
+from keymapper.slicing.beginning import beginning_of, is_held_long
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.growth import GROWING
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.placing import spread
 from keymapper.slicing.side_by_side import side_by_side
-from keymapper.slicing.swelling import beginning_of, is_held_long, left_by_ways
+from keymapper.slicing.swelling import left_by_ways
 from keymapper.slicing.timing import Asked
 
 _ALONE: Sequence[Sequence[int]] = ((1,), (2,), (3,))

@@ -8,10 +8,11 @@ from dataclasses import replace
 import numpy as np
 
 from keymapper.slicing.attack import key_down_of
+from keymapper.slicing.beginning import beginning_of
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.side_by_side import side_by_side
 from keymapper.slicing.starts import NoteStart
-from keymapper.slicing.swelling import beginning_of, key_down_seconds, seen_audible
+from keymapper.slicing.swelling import key_down_seconds, seen_audible
 from keymapper.slicing.timing import Asked, Timed, moment_of, note_peak, timed_onset
 
 _START_LAG_SECONDS, _SWELL_LAG_SECONDS = 0.006, 0.05

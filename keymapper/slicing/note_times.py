@@ -5,17 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from keymapper.slicing.beginning import Beginning, beginning_of, is_held_long
 from keymapper.slicing.curving import way_of_growing
 from keymapper.slicing.growth import GROWING
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.side_by_side import side_by_side
-from keymapper.slicing.swelling import (
-    Beginning,
-    SeenAudible,
-    beginning_of,
-    is_held_long,
-    seen_audible,
-)
+from keymapper.slicing.swelling import SeenAudible, seen_audible
 from keymapper.slicing.timing import Asked, Timed, is_slow, moment_of, timed_onset
 
 _EARLY_SECONDS = 0.002

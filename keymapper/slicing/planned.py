@@ -12,6 +12,7 @@ import numpy as np
 from keymapper.errors import MeasurementError
 from keymapper.model.session import SessionSheet
 from keymapper.slicing.alignment import fitted_line
+from keymapper.slicing.beginning import beginning_of
 from keymapper.slicing.by_order import slice_by_order
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.curving import curved_line
@@ -28,7 +29,7 @@ from keymapper.slicing.placing import Placed, placed_take, spread
 from keymapper.slicing.presence import PRESENT_SHARE, new_share
 from keymapper.slicing.side_by_side import side_by_side
 from keymapper.slicing.struck_again import struck_again
-from keymapper.slicing.swelling import beginning_of, key_down_seconds
+from keymapper.slicing.swelling import key_down_seconds
 from keymapper.slicing.timing import (
     OUT_OF_SILENCE,
     Asked,

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
+from keymapper.slicing.beginning import Beginning, beginning_of
 from keymapper.slicing.course import course_of
 from keymapper.slicing.levels import levels_of
-from keymapper.slicing.swelling import Beginning, beginning_of, key_down_seconds, seen_audible
+from keymapper.slicing.swelling import key_down_seconds, seen_audible
 from keymapper.slicing.timing import Asked
 from tests.slicing.takes import ArrayTake
 
