@@ -21,6 +21,7 @@ from keymapper.model.instrument import VelocityFade, VelocityGain
 VELOCITY_STEP = 6
 """Velocities between two written points: players join them by straight lines in amplitude."""
 LEAST_GAIN_DB = -60.0
+_WAYS = tuple(step / 8 for step in range(1, 8))
 MOST_RAISED_DB = 9.0
 """Of layers that take from each other while they fade: raised more, one would stick out."""
 
@@ -141,9 +142,19 @@ def _sum_db(way: float, correlation: float | None) -> float:
     return max(-MOST_RAISED_DB, 10.0 * math.log10(max(power, 1e-12)))
 
 
-def would_cancel(correlation: float) -> bool:
-    """Say whether two sounds take more from each other, half-way, than a fade may raise them by."""
-    return 10.0 * math.log10(max((1.0 + correlation) / 2.0, 1e-12)) < -MOST_RAISED_DB
+def most_uneven_db(correlation: float, below: float, above: float) -> float:
+    """Return by how much two sounds of one level are at most off it while one fades into the other.
+
+    correlation : of the two, -1 to 1.
+    below, above : that for which the louder and the softer one are made even.
+    """
+    off = []
+    for way in _WAYS:
+        softer = (1.0 - way) * 10.0 ** (-_sum_db(way, above) / 20.0)
+        louder = way * 10.0 ** (-_sum_db(way, below) / 20.0)
+        power = softer**2 + louder**2 + 2.0 * correlation * softer * louder
+        off.append(abs(10.0 * math.log10(max(power, 1e-12))))
+    return max(off)
 
 
 def gains_within(

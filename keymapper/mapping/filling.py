@@ -57,8 +57,6 @@ def by_area(placed: PlacedNote) -> list[PlacedNote]:
                 high_key=area.high_key,
                 low_velocity=area.low_velocity,
                 high_velocity=area.high_velocity,
-                round_robin=area.round_robin,
-                round_robins=area.round_robins,
                 fade_below=area.fade_below,
                 fade_above=area.fade_above,
             ),
@@ -76,13 +74,38 @@ def areas_of(placed: PlacedNote) -> tuple[Area, ...]:
         high_key=place.high_key,
         low_velocity=place.low_velocity,
         high_velocity=place.high_velocity,
-        round_robin=place.round_robin,
-        round_robins=place.round_robins,
         fade_below=place.fade_below,
         fade_above=place.fade_above,
         velocity_gains=placed.velocity_gains,
     )
     return placed.areas or (whole,)
+
+
+def cut_where_fades_change(placed: Sequence[PlacedNote]) -> tuple[PlacedNote, ...]:
+    """Return notes whose areas end where a layer that they fade into hands over to another note."""
+    attacks = [area for note in placed if note.place.trigger == "attack" for area in areas_of(note)]
+    return tuple(
+        replace(note, areas=tuple(part for area in areas_of(note) for part in _cut(area, attacks)))
+        if note.place.trigger == "attack"
+        else note
+        for note in placed
+    )
+
+
+def _cut(area: Area, others: Sequence[Area]) -> list[Area]:
+    edges = {
+        key
+        for other in others
+        if (area.fade_above and other.low_velocity == area.high_velocity + 1)
+        or (area.fade_below and other.high_velocity == area.low_velocity - 1)
+        for key in (other.low_key, other.high_key + 1)
+        if area.low_key < key <= area.high_key
+    }
+    lows = [area.low_key, *sorted(edges)]
+    return [
+        replace(area, low_key=low, high_key=after - 1)
+        for low, after in zip(lows, [*lows[1:], area.high_key + 1], strict=True)
+    ]
 
 
 def unreached(placed: Sequence[PlacedNote]) -> list[str]:
@@ -173,8 +196,6 @@ def _area(
         high_key=key,
         low_velocity=low_velocity,
         high_velocity=high_velocity,
-        round_robin=note.place.round_robin,
-        round_robins=note.place.round_robins,
         fade_below=fade_below,
         fade_above=fade_above,
         velocity_gains=_gains(gains, sounding, below, above),

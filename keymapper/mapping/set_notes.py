@@ -44,14 +44,12 @@ class DecidedNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Area:
-    """Keys × velocities × turn that a note plays, ranges inclusive, and its level over velocity."""
+    """Keys × velocities that a note plays, all ranges inclusive, and its level over velocity."""
 
     low_key: int
     high_key: int
     low_velocity: int
     high_velocity: int
-    round_robin: int
-    round_robins: int
     fade_below: int
     fade_above: int
     velocity_gains: tuple[VelocityGain, ...]

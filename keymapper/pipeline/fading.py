@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 
@@ -19,10 +19,9 @@ from keymapper.mapping.dynamics import (
     fade_of,
     faded_range,
     gains_within,
-    would_cancel,
+    most_uneven_db,
 )
-from keymapper.mapping.fading import cut_where_fades_change, meet
-from keymapper.mapping.filling import areas_of, by_area
+from keymapper.mapping.filling import areas_of, by_area, cut_where_fades_change
 from keymapper.mapping.set_notes import Area
 from keymapper.mapping.zones import zones_of
 from keymapper.measuring.loops import flattened
@@ -34,14 +33,17 @@ from keymapper.proving.player import Player
 
 _LISTENING_SECONDS = (0.1, 4.0)
 _KEPT_SAMPLES = 8
+_MOST_UNEVEN_DB = 1.5
+"""Anywhere in a fade, whichever repeats meet."""
 
 
 def with_even_fades(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
     """Return plans whose velocity layers are as loud together, where they fade, as each alone.
 
     Layers that are alike add up by amplitude, others by power, and what is out of phase takes
-    from each other: how alike two layers are is heard by playing both, for each pair of turns that
-    sounds together. A pair that would all but cancel hands over at once.
+    from each other: how alike two layers are is heard by playing both. Players differ in which
+    repeats of two layers meet: where the level would depend on that, or two notes all but cancel,
+    the layers hand over at once.
 
     plans : levelled.
     """
@@ -65,6 +67,8 @@ class _Part:
 
 Pair = tuple[int, int]
 """A softer and a louder one of several."""
+Alike = Mapping[Pair, tuple[float, ...]]
+"""The correlations, -1 to 1, of each two parts that fade into each other, on some of their keys."""
 
 
 def _evened(plan: BuildPlan) -> BuildPlan:
@@ -73,9 +77,9 @@ def _evened(plan: BuildPlan) -> BuildPlan:
     orders = sample_orders(plan)
     parts = _parts(plan, orders)
     alike = _alike(parts, orders)
-    cancelling = _cancelling(parts, alike)
+    at_once = _at_once(plan, parts, alike)
     evened = {
-        (part.note, part.index): _evened_area(part, number, parts, alike, cancelling)
+        (part.note, part.index): _evened_area(part, number, alike, at_once)
         for number, part in enumerate(parts)
     }
     placed = tuple(
@@ -85,7 +89,7 @@ def _evened(plan: BuildPlan) -> BuildPlan:
         )
         for index, note in enumerate(cut)
     )
-    remarks = (*plan.assembly.remarks, *_remarks(plan, parts, alike, cancelling))
+    remarks = (*plan.assembly.remarks, *_remarks(plan, parts, at_once))
     return replace(plan, assembly=replace(plan.assembly, placed=placed, remarks=remarks))
 
 
@@ -114,11 +118,10 @@ def _parts(plan: BuildPlan, orders: Sequence[SampleOrder]) -> list[_Part]:
     ]
 
 
-def _alike(parts: Sequence[_Part], orders: Sequence[SampleOrder]) -> dict[Pair, float]:
-    """Return the correlation, -1 to 1, of each two parts that fade into each other."""
+def _alike(parts: Sequence[_Part], orders: Sequence[SampleOrder]) -> Alike:
     sound = lru_cache(_KEPT_SAMPLES)(partial(_sound, {order.file: order for order in orders}))
-    known: dict[tuple[str, str, int, int], float] = {}
-    found: dict[Pair, float] = {}
+    known: dict[tuple[str, str, int, int], tuple[float, ...]] = {}
+    found: dict[Pair, tuple[float, ...]] = {}
     for number, lower in enumerate(parts):
         for other in _fading_into(lower, parts):
             pair = (lower.region, parts[other].region)
@@ -131,55 +134,52 @@ def _alike(parts: Sequence[_Part], orders: Sequence[SampleOrder]) -> dict[Pair, 
 
 
 def _fading_into(lower: _Part, parts: Sequence[_Part]) -> list[int]:
-    """Return the parts that `lower` fades into."""
+    """Return the parts that `lower` fades into, of whatever round robin."""
+    one = lower.zone
     return [
         number
         for number, upper in enumerate(parts)
         if upper.fade.in_high > 0
         and upper.fade.in_low == lower.fade.out_low
-        and meet(lower.area, upper.area)
+        and max(one.low_key, upper.zone.low_key) <= min(one.high_key, upper.zone.high_key)
     ]
 
 
-def _cancelling(parts: Sequence[_Part], alike: Mapping[Pair, float]) -> set[Pair]:
-    """Return the pairs of notes that would all but cancel while they fade.
-
-    Of a note that meets several at one turn, as it may where turns are many, there are none.
-    """
-    values: dict[Pair, list[float]] = defaultdict(list)
-    for (lower, upper), value in alike.items():
-        values[parts[lower].note, parts[upper].note].append(value)
-    among_several = {
-        part.note
-        for number, part in enumerate(parts)
-        for side in (_below(number, alike), _above(number, alike))
-        if len({parts[other].note for other in side}) > 1
-    }
-    return {
+def _at_once(plan: BuildPlan, parts: Sequence[_Part], alike: Alike) -> frozenset[Pair]:
+    """Return the pairs of parts that hand over at once: all repeats of two roots, or none."""
+    groups: dict[tuple[object, object], list[Pair]] = defaultdict(list)
+    for lower, upper in alike:
+        places = (plan.assembly.placed[parts[number].note].place for number in (lower, upper))
+        one, other = ((place.low_velocity, place.low_key) for place in places)
+        groups[one, other].append((lower, upper))
+    return frozenset(
         pair
-        for pair, found in values.items()
-        if would_cancel(sum(found) / len(found)) and not among_several & set(pair)
-    }
+        for pairs in groups.values()
+        if any(_is_uneven(pair, alike) for pair in pairs)
+        for pair in pairs
+    )
 
 
-def _below(number: int, alike: Mapping[Pair, float]) -> list[int]:
-    return [lower for lower, upper in alike if upper == number]
+def _is_uneven(pair: Pair, alike: Alike) -> bool:
+    lower, upper = pair
+    made_for = _mean(_below(upper, alike)), _mean(_above(lower, alike))
+    return any(most_uneven_db(one, *made_for) > _MOST_UNEVEN_DB for one in alike[pair])
 
 
-def _above(number: int, alike: Mapping[Pair, float]) -> list[int]:
-    return [upper for lower, upper in alike if lower == number]
+def _below(number: int, alike: Alike) -> list[float]:
+    """Return how alike a part is to each that fades out while it fades in."""
+    return [one for (_, upper), values in alike.items() if upper == number for one in values]
 
 
-def _evened_area(
-    part: _Part,
-    number: int,
-    parts: Sequence[_Part],
-    alike: Mapping[Pair, float],
-    cancelling: set[Pair],
-) -> Area:
+def _above(number: int, alike: Alike) -> list[float]:
+    """Return how alike a part is to each that it fades out into."""
+    return [one for (lower, _), values in alike.items() if lower == number for one in values]
+
+
+def _evened_area(part: _Part, number: int, alike: Alike, at_once: Container[Pair]) -> Area:
     below, above = _below(number, alike), _above(number, alike)
-    in_at_once = any((parts[other].note, part.note) in cancelling for other in below)
-    out_at_once = any((part.note, parts[other].note) in cancelling for other in above)
+    in_at_once = any(pair in at_once for pair in alike if pair[1] == number)
+    out_at_once = any(pair in at_once for pair in alike if pair[0] == number)
     area = replace(
         part.area,
         fade_below=0 if in_at_once else part.area.fade_below,
@@ -194,26 +194,21 @@ def _evened_area(
         gains = even_through_fade(
             gains,
             fade,
-            None if in_at_once else _mean([alike[other, number] for other in below]),
-            None if out_at_once else _mean([alike[number, other] for other in above]),
+            _mean(below) if below and not in_at_once else None,
+            _mean(above) if above and not out_at_once else None,
         )
     return replace(area, velocity_gains=gains)
 
 
-def _remarks(
-    plan: BuildPlan,
-    parts: Sequence[_Part],
-    alike: Mapping[Pair, float],
-    cancelling: set[Pair],
-) -> tuple[str, ...]:
-    if not cancelling:
+def _remarks(plan: BuildPlan, parts: Sequence[_Part], at_once: Iterable[Pair]) -> tuple[str, ...]:
+    placed = plan.assembly.placed
+    roots = {placed[parts[lower].note].decision.root_key for lower, _ in at_once}
+    if not roots:
         return ()
-    pairs = {(parts[lower].note, parts[upper].note) for lower, upper in alike}
-    roots = {plan.assembly.placed[lower].decision.root_key for lower, _ in cancelling}
     where = " ".join(key_name(key) for key in sorted(roots))
     return (
-        f"{len(cancelling)} of {len(pairs)} pairs of notes would all but cancel while one fades "
-        f"into the other, and hand over at once ({where})",
+        "layers hand over at once where their recordings would cancel, or swing in level by key "
+        f"or repeat, while they fade ({where})",
     )
 
 
@@ -221,13 +216,12 @@ def _likeness(
     pair: tuple[SfzRegion, SfzRegion],
     keys: tuple[int, int],
     sound: Callable[[str], PlayerSample],
-) -> float:
-    """Return the correlation, -1 to 1, of two zones played on the keys they share."""
+) -> tuple[float, ...]:
+    """Return the correlation, -1 to 1, of two zones on the lowest, root and highest shared key."""
     low, high = keys
     samples = {region.sample: sound(region.sample) for region in pair}
     root = min(max(pair[0].pitch_keycenter, low), high)
-    values = [_correlation(pair, samples, key) for key in sorted({low, root, high})]
-    return sum(values) / len(values)
+    return tuple(_correlation(pair, samples, key) for key in sorted({low, root, high}))
 
 
 def _correlation(
@@ -258,5 +252,5 @@ def _sound(orders: Mapping[str, SampleOrder], file: str) -> PlayerSample:
     return PlayerSample(samples=flattened(note, rate, order.loop) if looped else note, rate=rate)
 
 
-def _mean(values: Sequence[float]) -> float | None:
-    return sum(values) / len(values) if values else None
+def _mean(values: Sequence[float]) -> float:
+    return sum(values) / len(values)
