@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Container, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
+from typing import Literal
 
 import numpy as np
 
@@ -32,7 +33,7 @@ from keymapper.proving.events import NoteOn, PlayerSample, PlayerSettings
 from keymapper.proving.player import Player
 
 _LISTENING_SECONDS = (0.1, 4.0)
-_KEPT_SAMPLES = 8
+_KEPT_SAMPLES, _KEPT_NOTES = 8, 32
 _MOST_UNEVEN_DB = 1.5
 """Anywhere in a fade, whichever repeats meet."""
 
@@ -78,8 +79,10 @@ def _evened(plan: BuildPlan) -> BuildPlan:
     parts = _parts(plan, orders)
     alike = _alike(parts, orders)
     at_once = _at_once(plan, parts, alike)
+    fading = {pair: values for pair, values in alike.items() if pair not in at_once}
+    below, above = _means(fading, 1), _means(fading, 0)
     evened = {
-        (part.note, part.index): _evened_area(part, number, alike, at_once)
+        (part.note, part.index): _evened_area(part, below.get(number), above.get(number))
         for number, part in enumerate(parts)
     }
     placed = tuple(
@@ -120,6 +123,7 @@ def _parts(plan: BuildPlan, orders: Sequence[SampleOrder]) -> list[_Part]:
 
 def _alike(parts: Sequence[_Part], orders: Sequence[SampleOrder]) -> Alike:
     sound = lru_cache(_KEPT_SAMPLES)(partial(_sound, {order.file: order for order in orders}))
+    played = lru_cache(_KEPT_NOTES)(partial(_played, sound))
     known: dict[tuple[str, str, int, int], tuple[float, ...]] = {}
     found: dict[Pair, tuple[float, ...]] = {}
     for number, lower in enumerate(parts):
@@ -128,7 +132,11 @@ def _alike(parts: Sequence[_Part], orders: Sequence[SampleOrder]) -> Alike:
             low, high = max(one.lokey for one in pair), min(one.hikey for one in pair)
             same = (pair[0].sample, pair[1].sample, low, high)
             if same not in known:
-                known[same] = _likeness(pair, (low, high), sound)
+                root = min(max(pair[0].pitch_keycenter, low), high)
+                known[same] = tuple(
+                    _correlation(*(played(region, key) for region in pair))
+                    for key in sorted({low, root, high})
+                )
             found[number, other] = known[same]
     return found
 
@@ -147,6 +155,7 @@ def _fading_into(lower: _Part, parts: Sequence[_Part]) -> list[int]:
 
 def _at_once(plan: BuildPlan, parts: Sequence[_Part], alike: Alike) -> frozenset[Pair]:
     """Return the pairs of parts that hand over at once: all repeats of two roots, or none."""
+    below, above = _means(alike, 1), _means(alike, 0)
     groups: dict[tuple[object, object], list[Pair]] = defaultdict(list)
     for lower, upper in alike:
         places = (plan.assembly.placed[parts[number].note].place for number in (lower, upper))
@@ -155,48 +164,40 @@ def _at_once(plan: BuildPlan, parts: Sequence[_Part], alike: Alike) -> frozenset
     return frozenset(
         pair
         for pairs in groups.values()
-        if any(_is_uneven(pair, alike) for pair in pairs)
+        if any(
+            most_uneven_db(value, below[upper], above[lower]) > _MOST_UNEVEN_DB
+            for lower, upper in pairs
+            for value in alike[lower, upper]
+        )
         for pair in pairs
     )
 
 
-def _is_uneven(pair: Pair, alike: Alike) -> bool:
-    lower, upper = pair
-    made_for = _mean(_below(upper, alike)), _mean(_above(lower, alike))
-    return any(most_uneven_db(one, *made_for) > _MOST_UNEVEN_DB for one in alike[pair])
+def _means(alike: Alike, side: Literal[0, 1]) -> dict[int, float]:
+    """Return how alike each part is on average to those it fades into (0), or out of which (1)."""
+    values: dict[int, list[float]] = defaultdict(list)
+    for pair, found in alike.items():
+        values[pair[side]] += found
+    return {number: sum(some) / len(some) for number, some in values.items()}
 
 
-def _below(number: int, alike: Alike) -> list[float]:
-    """Return how alike a part is to each that fades out while it fades in."""
-    return [one for (_, upper), values in alike.items() if upper == number for one in values]
+def _evened_area(part: _Part, below: float | None, above: float | None) -> Area:
+    """Return an area with its level even through its fades.
 
-
-def _above(number: int, alike: Alike) -> list[float]:
-    """Return how alike a part is to each that it fades out into."""
-    return [one for (lower, _), values in alike.items() if lower == number for one in values]
-
-
-def _evened_area(part: _Part, number: int, alike: Alike, at_once: Container[Pair]) -> Area:
-    below, above = _below(number, alike), _above(number, alike)
-    in_at_once = any(pair in at_once for pair in alike if pair[1] == number)
-    out_at_once = any(pair in at_once for pair in alike if pair[0] == number)
+    below, above : how alike it is to what it fades in over and out into; None where it does not,
+    or hands over at once.
+    """
     area = replace(
         part.area,
-        fade_below=0 if in_at_once else part.area.fade_below,
-        fade_above=0 if out_at_once else part.area.fade_above,
+        fade_below=0 if below is None else part.area.fade_below,
+        fade_above=0 if above is None else part.area.fade_above,
     )
     own = (area.low_velocity, area.high_velocity)
     fade = fade_of(own, area.fade_below, area.fade_above)
-    gains = gains_within(
-        part.area.velocity_gains, faded_range(own, area.fade_below, area.fade_above)
-    )
+    sounding = faded_range(own, area.fade_below, area.fade_above)
+    gains = gains_within(part.area.velocity_gains, sounding)
     if fade is not None:
-        gains = even_through_fade(
-            gains,
-            fade,
-            _mean(below) if below and not in_at_once else None,
-            _mean(above) if above and not out_at_once else None,
-        )
+        gains = even_through_fade(gains, fade, below, above)
     return replace(area, velocity_gains=gains)
 
 
@@ -212,35 +213,21 @@ def _remarks(plan: BuildPlan, parts: Sequence[_Part], at_once: Iterable[Pair]) -
     )
 
 
-def _likeness(
-    pair: tuple[SfzRegion, SfzRegion],
-    keys: tuple[int, int],
-    sound: Callable[[str], PlayerSample],
-) -> tuple[float, ...]:
-    """Return the correlation, -1 to 1, of two zones on the lowest, root and highest shared key."""
-    low, high = keys
-    samples = {region.sample: sound(region.sample) for region in pair}
-    root = min(max(pair[0].pitch_keycenter, low), high)
-    return tuple(_correlation(pair, samples, key) for key in sorted({low, root, high}))
-
-
-def _correlation(
-    pair: tuple[SfzRegion, SfzRegion], samples: Mapping[str, PlayerSample], key: int
-) -> float:
-    settings = PlayerSettings(rate=samples[pair[0].sample].rate)
+def _played(sound: Callable[[str], PlayerSample], region: SfzRegion, key: int) -> np.ndarray:
+    """Return a zone by itself on a key, without its attack; shape (values,)."""
+    samples = {region.sample: sound(region.sample)}
+    settings = PlayerSettings(rate=samples[region.sample].rate)
     first, last = (round(seconds * settings.rate) for seconds in _LISTENING_SECONDS)
-    lower, upper = (
-        _alone(Player((region,), samples, settings), region, key, last)[first:].ravel()
-        for region in pair
-    )
-    power = float(np.sqrt(np.dot(lower, lower) * np.dot(upper, upper)))
-    return float(np.dot(lower, upper)) / power if power > 0.0 else 0.0
-
-
-def _alone(player: Player, region: SfzRegion, key: int, frames: int) -> np.ndarray:
+    player = Player((region,), samples, settings)
     note = NoteOn(at_frame=0, key=key, velocity=(region.lovel + region.hivel) // 2)
     voices = player.voices((note,), region.seq_position - 1)
-    return player.render(voices, frames).astype(np.float64)
+    return np.asarray(player.render(voices, last)[first:].ravel())
+
+
+def _correlation(lower: np.ndarray, upper: np.ndarray) -> float:
+    one, other = lower.astype(np.float64), upper.astype(np.float64)
+    power = float(np.sqrt(np.dot(one, one) * np.dot(other, other)))
+    return float(np.dot(one, other)) / power if power > 0.0 else 0.0
 
 
 def _sound(orders: Mapping[str, SampleOrder], file: str) -> PlayerSample:
@@ -250,7 +237,3 @@ def _sound(orders: Mapping[str, SampleOrder], file: str) -> PlayerSample:
     note, rate = prepared(audio.samples, audio.info.rate, order.preparation), order.preparation.rate
     looped = order.loop.loop is not None
     return PlayerSample(samples=flattened(note, rate, order.loop) if looped else note, rate=rate)
-
-
-def _mean(values: Sequence[float]) -> float:
-    return sum(values) / len(values)
