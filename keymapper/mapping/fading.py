@@ -8,22 +8,16 @@ from dataclasses import replace
 
 from keymapper.mapping.dynamics import gain_between_db
 from keymapper.mapping.fade_curves import way_through
-from keymapper.mapping.key_ranges import share_keys
 from keymapper.mapping.set_notes import Area, PlacedNote, areas_of
 from keymapper.model.instrument import VelocityFade, VelocityGain
 
-MOST_TURNS_TOGETHER = 24
-"""Zones that a layer of fewer turns may have on a key; five turns that meet four have 20."""
+_WAYS = tuple(step / 8 for step in range(1, 8))
 MOST_RAISED_DB = 9.0
 """Of layers that take from each other while they fade: raised more, one would stick out."""
 
 
 def cut_where_fades_change(placed: Sequence[PlacedNote]) -> tuple[PlacedNote, ...]:
-    """Return notes whose areas end where a layer that they fade into hands over to another note.
-
-    Where the layers have different numbers of turns, an area is as many as there are pairs that
-    sound together, each of which comes at a turn of its own.
-    """
+    """Return notes whose areas end where a layer that they fade into hands over to another note."""
     attacks = [area for note in placed if note.place.trigger == "attack" for area in areas_of(note)]
     return tuple(
         replace(note, areas=tuple(part for area in areas_of(note) for part in _cut(area, attacks)))
@@ -31,17 +25,6 @@ def cut_where_fades_change(placed: Sequence[PlacedNote]) -> tuple[PlacedNote, ..
         else note
         for note in placed
     )
-
-
-def meet(one: Area, other: Area) -> bool:
-    """Say whether two areas sound at one turn of some key."""
-    apart = one.round_robin - other.round_robin
-    return share_keys(one, other) and apart % math.gcd(one.round_robins, other.round_robins) == 0
-
-
-def would_cancel(correlation: float) -> bool:
-    """Say whether two sounds take more from each other, half-way, than a fade may raise them by."""
-    return 10.0 * math.log10(max((1.0 + correlation) / 2.0, 1e-12)) < -MOST_RAISED_DB
 
 
 def even_through_fade(
@@ -74,40 +57,34 @@ def even_through_fade(
     )
 
 
+def most_uneven_db(correlation: float, below: float, above: float) -> float:
+    """Return by how much two sounds of one level are at most off it while one fades into the other.
+
+    correlation : of the two, -1 to 1.
+    below, above : that for which the louder and the softer one are made even.
+    """
+    off = []
+    for way in _WAYS:
+        softer = (1.0 - way) * 10.0 ** (-_sum_db(way, above) / 20.0)
+        louder = way * 10.0 ** (-_sum_db(way, below) / 20.0)
+        power = softer**2 + louder**2 + 2.0 * correlation * softer * louder
+        off.append(abs(10.0 * math.log10(max(power, 1e-12))))
+    return max(off)
+
+
 def _cut(area: Area, others: Sequence[Area]) -> list[Area]:
-    fading = [
-        other
+    edges = {
+        key
         for other in others
         if (area.fade_above and other.low_velocity == area.high_velocity + 1)
         or (area.fade_below and other.high_velocity == area.low_velocity - 1)
-    ]
-    edges = {
-        key
-        for other in fading
         for key in (other.low_key, other.high_key + 1)
         if area.low_key < key <= area.high_key
     }
     lows = [area.low_key, *sorted(edges)]
     return [
-        turn
+        replace(area, low_key=low, high_key=after - 1)
         for low, after in zip(lows, [*lows[1:], area.high_key + 1], strict=True)
-        for turn in _by_turns(replace(area, low_key=low, high_key=after - 1), fading)
-    ]
-
-
-def _by_turns(area: Area, fading: Sequence[Area]) -> list[Area]:
-    """Return an area once for each turn at which it meets other notes."""
-    counts = [
-        other.round_robins
-        for other in fading
-        if other.low_key <= area.low_key and area.high_key <= other.high_key
-    ]
-    turns = math.lcm(area.round_robins, *counts)
-    if turns > MOST_TURNS_TOGETHER:
-        return [area]
-    return [
-        replace(area, round_robin=turn, round_robins=turns)
-        for turn in range(area.round_robin, turns + 1, area.round_robins)
     ]
 
 

@@ -130,8 +130,6 @@ def _area(index: int, key: int, notes: _Set) -> Area:
         high_key=key,
         low_velocity=low_velocity,
         high_velocity=high_velocity,
-        round_robin=note.place.round_robin,
-        round_robins=note.place.round_robins,
         fade_below=fade_below,
         fade_above=fade_above,
         velocity_gains=_gains(gains, sounding, below, above),

@@ -44,14 +44,12 @@ class DecidedNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Area:
-    """Keys × velocities × turn that a note plays, ranges inclusive, and its level over velocity."""
+    """Keys × velocities that a note plays, all ranges inclusive, and its level over velocity."""
 
     low_key: int
     high_key: int
     low_velocity: int
     high_velocity: int
-    round_robin: int
-    round_robins: int
     fade_below: int
     fade_above: int
     velocity_gains: tuple[VelocityGain, ...]
@@ -85,8 +83,6 @@ def areas_of(placed: PlacedNote) -> tuple[Area, ...]:
         high_key=place.high_key,
         low_velocity=place.low_velocity,
         high_velocity=place.high_velocity,
-        round_robin=place.round_robin,
-        round_robins=place.round_robins,
         fade_below=place.fade_below,
         fade_above=place.fade_above,
         velocity_gains=placed.velocity_gains,
@@ -106,8 +102,6 @@ def by_area(placed: PlacedNote) -> list[PlacedNote]:
                 high_key=area.high_key,
                 low_velocity=area.low_velocity,
                 high_velocity=area.high_velocity,
-                round_robin=area.round_robin,
-                round_robins=area.round_robins,
                 fade_below=area.fade_below,
                 fade_above=area.fade_above,
             ),

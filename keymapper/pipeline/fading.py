@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
+from typing import Literal
 
 import numpy as np
 
@@ -16,12 +17,7 @@ from keymapper.formats.sfz import SfzDocument, SfzRegion, parse_sfz, write_sfz
 from keymapper.formats.two_sides import read_place
 from keymapper.mapping.dynamics import gains_within
 from keymapper.mapping.fade_curves import fade_of, faded_range
-from keymapper.mapping.fading import (
-    cut_where_fades_change,
-    even_through_fade,
-    meet,
-    would_cancel,
-)
+from keymapper.mapping.fading import cut_where_fades_change, even_through_fade, most_uneven_db
 from keymapper.mapping.set_notes import Area, areas_of, by_area
 from keymapper.mapping.zones import zones_of
 from keymapper.measuring.loops import flattened
@@ -32,15 +28,18 @@ from keymapper.proving.events import NoteOn, PlayerSample, PlayerSettings
 from keymapper.proving.player import Player
 
 _LISTENING_SECONDS = (0.1, 4.0)
-_KEPT_SAMPLES = 8
+_KEPT_SAMPLES, _KEPT_NOTES = 8, 32
+_MOST_UNEVEN_DB = 1.5
+"""Anywhere in a fade, whichever repeats meet."""
 
 
 def with_even_fades(plans: Sequence[BuildPlan]) -> list[BuildPlan]:
     """Return plans whose velocity layers are as loud together, where they fade, as each alone.
 
     Layers that are alike add up by amplitude, others by power, and what is out of phase takes
-    from each other: how alike two layers are is heard by playing both, for each pair of turns that
-    sounds together. A pair that would all but cancel hands over at once.
+    from each other: how alike two layers are is heard by playing both. Players differ in which
+    repeats of two layers meet: where the level would depend on that, or two notes all but cancel,
+    the layers hand over at once.
 
     plans : levelled.
     """
@@ -64,6 +63,8 @@ class _Part:
 
 Pair = tuple[int, int]
 """A softer and a louder one of several."""
+Alike = Mapping[Pair, tuple[float, ...]]
+"""The correlations, -1 to 1, of each two parts that fade into each other, on some of their keys."""
 
 
 def _evened(plan: BuildPlan) -> BuildPlan:
@@ -72,9 +73,11 @@ def _evened(plan: BuildPlan) -> BuildPlan:
     orders = sample_orders(plan)
     parts = _parts(plan, orders)
     alike = _alike(parts, orders)
-    cancelling = _cancelling(parts, alike)
+    at_once = _at_once(plan, parts, alike)
+    fading = {pair: values for pair, values in alike.items() if pair not in at_once}
+    below, above = _means(fading, 1), _means(fading, 0)
     evened = {
-        (part.note, part.index): _evened_area(part, number, parts, alike, cancelling)
+        (part.note, part.index): _evened_area(part, below.get(number), above.get(number))
         for number, part in enumerate(parts)
     }
     placed = tuple(
@@ -84,7 +87,7 @@ def _evened(plan: BuildPlan) -> BuildPlan:
         )
         for index, note in enumerate(cut)
     )
-    remarks = (*plan.assembly.remarks, *_remarks(plan, parts, alike, cancelling))
+    remarks = (*plan.assembly.remarks, *_remarks(plan, parts, at_once))
     return replace(plan, assembly=replace(plan.assembly, placed=placed, remarks=remarks))
 
 
@@ -113,139 +116,113 @@ def _parts(plan: BuildPlan, orders: Sequence[SampleOrder]) -> list[_Part]:
     ]
 
 
-def _alike(parts: Sequence[_Part], orders: Sequence[SampleOrder]) -> dict[Pair, float]:
-    """Return the correlation, -1 to 1, of each two parts that fade into each other."""
+def _alike(parts: Sequence[_Part], orders: Sequence[SampleOrder]) -> Alike:
     sound = lru_cache(_KEPT_SAMPLES)(partial(_sound, {order.file: order for order in orders}))
-    known: dict[tuple[str, str, int, int], float] = {}
-    found: dict[Pair, float] = {}
+    played = lru_cache(_KEPT_NOTES)(partial(_played, sound))
+    known: dict[tuple[str, str, int, int], tuple[float, ...]] = {}
+    found: dict[Pair, tuple[float, ...]] = {}
     for number, lower in enumerate(parts):
         for other in _fading_into(lower, parts):
             pair = (lower.region, parts[other].region)
             low, high = max(one.lokey for one in pair), min(one.hikey for one in pair)
             same = (pair[0].sample, pair[1].sample, low, high)
             if same not in known:
-                known[same] = _likeness(pair, (low, high), sound)
+                root = min(max(pair[0].pitch_keycenter, low), high)
+                known[same] = tuple(
+                    _correlation(*(played(region, key) for region in pair))
+                    for key in sorted({low, root, high})
+                )
             found[number, other] = known[same]
     return found
 
 
 def _fading_into(lower: _Part, parts: Sequence[_Part]) -> list[int]:
-    """Return the parts that `lower` fades into."""
+    """Return the parts that `lower` fades into, of whatever round robin."""
+    one = lower.zone
     return [
         number
         for number, upper in enumerate(parts)
         if upper.fade.in_high > 0
         and upper.fade.in_low == lower.fade.out_low
-        and meet(lower.area, upper.area)
+        and max(one.low_key, upper.zone.low_key) <= min(one.high_key, upper.zone.high_key)
     ]
 
 
-def _cancelling(parts: Sequence[_Part], alike: Mapping[Pair, float]) -> set[Pair]:
-    """Return the pairs of notes that would all but cancel while they fade.
-
-    Of a note that meets several at one turn, as it may where turns are many, there are none.
-    """
-    values: dict[Pair, list[float]] = defaultdict(list)
-    for (lower, upper), value in alike.items():
-        values[parts[lower].note, parts[upper].note].append(value)
-    among_several = {
-        part.note
-        for number, part in enumerate(parts)
-        for side in (_below(number, alike), _above(number, alike))
-        if len({parts[other].note for other in side}) > 1
-    }
-    return {
+def _at_once(plan: BuildPlan, parts: Sequence[_Part], alike: Alike) -> frozenset[Pair]:
+    """Return the pairs of parts that hand over at once: all repeats of two roots, or none."""
+    below, above = _means(alike, 1), _means(alike, 0)
+    groups: dict[tuple[object, object], list[Pair]] = defaultdict(list)
+    for lower, upper in alike:
+        places = (plan.assembly.placed[parts[number].note].place for number in (lower, upper))
+        one, other = ((place.low_velocity, place.low_key) for place in places)
+        groups[one, other].append((lower, upper))
+    return frozenset(
         pair
-        for pair, found in values.items()
-        if would_cancel(sum(found) / len(found)) and not among_several & set(pair)
-    }
+        for pairs in groups.values()
+        if any(
+            most_uneven_db(value, below[upper], above[lower]) > _MOST_UNEVEN_DB
+            for lower, upper in pairs
+            for value in alike[lower, upper]
+        )
+        for pair in pairs
+    )
 
 
-def _below(number: int, alike: Mapping[Pair, float]) -> list[int]:
-    return [lower for lower, upper in alike if upper == number]
+def _means(alike: Alike, side: Literal[0, 1]) -> dict[int, float]:
+    """Return how alike each part is on average to those it fades into (0), or out of which (1)."""
+    values: dict[int, list[float]] = defaultdict(list)
+    for pair, found in alike.items():
+        values[pair[side]] += found
+    return {number: sum(some) / len(some) for number, some in values.items()}
 
 
-def _above(number: int, alike: Mapping[Pair, float]) -> list[int]:
-    return [upper for lower, upper in alike if lower == number]
+def _evened_area(part: _Part, below: float | None, above: float | None) -> Area:
+    """Return an area with its level even through its fades.
 
-
-def _evened_area(
-    part: _Part,
-    number: int,
-    parts: Sequence[_Part],
-    alike: Mapping[Pair, float],
-    cancelling: set[Pair],
-) -> Area:
-    below, above = _below(number, alike), _above(number, alike)
-    in_at_once = any((parts[other].note, part.note) in cancelling for other in below)
-    out_at_once = any((part.note, parts[other].note) in cancelling for other in above)
+    below, above : how alike it is to what it fades in over and out into; None where it does not,
+    or hands over at once.
+    """
     area = replace(
         part.area,
-        fade_below=0 if in_at_once else part.area.fade_below,
-        fade_above=0 if out_at_once else part.area.fade_above,
+        fade_below=0 if below is None else part.area.fade_below,
+        fade_above=0 if above is None else part.area.fade_above,
     )
     own = (area.low_velocity, area.high_velocity)
     fade = fade_of(own, area.fade_below, area.fade_above)
-    gains = gains_within(
-        part.area.velocity_gains, faded_range(own, area.fade_below, area.fade_above)
-    )
+    sounding = faded_range(own, area.fade_below, area.fade_above)
+    gains = gains_within(part.area.velocity_gains, sounding)
     if fade is not None:
-        gains = even_through_fade(
-            gains,
-            fade,
-            None if in_at_once else _mean([alike[other, number] for other in below]),
-            None if out_at_once else _mean([alike[number, other] for other in above]),
-        )
+        gains = even_through_fade(gains, fade, below, above)
     return replace(area, velocity_gains=gains)
 
 
-def _remarks(
-    plan: BuildPlan,
-    parts: Sequence[_Part],
-    alike: Mapping[Pair, float],
-    cancelling: set[Pair],
-) -> tuple[str, ...]:
-    if not cancelling:
+def _remarks(plan: BuildPlan, parts: Sequence[_Part], at_once: Iterable[Pair]) -> tuple[str, ...]:
+    placed = plan.assembly.placed
+    roots = {placed[parts[lower].note].decision.root_key for lower, _ in at_once}
+    if not roots:
         return ()
-    pairs = {(parts[lower].note, parts[upper].note) for lower, upper in alike}
-    roots = {plan.assembly.placed[lower].decision.root_key for lower, _ in cancelling}
     where = " ".join(key_name(key) for key in sorted(roots))
     return (
-        f"{len(cancelling)} of {len(pairs)} pairs of notes would all but cancel while one fades "
-        f"into the other, and hand over at once ({where})",
+        "layers hand over at once where their recordings would cancel, or swing in level by key "
+        f"or repeat, while they fade ({where})",
     )
 
 
-def _likeness(
-    pair: tuple[SfzRegion, SfzRegion],
-    keys: tuple[int, int],
-    sound: Callable[[str], PlayerSample],
-) -> float:
-    """Return the correlation, -1 to 1, of two zones played on the keys they share."""
-    low, high = keys
-    samples = {region.sample: sound(region.sample) for region in pair}
-    root = min(max(pair[0].pitch_keycenter, low), high)
-    values = [_correlation(pair, samples, key) for key in sorted({low, root, high})]
-    return sum(values) / len(values)
-
-
-def _correlation(
-    pair: tuple[SfzRegion, SfzRegion], samples: Mapping[str, PlayerSample], key: int
-) -> float:
-    settings = PlayerSettings(rate=samples[pair[0].sample].rate)
+def _played(sound: Callable[[str], PlayerSample], region: SfzRegion, key: int) -> np.ndarray:
+    """Return a zone by itself on a key, without its attack; shape (values,)."""
+    samples = {region.sample: sound(region.sample)}
+    settings = PlayerSettings(rate=samples[region.sample].rate)
     first, last = (round(seconds * settings.rate) for seconds in _LISTENING_SECONDS)
-    lower, upper = (
-        _alone(Player((region,), samples, settings), region, key, last)[first:].ravel()
-        for region in pair
-    )
-    power = float(np.sqrt(np.dot(lower, lower) * np.dot(upper, upper)))
-    return float(np.dot(lower, upper)) / power if power > 0.0 else 0.0
-
-
-def _alone(player: Player, region: SfzRegion, key: int, frames: int) -> np.ndarray:
+    player = Player((region,), samples, settings)
     note = NoteOn(at_frame=0, key=key, velocity=(region.lovel + region.hivel) // 2)
     voices = player.voices((note,), region.seq_position - 1)
-    return player.render(voices, frames).astype(np.float64)
+    return np.asarray(player.render(voices, last)[first:].ravel())
+
+
+def _correlation(lower: np.ndarray, upper: np.ndarray) -> float:
+    one, other = lower.astype(np.float64), upper.astype(np.float64)
+    power = float(np.sqrt(np.dot(one, one) * np.dot(other, other)))
+    return float(np.dot(one, other)) / power if power > 0.0 else 0.0
 
 
 def _sound(orders: Mapping[str, SampleOrder], file: str) -> PlayerSample:
@@ -255,7 +232,3 @@ def _sound(orders: Mapping[str, SampleOrder], file: str) -> PlayerSample:
     note, rate = prepared(audio.samples, audio.info.rate, order.preparation), order.preparation.rate
     looped = order.loop.loop is not None
     return PlayerSample(samples=flattened(note, rate, order.loop) if looped else note, rate=rate)
-
-
-def _mean(values: Sequence[float]) -> float | None:
-    return sum(values) / len(values) if values else None

@@ -175,7 +175,7 @@ _RULES = {
         severity="warning",
         unit="ms",
         message="most notes sound late after the key goes down",
-        fix="cut the silence before the sounds",
+        fix="cut the silence before the sounds, or take the delay out",
     ),
     "proof-start-click": _Rule(
         severity="warning",

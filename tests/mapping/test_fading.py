@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from keymapper.mapping.fading import even_through_fade, would_cancel
+from keymapper.mapping.fading import even_through_fade, most_uneven_db
 from keymapper.model.instrument import VelocityFade, VelocityGain
 
 
@@ -31,6 +31,21 @@ def test_two_layers_in_a_fade_are_as_loud_as_either_alone(correlation):
         assert 10 * math.log10(power) == pytest.approx(0.0, abs=0.1)
 
 
-@pytest.mark.parametrize(("correlation", "cancels"), [(-0.7, False), (-0.8, True), (-1.0, True)])
-def test_layers_in_opposite_phase_would_cancel(correlation, cancels):
-    assert would_cancel(correlation) is cancels
+@given(st.floats(-0.7, 1.0))
+def test_two_sounds_are_even_where_the_fade_is_made_for_them(correlation):
+    assert most_uneven_db(correlation, correlation, correlation) == pytest.approx(0.0, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("correlation", "made_for", "least_db"),
+    [
+        (-1.0, (-1.0, -1.0), 20),
+        (0.0, (1.0, 1.0), 2.9),
+        (1.0, (0.0, 0.0), 2.9),
+        (-0.7, (-0.7, 0.1), 2),
+    ],
+)
+def test_two_sounds_that_cancel_or_that_the_fade_is_not_made_for_are_off(
+    correlation, made_for, least_db
+):
+    assert most_uneven_db(correlation, *made_for) > least_db
