@@ -39,7 +39,8 @@ TRIED = 3
 AUDITIONED_SECONDS, TRIED_FOR_AUDITION = 2.0, 5
 SURE_CORRELATION = 0.9995
 UNLIKE_SECONDS = 0.02
-#: Of tones under this, band levels sway with single periods: the waveform tells what repeats.
+#: Of tones under this, band levels sway with single periods: the waveform tells what repeats, if
+#: there is enough of it.
 LEVELS_SWAY_HZ = 80.0
 
 
@@ -75,7 +76,9 @@ def find_long_loops(
     found = waveform_candidates(coarse, bounds, rate).and_also(
         pair_candidates(coarse, sustain.envelope, distances, sustain.achievable_db, bounds)
     )
-    repeats = waveform_repeats(coarse) if f0_hz is not None and f0_hz < LEVELS_SWAY_HZ else None
+    short = region.seconds(rate) < AUDITIONED_SECONDS
+    low = f0_hz is not None and f0_hz < LEVELS_SWAY_HZ
+    repeats = waveform_repeats(coarse) if low and not short else None
     if repeats is not None:
         found = found.and_also(
             repeating_candidates(coarse, repeats, sustain.envelope, distances, bounds)
@@ -97,7 +100,7 @@ def find_long_loops(
     traits = _with_full_rate_look(traits, found, samples, coarse, quick, bounds, template)
     unlike, unlike_wide = likenesses(found, sustain, bounds)
     traits = replace(traits, unlike=unlike, unlike_wide=unlike_wide)
-    most = TRIED_FOR_AUDITION if region.seconds(rate) < AUDITIONED_SECONDS else TRIED
+    most = TRIED_FOR_AUDITION if short else TRIED
     best = np.argsort(choice_cost(traits), kind="stable")[:most]
     yield from _tried(samples, sustain, quick, found.chosen(best), traits.chosen(best), bounds)
 
