@@ -34,6 +34,8 @@ from keymapper.slicing.unplanned import UnplannedTake, slice_unplanned
 from keymapper.workers import keep_freed_memory
 
 _COPIERS = 2
+_MOST_KEPT_BYTES, _LARGEST_KEPT_BYTES = 2**25, 2**22
+"""Of memory that becomes free: chunks of a take fit in, what is known of a long take does not."""
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many are done, and how many there are."""
@@ -69,7 +71,7 @@ def cut_takes(
     MeasurementError
         A take is silent, or does not fit the plan.
     """
-    keep_freed_memory()
+    keep_freed_memory(_MOST_KEPT_BYTES, _LARGEST_KEPT_BYTES)
     planned: list[SlicedTake] = []
     unplanned: list[UnplannedTake] = []
     facts: list[TakeFacts] = []

@@ -128,13 +128,17 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def keep_freed_memory() -> None:
+def keep_freed_memory(
+    most_bytes: int = _MOST_KEPT_BYTES, largest_bytes: int = _LARGEST_KEPT_BYTES
+) -> None:
     """Have the next arrays use the memory of the last: a tenth of the time went there.
 
     Where the C library is not glibc, it goes its own way.
+
+    most_bytes : where more is free, it is given back. largest_bytes : of an array that is kept.
     """
     if sys.platform == "linux":
         mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
         if mallopt is not None:
-            mallopt(_MMAP_THRESHOLD, _LARGEST_KEPT_BYTES)
-            mallopt(_TRIM_THRESHOLD, _MOST_KEPT_BYTES)
+            mallopt(_MMAP_THRESHOLD, largest_bytes)
+            mallopt(_TRIM_THRESHOLD, most_bytes)
