@@ -13,7 +13,7 @@ from keymapper.slicing.side_by_side import side_by_side
 from keymapper.slicing.swelling import SeenAudible, seen_audible
 from keymapper.slicing.timing import Asked, Timed, is_slow, moment_of, timed_onset
 
-_EARLY_SECONDS = 0.002
+_EARLY_SECONDS = 0.003
 _BEFORE_HEARD_SECONDS = 0.02
 """No note on a curve begins sooner before it stands out of the noise."""
 
