@@ -14,7 +14,7 @@ import numpy as np
 
 from keymapper.channels import less_means
 from keymapper.slicing.alignment import fitted_line
-from keymapper.slicing.attack import Swell, fitted_swell, key_down_of
+from keymapper.slicing.attack import fitted_swell, key_down_of
 from keymapper.slicing.course import FloatArray, TakeAudio
 from keymapper.slicing.levels import Levels
 from keymapper.slicing.onset import (
@@ -82,7 +82,6 @@ class Timed:
     """Noise or a tail moves, or hides, the moment at which it becomes audible."""
     lag_seconds: float = 0.0
     """From key-down to onset, where the attack is seen to rise steadily."""
-    swell: Swell | None = None
 
 
 def moment_of(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | None) -> Moment:
@@ -324,7 +323,7 @@ def _settled_slow(note: Timed, levels: Levels, usual: float) -> Timed:
     noise = math.sqrt(levels.noise_before(expected))
     audible = max(AUDIBLE_RATIO * note.peak, noise) / _local_crest(levels, expected, off)
     onset = min(max(swell.seconds_at(audible) - early, expected), off)
-    return replace(note, onset_seconds=onset, swell=swell)
+    return replace(note, onset_seconds=onset)
 
 
 def _local_crest(levels: Levels, onset_seconds: float, off_seconds: float) -> float:

@@ -23,14 +23,6 @@ _LEAST_SNR_DB = 5.0
 _PITCH_SECONDS = (0.08, 1.2)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HeardNote:
-    """A note without a plan, and the pitch it was heard at."""
-
-    note: FoundNote
-    pitch: HeardPitch | None
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class UnplannedTake:
     """All notes of a take recorded without a plan."""
