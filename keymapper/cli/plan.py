@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
 SHEET_NAME = "session.json"
 MIDI_NAME = "session.mid"
 CUES_NAME = "cues.txt"
+
+_WHOLE = re.compile(r"-?\d{1,9}")
 
 
 def plan(
@@ -145,7 +148,7 @@ def _key(text: str | None) -> int | str | None:
     if text is None:
         return None
     text = text.strip()
-    return int(text) if text.lstrip("-").isdecimal() else text
+    return int(text) if _WHOLE.fullmatch(text) else text
 
 
 def _numbers(text: str, option: str) -> list[int]:
@@ -153,6 +156,6 @@ def _numbers(text: str, option: str) -> list[int]:
 
     words = [word.strip() for word in text.split(",") if word.strip()]
     for word in words:
-        if not word.lstrip("-").isdecimal():
+        if not _WHOLE.fullmatch(word):
             raise UsageError(f"{option}: {word!r} is no whole number; write 40,80,120.")
     return [int(word) for word in words]

@@ -31,7 +31,7 @@ def read_toml(path: Path) -> dict[str, Any]:
     content = read_small_file(path, _MOST_BYTES, "a TOML file")
     try:
         return tomllib.loads(content.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # of TOML, of UTF-8, of a number without end
         raise InputError(f"{path}: is not valid TOML ({error}).") from error
 
 

@@ -16,6 +16,7 @@ LETTER_SEMITONES = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
 """Of each note letter, above C."""
 
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+_NUMBER = re.compile(r"\d{1,9}")
 _KEY_NAME = re.compile(r"([a-g])([#sb♯♭]?)(-?\d{1,2})", re.IGNORECASE)
 
 
@@ -41,7 +42,7 @@ def key_name(key: int) -> str:
 
 def key_number(text: str) -> int | None:
     """Return the key that a name such as "C#3", "Db3" or "49" says, with C4 as 60, else None."""
-    if text.strip().isdecimal():
+    if _NUMBER.fullmatch(text.strip()):
         key = int(text)
     else:
         match = _KEY_NAME.fullmatch(text.strip())

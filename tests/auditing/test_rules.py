@@ -121,6 +121,13 @@ def test_what_cannot_be_judged_is_said_with_its_reason():
     assert "silence" in unjudged.reason
 
 
+def test_a_loop_may_be_counted_without_end():
+    endless = zone(region={"other_opcodes": (("loop_count", "9" * 5000),)})
+    rule = rule_by_id("loop-counted")
+    assert rule is not None
+    assert [type(one) for one in rule.check(endless, 0.0)] == [Hit]
+
+
 def test_a_one_shot_that_sustains_needs_no_loop():
     rule = rule_by_id("loop-missing")
     assert rule is not None

@@ -77,6 +77,8 @@ def test_plan_reads_the_session_of_a_recipe_and_options_win(tmp_path):
         (["--velocities", "soft"], "'soft' is no whole number"),
         (["--keys", "C3,H9"], "'H9' is no key"),
         (["--keys", "200"], "key 200 lies outside 0..127"),
+        (["--keys", "9" * 5000], "is no key"),
+        (["--velocities", "9" * 5000], "is no whole number"),
         (["--repeats", "0"], "repeats must lie"),
     ],
 )

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from keymapper.auditing.rule import Hit, NotJudged, Outcome, rule
 from keymapper.auditing.subject import LOOPING, PackInstrument, PackSample, PackZone
+from keymapper.formats.sfz.values import leading_number
 from keymapper.model.loop import Loop
 
 
@@ -210,10 +211,9 @@ def embedded_kind(sample: PackSample, _limit: float) -> Iterator[Outcome]:
 )
 def counted(zone: PackZone, limit: float) -> Iterator[Outcome]:
     """Judge `loop_count` of what is looped; 0 is for ever."""
-    text = dict(zone.region.other_opcodes).get("loop_count", "")
-    rounds = int(text) if text.isdecimal() else 0
-    if zone.loop is not None and rounds > limit:
-        yield Hit(measured=rounds, message=f"loops {rounds} times only")
+    rounds, _ = leading_number(dict(zone.region.other_opcodes).get("loop_count", ""))
+    if zone.loop is not None and rounds is not None and rounds > limit:
+        yield Hit(measured=rounds, message=f"loops {rounds:g} times only")
 
 
 @rule(
