@@ -5,14 +5,19 @@ import json
 import shutil
 import zipfile
 
+import numpy as np
 import pytest
+import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from keymapper.errors import InputError
+from keymapper.formats.wav_chunks import pcm_bytes, read_wav_layout
+from keymapper.model.proof import ProofLimits
 from keymapper.packing.archive import PackContent, PackWriter
 from keymapper.packing.findings import stopping
 from keymapper.pipeline.packing import PackSettings, verify_pack
+from keymapper.proving.proof import ProofSettings, prove_instrument
 
 TOP = "Quiet_Pier-1.0-full"
 SETTINGS = PackSettings(workers=1)
@@ -54,6 +59,27 @@ def summed(folder):
     lines = [f"{digests[file]}  {file}\n" for file in sorted(digests)]
     (folder / "SHA256SUMS").write_text("".join(lines), encoding="utf-8")
     return folder
+
+
+def test_what_a_manifest_says_of_a_join_is_not_believed(unpacked):
+    """Somebody who knows how could put any figure, and the sum of any file, into it."""
+    path = unpacked / "instruments" / "Lantern" / "manifest.json"
+    manifest = json.loads(path.read_text(encoding="utf-8"))
+    sample = manifest["notes"][0]["sample"]
+    audio = path.parent / sample["file"]
+    loop = slice(sample["loop"]["start_frame"], sample["loop"]["end_frame"])
+    pcm, _ = soundfile.read(audio, dtype="int32", always_2d=True)
+    swelling = np.linspace(0.5, 1, loop.stop - loop.start)[:, None]
+    pcm[loop] = (pcm[loop] * swelling).astype(np.int32)
+    (place,) = [one for one in read_wav_layout(audio).chunks if one.id == "data"]
+    with audio.open("r+b") as file:
+        file.seek(place.offset)
+        file.write(pcm_bytes(pcm >> 8, 24))
+    sample["sha256"] = hashlib.sha256(audio.read_bytes()).hexdigest()
+    path.write_text(json.dumps(manifest), encoding="utf-8")
+    proof = prove_instrument(path.parent, ProofSettings(limits=ProofLimits()))
+    assert "proof-join" not in {one.rule for one in proof.findings}
+    assert "proof-join" in rules(summed(unpacked))
 
 
 def test_what_was_made_is_fit_to_sell(archive, unpacked):

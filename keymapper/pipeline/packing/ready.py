@@ -197,7 +197,8 @@ def judgement(
 ) -> tuple[list[PackFinding], str]:
     """Return what audit and proof of an instrument found, and the verdict of the proof.
 
-    Limits are the usual ones, whatever a recipe moved them to: what a buyer has to put up with
+    Limits are the usual ones, whatever a recipe moved them to, and joins are heard, whatever a
+    manifest says of them: what a buyer has to put up with
     stands in a waiver, with its reason. What packing itself mends is nothing to put up with, nor
     are samples of other instruments in the folder of one that is given by its file.
     """
@@ -213,7 +214,7 @@ def judgement(
             and not (one.rule == "file-unused" and folder.is_file())
         )
         findings += audit_findings(instrument.name, lasting)
-    how = ProofSettings(limits=ProofLimits(), progress=around.progress)
+    how = ProofSettings(limits=ProofLimits(), believes_manifest=False, progress=around.progress)
     proof = prove_instrument(instrument.sfz, how, around.pool)
     findings += proof_findings(instrument.name, proof.findings)
     return findings, proof.verdict
