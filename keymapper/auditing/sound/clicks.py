@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 
@@ -96,7 +95,8 @@ def _off_steps(clicks: list[Click], among: list[Click], rate: int) -> list[Click
     grid = _grid(seconds)
     if grid is None:
         return clicks
-    return [click for click in clicks if abs(_off_grid(click.frame / rate, *grid)) > MOST_OFF_STEP]
+    off = np.abs(_off_grid(np.array([click.frame for click in clicks]) / rate, *grid))
+    return [click for click, far in zip(clicks, off, strict=True) if far > MOST_OFF_STEP]
 
 
 def _grid(seconds: np.ndarray) -> tuple[float, float] | None:
@@ -117,9 +117,10 @@ def _grid(seconds: np.ndarray) -> tuple[float, float] | None:
     return (period, first) if regular > (FEW_STEPS_REGULARITY if few else STEP_REGULARITY) else None
 
 
-def _off_grid(seconds: Any, period: float, first: float) -> Any:
+def _off_grid(seconds: np.ndarray, period: float, first: float) -> np.ndarray:
+    """Return how far places lie from those of a grid, in periods of it, -0.5 to 0.5."""
     turns = (seconds - first) / period
-    return turns - np.rint(turns)
+    return np.asarray(turns - np.rint(turns))
 
 
 def _standing_out(
