@@ -10,6 +10,7 @@ from typing import Any
 import msgspec
 
 from keymapper.errors import InputError
+from keymapper.formats.json_numbers import has_huge_numbers
 from keymapper.model.instrument import Manifest
 
 MANIFEST_NAME = "manifest.json"
@@ -44,8 +45,10 @@ def read_manifest(text: str, where: str) -> Manifest:
                 f"{where}: has format version {version.format_version}, newer than this tool; "
                 "update it."
             )
+        if has_huge_numbers(text):
+            raise InputError(f"{where}: is not a valid manifest (no number in one is so large).")
         return msgspec.json.decode(text, type=Manifest)
-    except msgspec.MsgspecError as error:
+    except (msgspec.MsgspecError, RecursionError) as error:
         raise InputError(f"{where}: is not a valid manifest ({error}).") from error
 
 
@@ -72,7 +75,7 @@ def instrument_files(folder: Path) -> InstrumentFiles | None:
     """
     try:
         found = msgspec.json.decode((folder / MANIFEST_NAME).read_bytes(), type=_Sketch)
-    except (OSError, msgspec.MsgspecError, UnicodeDecodeError):
+    except (OSError, msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
         return None
     if found.format != FORMAT:
         return None

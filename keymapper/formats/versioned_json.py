@@ -9,6 +9,7 @@ from typing import Generic, TypeVar
 import msgspec
 
 from keymapper.errors import InputError
+from keymapper.formats.json_numbers import has_huge_numbers
 from keymapper.formats.small_file import read_small_file
 
 T = TypeVar("T")
@@ -49,6 +50,8 @@ def read_json(path: Path, form: JsonForm[T]) -> T:
                 f"{path}: {form.name} of format {version}, newer than this program knows "
                 f"({form.version}); update it, or {form.remedy}."
             )
+        if has_huge_numbers(content.decode("utf-8")):
+            raise InputError(f"{path}: not a {form.name} (no number in one is so large).")
         return msgspec.json.decode(content, type=form.model)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         reason = str(error).replace("`", "'").splitlines()[0]

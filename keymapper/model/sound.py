@@ -45,7 +45,7 @@ class Levels:
     """Largest mean of a channel, full scale 1.0, with its sign."""
     clipped_frames: int
     """In runs at full scale."""
-    flat_top_frames: int
+    flat_top_frames: int = 0
     """In peaks cut flat below full scale; 0 where any are clipped at it."""
 
 

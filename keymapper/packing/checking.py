@@ -10,6 +10,7 @@ import msgspec
 from keymapper.errors import InputError, KeymapperError
 from keymapper.formats.audio_file import AUDIO_SUFFIXES
 from keymapper.formats.flac_texts import read_flac_metadata
+from keymapper.formats.json_numbers import has_huge_numbers
 from keymapper.formats.sfz import SfzReading, read_sfz
 from keymapper.formats.wav_chunks import read_chunk, read_embedded_hints, read_wav_layout
 from keymapper.formats.wav_texts import info_tags
@@ -50,6 +51,8 @@ def read_pack_manifest(folder: Path) -> PackManifest:
             raise InputError(f"{PACK_MANIFEST_NAME}: is no manifest of a pack.")
         if head.get("format_version") != 1:
             raise InputError(f"{PACK_MANIFEST_NAME}: is of a newer version; update keymapper.")
+        if has_huge_numbers(content.decode("utf-8")):
+            raise InputError(f"{PACK_MANIFEST_NAME}: is not valid (no number in one is so large).")
         manifest = msgspec.json.decode(content, type=PackManifest, strict=True)
         recipe_of(manifest)
         return manifest

@@ -130,12 +130,11 @@ def test_notes_may_not_name_files_elsewhere(tmp_path, name):
         read_notes(path)
 
 
-@pytest.mark.parametrize("frames", [-1, 10**400])
-def test_no_take_has_so_many_frames(tmp_path, frames):
+def test_no_take_has_so_many_frames(tmp_path):
     path = tmp_path / "notes.json"
     text = notes_json(REPORT).decode()
     assert f'"frames": {TAKE.frames},' in text
-    path.write_text(text.replace(f'"frames": {TAKE.frames},', f'"frames": {frames},'))
+    path.write_text(text.replace(f'"frames": {TAKE.frames},', f'"frames": {10**400},'))
     with pytest.raises(InputError, match="not a list of notes"):
         read_notes(path)
 
