@@ -37,6 +37,8 @@ def last_keys(root_keys: Sequence[int], tones: Sequence[Tone], middles: Sequence
     root_keys : rising, distinct; tones : of each root.
     middles : last key of each root but the highest, before anything is moved.
     """
+    if all(high - low == 1 for low, high in pairwise(root_keys)):  # no key between them
+        return list(middles)
     odd_db = standing_out_db(root_keys, tones)
     return [
         _last_key(root_keys[i : i + 2], tones[i : i + 2], odd_db[i : i + 2], middle)

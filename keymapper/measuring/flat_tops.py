@@ -33,8 +33,7 @@ def flat_top_frames(samples: np.ndarray) -> int:
 def _frames(side: np.ndarray, flat: float) -> int:
     """Return the frames in flat tops at the highest value of a wave, shape (frames,)."""
     top = float(side.max(initial=0.0))
-    at_top = side >= top - flat
-    starts, ends = _runs(at_top)
+    starts, ends = _runs(side >= top - flat)
     if top <= EDGE_IN_FLATS * flat or len(starts) < LEAST_TOPS:
         return 0
     inside = (starts >= EDGE_FRAMES) & (ends <= len(side) - EDGE_FRAMES)
@@ -59,7 +58,8 @@ def _is_stepped(side: np.ndarray, top: float, flat: float) -> bool:
 
 def _runs(mask: np.ndarray, least: int = LEAST_FRAMES) -> tuple[np.ndarray, np.ndarray]:
     """Return the first index of each run of true values, and the one after its last."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
-    starts, ends = edges[::2], edges[1::2]
+    places = np.flatnonzero(mask)
+    starts = places[np.diff(places, prepend=-2) > 1]
+    ends = places[np.diff(places, append=len(mask) + 1) > 1] + 1
     long = ends - starts >= least
     return starts[long], ends[long]

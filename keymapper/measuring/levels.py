@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import scipy.fft
@@ -107,11 +108,17 @@ def momentary_loudness_lufs(windows: np.ndarray, rate: int) -> float:
     frames = windows.shape[1]
     padded = scipy.fft.next_fast_len(frames, real=True)
     spectrum = scipy.fft.rfft(windows, padded, axis=1)
-    power = (spectrum.real**2 + spectrum.imag**2).sum(axis=2, dtype=np.float64)
-    power[:, 1:] *= 2
-    weights = k_weighting(np.fft.rfftfreq(padded, 1 / rate), rate)
-    mean_square = power @ weights / (padded * frames)
+    power = spectrum.real**2 + spectrum.imag**2
+    mean_square = (_k_weights(padded, rate) @ power).sum(axis=1) / (padded * frames)
     return max(power_db(float(mean_square.max())) + LOUDNESS_OFFSET_DB, SILENCE_DBFS)
+
+
+@lru_cache(maxsize=8)
+def _k_weights(size: int, rate: int) -> np.ndarray:
+    """Return the K-weighting of each bin of a one-sided spectrum; all but the first count twice."""
+    weights = 2 * k_weighting(np.fft.rfftfreq(size, 1 / rate), rate)
+    weights[0] /= 2
+    return weights
 
 
 def measured_levels(

@@ -38,6 +38,7 @@ from keymapper.pipeline.plan import BuildPlan, build_plan, levelled, sample_orde
 from keymapper.pipeline.repeats import without_same_repeats
 from keymapper.pipeline.takes import notes_in_takes
 from keymapper.proving.proof import ProofSettings, prove_instrument, write_proof
+from keymapper.reporting.page import begin_instrument_page
 from keymapper.workers import Workers
 
 PROOF_HOLD_SECONDS = 1.0
@@ -131,14 +132,13 @@ def _built(job: MeasuringJob, target: Path, settings: BuildSettings) -> Manifest
         written = pool.run(partial(write_sample, folder=to), orders)
         samples = followed(written, "Writing", len(orders), settings.progress)
         manifest = finished_manifest(plans, samples)
+        write_page = begin_instrument_page(to, manifest, pool) if settings.page else None
         export(manifest, [*OWN_FORMATS, *settings.formats], to)
         proof = _short_proof(to, settings, pool) if settings.prove else None
         if proof is not None:
             write_proof(proof, to / PROOF_NAME)
-        if settings.page:
-            from keymapper.reporting.page import write_instrument_page
-
-            write_instrument_page(to, manifest, proof, pool)
+        if write_page is not None:
+            write_page(proof)
         if (target / RECIPE_NAME).is_file():
             shutil.copy2(target / RECIPE_NAME, to / RECIPE_NAME, follow_symlinks=False)
         elif settings.write_recipe:

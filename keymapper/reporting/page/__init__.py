@@ -23,6 +23,7 @@ from keymapper.reporting.page.from_proof import proof_content
 from keymapper.reporting.page.gathering import gather_folder
 from keymapper.reporting.page.writing import (
     PAGE_NAME,
+    begin_instrument_page,
     write_instrument_page,
     write_proof_page,
 )
@@ -30,6 +31,7 @@ from keymapper.reporting.page.writing import (
 __all__ = [
     "PAGE_NAME",
     "FolderData",
+    "begin_instrument_page",
     "gather_folder",
     "instrument_page",
     "proof_page",

@@ -1,13 +1,11 @@
-"""What needs attention: doubts, findings and skipped files, like with like."""
+"""What needs attention in a build or a proof: doubts, findings and skipped files."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from keymapper.auditing.rules import rule_by_id
-from keymapper.model.finding import Finding
 from keymapper.model.instrument import Doubt, SkippedFile
 from keymapper.model.proof import ProofFinding
 from keymapper.reporting.page.charts import signed_text
@@ -91,33 +89,6 @@ def findings_attention(
         for (severity, _), some in groups.items()
     ]
     return tuple(sorted(things, key=lambda one: SEVERITIES.index(one.severity)))
-
-
-def audit_attention(findings: Iterable[Finding], notes: Mapping[str, int]) -> Iterator[Attention]:
-    """Yield the findings of an audit rule by rule, the gravest first.
-
-    notes : which note of the page each sample file is, with its pack before it.
-    """
-    groups: dict[tuple[int, str], list[Finding]] = {}
-    for finding in findings:
-        gravity = SEVERITIES.index(finding.severity)
-        groups.setdefault((gravity, finding.rule), []).append(finding)
-    for (_, identity), some in sorted(groups.items(), key=lambda group: group[0][0]):
-        rule = rule_by_id(identity)
-        alike = len({finding.fix for finding in some}) == 1 or rule is None
-        yield thing(
-            some[0].severity,
-            rule.title if rule else identity,
-            some[0].fix if alike or rule is None else rule.fix,
-            [_audit_place(finding, notes) for finding in some],
-        )
-
-
-def _audit_place(finding: Finding, notes: Mapping[str, int]) -> Place:
-    pack = "" if finding.pack == "." else f"{finding.pack}/"
-    name = f"{pack}{finding.file or ''}".rstrip("/")
-    where = " · ".join(text for text in (name, finding.zone or "") if text) or "the whole pack"
-    return Place(where=where, measured=finding.message, note=notes.get(name))
 
 
 def gravest(things: Iterable[Attention]) -> Severity | None:

@@ -18,7 +18,8 @@ from keymapper.model.finding import AuditReport, RuleChange, TuningRow
 from keymapper.model.instrument import Zone
 from keymapper.model.keys import key_name
 from keymapper.model.sample_facts import SampleFacts
-from keymapper.reporting.page.attention import audit_attention, gravest
+from keymapper.reporting.page.attention import gravest
+from keymapper.reporting.page.audit_attention import audit_attention
 from keymapper.reporting.page.charts import plain_text, signed_text
 from keymapper.reporting.page.content import (
     FolderData,
@@ -29,7 +30,7 @@ from keymapper.reporting.page.content import (
     TuningSet,
 )
 from keymapper.reporting.page.facts import measured_facts, sides_text
-from keymapper.reporting.page.gathering import PREVIEW_BYTES, SampleToView, gather_samples
+from keymapper.reporting.page.gathering import PREVIEW_BYTES, SampleToView, begin_gathering
 from keymapper.reporting.page.regions import zone_of
 from keymapper.workers import Workers
 
@@ -98,7 +99,7 @@ def gather_audit(
         )
         for one in _shown(audited)
     ]
-    return gather_samples(samples, page_folder, workers or Workers(1), preview_bytes=preview_bytes)
+    return begin_gathering(samples, page_folder, workers, preview_bytes=preview_bytes)()
 
 
 def audit_fingerprint(report: AuditReport, audited: Sequence[AuditedPack], folder: Path) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -47,28 +47,44 @@ def gather_folder(
 
     preview_bytes : room for embedded sound, in bytes of the page; 0 embeds none.
     """
+    samples = samples_to_view(manifest)
+    return begin_gathering(samples, folder, workers, preview_bytes=preview_bytes)()
+
+
+def samples_to_view(manifest: Manifest) -> list[SampleToView]:
+    """Return the samples of an instrument, each once."""
     samples = {
         note.sample.file: SampleToView(
             file=note.sample.file, loop=note.sample.loop, f0_hz=note.measurement.pitch.f0_hz
         )
         for note in manifest.notes
     }
-    return gather_samples(
-        list(samples.values()), folder, workers or Workers(1), preview_bytes=preview_bytes
-    )
+    return list(samples.values())
 
 
-def gather_samples(
-    samples: Sequence[SampleToView], folder: Path, workers: Workers, *, preview_bytes: int
-) -> FolderData:
-    """Return what is drawn and heard of some samples; those that cannot be read are left out."""
+def begin_gathering(
+    samples: Sequence[SampleToView],
+    folder: Path,
+    workers: Workers | None = None,
+    *,
+    preview_bytes: int = PREVIEW_BYTES,
+) -> Callable[[], FolderData]:
+    """Have workers find what is drawn and heard of some samples; return what waits for it.
+
+    Samples that cannot be read are left out.
+    """
     share = preview_bytes // max(len(samples), 1)
-    views = workers.run(partial(sample_view, folder=folder, preview_bytes=share), samples)
-    found = zip(samples, views, strict=True)
-    return FolderData(
-        views={sample.file: view for sample, view in found if view is not None},
-        total_bytes=sum(_size(folder / sample.file) for sample in samples),
-    )
+    look = partial(sample_view, folder=folder, preview_bytes=share)
+    views = (workers or Workers(1)).run(look, samples)
+
+    def gathered() -> FolderData:
+        found = zip(samples, views, strict=True)
+        return FolderData(
+            views={sample.file: view for sample, view in found if view is not None},
+            total_bytes=sum(_size(folder / sample.file) for sample in samples),
+        )
+
+    return gathered
 
 
 def _size(path: Path) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from keymapper.auditing.built_diagnosis import diagnosed_build
@@ -13,7 +14,7 @@ from keymapper.model.proof import Proof
 from keymapper.reporting.page.document import page_document
 from keymapper.reporting.page.from_instrument import instrument_content
 from keymapper.reporting.page.from_proof import proof_content
-from keymapper.reporting.page.gathering import gather_folder
+from keymapper.reporting.page.gathering import begin_gathering, samples_to_view
 from keymapper.workers import Workers
 
 PAGE_NAME = "report.html"
@@ -30,11 +31,22 @@ def write_instrument_page(
     OutputError
         Another kind of file has that name, or the place cannot be written.
     """
-    data = gather_folder(manifest, folder, workers)
-    path = folder / PAGE_NAME
-    content = instrument_content(manifest, proof, data, diagnosed_build(manifest))
-    write_page(page_document(content, workers=workers), path)
-    return path
+    return begin_instrument_page(folder, manifest, workers)(proof)
+
+
+def begin_instrument_page(
+    folder: Path, manifest: Manifest, workers: Workers | None = None
+) -> Callable[[Proof | None], Path]:
+    """Have workers look at the samples, while others go on; return what writes the page."""
+    gathered = begin_gathering(samples_to_view(manifest), folder, workers)
+
+    def write(proof: Proof | None) -> Path:
+        path = folder / PAGE_NAME
+        content = instrument_content(manifest, proof, gathered(), diagnosed_build(manifest))
+        write_page(page_document(content, workers=workers), path)
+        return path
+
+    return write
 
 
 def write_proof_page(sfz: Path, proof: Proof, page: Path, workers: Workers | None = None) -> Path:
