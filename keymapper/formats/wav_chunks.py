@@ -259,8 +259,19 @@ def pcm_bytes(pcm: np.ndarray, bits: int) -> bytes:
     """Return integers (frames, channels) as little-endian PCM of 16 or 24 bits."""
     if bits == 16:
         return pcm.astype("<i2").tobytes()
-    as_bytes = np.ascontiguousarray(pcm, dtype="<i4").view(np.uint8).reshape(-1, 4)
-    return np.ascontiguousarray(as_bytes[:, :3]).tobytes()
+    return _three_bytes_each(pcm.reshape(-1))
+
+
+def _three_bytes_each(values: np.ndarray) -> bytes:
+    """Return the lower 24 bits of each value, little-endian; four fill three words at a time."""
+    fours = np.zeros((-(-len(values) // 4), 4), dtype="<u4")
+    fours.reshape(-1)[: len(values)] = values & 0xFFFFFF
+    one, two, three, four = fours.T
+    words = np.empty((len(fours), 3), dtype="<u4")
+    words[:, 0] = one | two << 24
+    words[:, 1] = two >> 8 | three << 16
+    words[:, 2] = three >> 16 | four << 8
+    return words.tobytes()[: 3 * len(values)]
 
 
 def pcm24_floats(data: bytes, dtype: Literal["float32", "float64"]) -> np.ndarray:

@@ -107,6 +107,12 @@ def test_24_bit_bytes_are_little_endian():
     assert pcm_bytes(np.array([[1], [-2]]), 24) == b"\x01\x00\x00\xfe\xff\xff"
 
 
+@given(st.lists(st.integers(-(2**23), 2**23 - 1), max_size=23))
+def test_24_bit_bytes_are_those_of_each_value(values):
+    expected = b"".join(value.to_bytes(3, "little", signed=True) for value in values)
+    assert pcm_bytes(np.array(values, dtype=np.int32).reshape(-1, 1), 24) == expected
+
+
 @pytest.mark.parametrize(
     ("promised", "kind", "rounds", "remarks"),
     [
