@@ -58,11 +58,15 @@ def read_plan(path: Path) -> Plan:
 
 
 def cut_takes(
-    paths: Sequence[Path], sheet: SessionSheet | None, progress: Progress | None = None
+    paths: Sequence[Path],
+    sheet: SessionSheet | None,
+    progress: Progress | None = None,
+    starts_seconds: float | None = None,
 ) -> CutReport:
     """Return where the notes of the takes lie, writing nothing.
 
     sheet : the plan they were recorded from; None finds the notes by their sound alone.
+    starts_seconds : where about its first note begins in the only take, where somebody knows.
 
     Raises
     ------
@@ -80,7 +84,7 @@ def cut_takes(
             _refuse_mixed(take, facts)
             heard = hear_take(take, _take_progress(progress, number, len(paths), take.frames))
             if sheet is not None:
-                planned.append(slice_by_plan(heard, sheet, heard_pitch))
+                planned.append(slice_by_plan(heard, sheet, heard_pitch, starts_seconds))
             else:
                 unplanned.append(slice_unplanned(heard, heard_pitch))
             facts.append(_facts(take))

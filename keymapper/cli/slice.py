@@ -28,6 +28,14 @@ def slice_take(
     midi: Annotated[
         Path | None, typer.Option(help="The MIDI file that was played.", show_default=False)
     ] = None,
+    starts: Annotated[
+        float | None,
+        typer.Option(
+            help="Seconds into the take at which the first planned note begins, about, where the "
+            "sound does not tell.",
+            show_default=False,
+        ),
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace an existing result.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print notes.json as well.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print errors only.")] = False,
@@ -45,9 +53,11 @@ def slice_take(
     if session is not None and midi is not None:
         raise UsageError("--session and --midi both name a plan; give one.")
     path = session or midi
+    if starts is not None and (path is None or len(takes) > 1):
+        raise UsageError("--starts says where one take lies in its plan; give both, and one take.")
     plan = read_plan(path) if path is not None else None
     with shown_progress(quiet=quiet or json) as progress:
-        report = cut_takes(takes, plan.sheet if plan else None, progress)
+        report = cut_takes(takes, plan.sheet if plan else None, progress, starts)
         write_notes(report, takes, out, replace=force, progress=progress)
     if json:
         typer.echo(notes_json(report).decode("utf-8"), nl=False)

@@ -64,6 +64,12 @@ class PitchAgreement:
     """The sure ones of every planned key, as fractional keys."""
 
     @property
+    def agreeing_keys(self) -> int:
+        """Return how many planned keys sound at their pitch, all moved by the same shift."""
+        usual = [float(np.median(some)) - key for key, some in self.pitches.items()]
+        return sum(round(offset) == self.shift for offset in usual)
+
+    @property
     def in_semitones(self) -> float:
         """Return how well the pitches lie in semitones, 0..1, whatever the tuning of them all.
 
@@ -234,10 +240,10 @@ def _pitch_score(agreement: PitchAgreement) -> float:
     """Return 0..1; octaves off are a patch's business and cost little, other shifts much.
 
     Sounds without the pitches of their keys agree here and there by chance, and oftener with some
-    shift or other; that counts nothing.
+    shift or other; that counts nothing. A key played again agrees again: keys are counted.
     """
-    by_chance = _CHANCE_SHARE * agreement.sure + (1 if agreement.shift % 12 == 0 else 2)
-    if agreement.agreeing < by_chance:
+    by_chance = _CHANCE_SHARE * len(agreement.pitches) + (1 if agreement.shift % 12 == 0 else 2)
+    if agreement.agreeing_keys < by_chance:
         return 0.0
     worth = 1.0 if agreement.shift == 0 else 0.9 if agreement.shift % 12 == 0 else 0.5
     return worth * agreement.agreeing / agreement.sure

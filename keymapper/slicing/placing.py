@@ -41,6 +41,9 @@ _PITCH_SECONDS = (0.08, 1.2)
 _REFUSE_PITCHES = 8
 _EXACT_PITCH_FIT = 0.3
 _PITCH_FIT = 0.5
+_TOLD_WITHIN_SECONDS = 0.5
+"""Of where a person says that the first note begins."""
+_MOST_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,10 +58,17 @@ class Placed:
     remarks: tuple[str, ...]
 
 
-def placed_take(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None) -> Placed:
+def placed_take(
+    heard: HeardTake,
+    sheet: SessionSheet,
+    pitch_of: PitchOf | None,
+    starts_seconds: float | None = None,
+) -> Placed:
     """Return where the take lies in its plan.
 
     Sudden onsets are tried first; where they do not fit the plan, slow swells are.
+
+    starts_seconds : where about the first planned note begins in the take, where that is known.
 
     Raises MeasurementError where no note is heard, or the pitches are those of another session.
     """
@@ -70,14 +80,17 @@ def placed_take(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None)
         [ratio_to_db(heard.levels.peak(c.seconds, c.seconds + 0.3)) for c in candidates]
     )
     places = no_echoes(places, levels)
+    if starts_seconds is not None:
+        places = _starting_at(starts_seconds, places, plan)
     pitches = _pitches(heard, candidates, places[0], pitch_of)
     place, is_choice = likeliest(places, sheet.notes, pitches, levels)
     agreement = pitch_agreement(place, sheet.notes, pitches)
     is_in_time = _is_in_time(place, plan, candidates)
     fits_well = _fit(place, plan, candidates, heard) >= _VERY_GOOD_FIT
-    fits_nowhere_else = is_in_time and len(places) == 1
-    is_other_scale = fits_well and (
-        agreement.is_other_scale or (fits_nowhere_else and agreement.are_drums)
+    fits_nowhere_else = is_in_time and (len(places) == 1 or _is_whole(place, plan, candidates))
+    is_told = starts_seconds is not None and is_in_time and agreement.is_constant
+    is_other_scale = (is_told and not _has_planned_keys(agreement)) or (
+        fits_well and (agreement.is_other_scale or (fits_nowhere_else and agreement.are_drums))
     )
     if not is_other_scale:
         _refuse_other_keys(place, agreement)
@@ -106,9 +119,37 @@ def _possible_places(
     return sudden, places, False
 
 
+def _starting_at(
+    seconds: float, places: Sequence[Alignment], plan: FloatArray
+) -> tuple[Alignment, ...]:
+    """Return the places whose first note begins about then."""
+    starts = [float(place.take_seconds(plan[:1])[0]) for place in places]
+    near = [abs(start - seconds) <= _TOLD_WITHIN_SECONDS for start in starts]
+    if not any(near):
+        found = ", ".join(f"{start:.1f}" for start in sorted(starts)[:_MOST_NAMED])
+        raise MeasurementError(
+            f"the plan does not fit the take with its first note at {seconds:g} s; "
+            f"by the onsets it may begin at {found} s."
+        )
+    return tuple(place for place, is_near in zip(places, near, strict=True) if is_near)
+
+
 def _is_in_time(place: Alignment, plan: FloatArray, candidates: Sequence[Candidate]) -> bool:
     sure = _sure(candidates)
     return nearly_all_in_time(place, plan, sure) and is_beyond_chance(place, plan, sure)
+
+
+def _is_whole(place: Alignment, plan: FloatArray, candidates: Sequence[Candidate]) -> bool:
+    """Say whether all planned notes have an onset, and nothing begins before or after them all.
+
+    At equal distances, only a take without the first notes, but with as many more at its end, would
+    look alike.
+    """
+    starts = place.take_seconds(plan)
+    first = float(starts[0]) - SUDDEN_WINDOWS[0]
+    last = float(starts[-1]) + float(np.diff(starts).min(initial=np.inf)) - SUDDEN_WINDOWS[0]
+    others = (_sure(candidates) < first) | (_sure(candidates) > last)
+    return len(place.notes) == len(plan) and not others.any()
 
 
 def _sure(candidates: Sequence[Candidate]) -> FloatArray:
@@ -183,13 +224,17 @@ def spread(count: int, most: int) -> list[int]:
 
 def _refuse_other_keys(place: Alignment, agreement: PitchAgreement) -> None:
     telling = agreement.sure >= _REFUSE_PITCHES and agreement.distinct_keys >= 3
-    fits = (
+    if telling and not _has_planned_keys(agreement):
+        raise MeasurementError(
+            f"the plan does not fit the take: {len(place.notes)} onsets lie where it has notes, "
+            f"but only {agreement.agreeing} of {agreement.sure} have the planned key; is this the "
+            "session sheet of another session? If the keys of this patch do not sound at their "
+            "pitches, say with --starts when its first note begins."
+        )
+
+
+def _has_planned_keys(agreement: PitchAgreement) -> bool:
+    return (
         agreement.agreeing >= _EXACT_PITCH_FIT * agreement.sure
         and agreement.agreeing_but_octave >= _PITCH_FIT * agreement.sure
     )
-    if telling and not fits:
-        raise MeasurementError(
-            f"the plan does not fit the take: {len(place.notes)} onsets lie where it has notes, "
-            f"but only {agreement.agreeing} of {agreement.sure} have the planned key; "
-            "is this the session sheet of another session?"
-        )

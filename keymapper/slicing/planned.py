@@ -59,17 +59,22 @@ _OTHER_SECONDS = 0.1
 
 
 def slice_by_plan(
-    heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None = None
+    heard: HeardTake,
+    sheet: SessionSheet,
+    pitch_of: PitchOf | None = None,
+    starts_seconds: float | None = None,
 ) -> SlicedTake:
     """Return the notes of a take that was recorded from a plan.
 
     pitch_of : settles where the take lies when the plan's timing repeats itself, tells another
     session from this one, and lines up what was played by hand.
+    starts_seconds : where about the first planned note begins in the take, where somebody knows:
+    that settles the place too, and that keys do not sound at their pitches.
 
     Raises MeasurementError, with the evidence, where the plan does not fit the take.
     """
     try:
-        by_clock = _by_clock(heard, sheet, pitch_of)
+        by_clock = _by_clock(heard, sheet, pitch_of, starts_seconds)
     except MeasurementError:
         by_order = None if pitch_of is None else slice_by_order(heard, sheet, pitch_of)
         if by_order is None:
@@ -84,9 +89,11 @@ def slice_by_plan(
     return by_order
 
 
-def _by_clock(heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None) -> SlicedTake:
+def _by_clock(
+    heard: HeardTake, sheet: SessionSheet, pitch_of: PitchOf | None, starts_seconds: float | None
+) -> SlicedTake:
     plan = np.array([note.on_seconds for note in sheet.notes])
-    placed = placed_take(heard, sheet, pitch_of)
+    placed = placed_take(heard, sheet, pitch_of, starts_seconds)
     latency, drift = _line(heard, sheet, plan, placed)
     asked = _asked(heard, sheet, plan, latency, drift)
     struck = [c.seconds - 0.02 for c in heard.candidates if c.strength >= _OTHER_STRENGTH]

@@ -194,6 +194,8 @@ def test_notes_never_replace_the_take_they_are_cut_from(session, tmp_path):
         (["take.wav", "other.wav"], ["--session", "plan/session.json"], 3, "1 channels at 24000"),
         (["take.wav"], ["--midi", "plan/cues.txt"], 3, "not a Standard MIDI File"),
         (["take.wav"], ["--midi", "x.mid", "--session", "y.json"], 2, "both name a plan"),
+        (["take.wav"], ["--starts=9"], 2, "where one take lies in its plan"),
+        (["take.wav"], ["--session", "plan/session.json", "--starts=99"], 4, "may begin at"),
     ],
 )
 def test_what_cannot_be_cut_is_one_line(session, tmp_path, takes, options, code, reason):

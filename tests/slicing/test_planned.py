@@ -387,6 +387,43 @@ def test_a_few_toms_among_drums_without_a_pitch_are_cut_by_their_timing(toms, ke
     assert "do not sound at their pitches" in cut.remarks[0]
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_drums_hit_at_equal_distances_are_cut_by_their_order(seed):
+    draw = np.random.default_rng(seed)
+    keys = sorted(draw.choice(np.arange(36, 56), 6, replace=False).tolist())
+    toms = {int(key): 60 * 2 ** draw.uniform(0, 1.8) for key in draw.choice(keys, 4, replace=False)}
+    sheet = sheet_of(keys * 3, uneven=False)
+    cut = slice_by_plan(hear_take(kit_take(toms.get, sheet)), sheet, pitch_of_tones)
+    assert indexes(cut) == list(range(len(sheet.notes)))
+    assert abs(cut.latency_seconds - 0.6) < 0.002
+
+
+IN_SEMITONES = {41: 98.0, 45: 207.65, 48: 87.31, 50: 155.56}
+"""Pitches of four of five drums, by chance those of other keys."""
+
+
+def test_where_the_first_note_begins_tells_what_timing_and_pitches_cannot():
+    sheet = sheet_of((38, 41, 45, 48, 50) * 3, uneven=False)
+    heard = hear_take(kit_take(IN_SEMITONES.get, sheet))
+    with pytest.raises(MeasurementError, match=r"the planned key.* --starts"):
+        slice_by_plan(heard, sheet, pitch_of_tones)
+    first_seconds = sheet.notes[0].on_seconds + 0.6
+    cut = slice_by_plan(heard, sheet, pitch_of_tones, first_seconds + 0.3)
+    assert indexes(cut) == list(range(len(sheet.notes)))
+    assert "do not sound at their pitches" in cut.remarks[0]
+    with pytest.raises(MeasurementError, match=rf"may begin at .*{first_seconds:.1f}"):
+        slice_by_plan(heard, sheet, pitch_of_tones, first_seconds + 100.0)
+
+
+def test_another_session_is_refused_wherever_its_first_note_is_said_to_begin():
+    keys = (41, 43, 46, 50)
+    sheet = shuffled_session(keys, seed=1)
+    _, heard = played(sheet, "lead", Recording())
+    for seconds in (0.0, sheet.notes[0].on_seconds):
+        with pytest.raises(MeasurementError, match=r"planned key|may begin"):
+            slice_by_plan(heard, shuffled_session(keys, seed=2), pitch_of, seconds)
+
+
 @pytest.mark.parametrize("keys", [tuple(range(40, 70, 3)), (41, 42, 43, 45)])
 def test_another_session_of_the_same_timing_is_refused_for_its_keys(keys):
     _, heard = played(shuffled_session(keys, seed=1), "lead", Recording())
