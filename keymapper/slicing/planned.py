@@ -76,7 +76,9 @@ def slice_by_plan(
     try:
         by_clock = _by_clock(heard, sheet, pitch_of, starts_seconds)
     except MeasurementError:
-        by_order = None if pitch_of is None else slice_by_order(heard, sheet, pitch_of)
+        if pitch_of is None or starts_seconds is not None:
+            raise
+        by_order = slice_by_order(heard, sheet, pitch_of)
         if by_order is None:
             raise
         return by_order
