@@ -152,7 +152,7 @@ def unplanned_report(
     """
     heard = [(number, note) for number, take in enumerate(takes) for note in take.sliced.notes]
     pitches = [pitch for take in takes for pitch in take.pitches]
-    sounds = sounds_without_pitch(pitches, [tone for take in takes for tone in take.tones])
+    sounds = sounds_without_pitch(pitches, [colour for take in takes for colour in take.colours])
     pitches = [one if sound is None else None for one, sound in zip(pitches, sounds, strict=True)]
     keys = [None if one is None else min(127, max(0, round(one.key))) for one in pitches]
     played_as = [sound if key is None else key for key, sound in zip(keys, sounds, strict=True)]

@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from keymapper.errors import MeasurementError
-from keymapper.slicing.alike import tone_of
-from keymapper.slicing.course import FloatArray
+from keymapper.slicing.alike import Colour, colour_of
 from keymapper.slicing.ends import note_end
 from keymapper.slicing.evidence import HeardPitch, PitchOf
 from keymapper.slicing.exact_starts import exact_starts
@@ -30,8 +29,8 @@ class UnplannedTake:
     sliced: SlicedTake
     pitches: tuple[HeardPitch | None, ...]
     """One a note of `sliced`."""
-    tones: tuple[FloatArray, ...]
-    """The same: the share of the amplitude in each band."""
+    colours: tuple[Colour, ...]
+    """The same."""
 
 
 def slice_unplanned(heard: HeardTake, pitch_of: PitchOf | None = None) -> UnplannedTake:
@@ -60,7 +59,7 @@ def slice_unplanned(heard: HeardTake, pitch_of: PitchOf | None = None) -> Unplan
     return UnplannedTake(
         sliced=sliced,
         pitches=tuple(pitches),
-        tones=tuple(tone_of(heard, note) for note in notes),
+        colours=tuple(colour_of(heard, note) for note in notes),
     )
 
 

@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from keymapper.model.session import PatchCall
+from keymapper.slicing.alike import Colour
 from keymapper.slicing.evidence import HeardPitch
 from keymapper.slicing.found import FoundNote, SlicedTake
 from keymapper.slicing.naming import patch_folders, plain_name, planned_file_name
@@ -67,8 +68,8 @@ def test_a_later_take_replaces_notes_and_names_stay():
 def test_without_a_plan_keys_come_from_pitch_and_velocities_from_level():
     notes = [found(None, i, peak) for i, peak in enumerate((-20.0, -6.0, -19.0, -7.0, -12.0))]
     pitches = [HeardPitch(key=k, confidence=0.99) for k in (60.1, 59.9, 60.0, 60.2)] + [None]
-    tones = (np.full(4, 0.25),) * len(notes)
-    take = UnplannedTake(sliced=sliced(*notes), pitches=tuple(pitches), tones=tones)
+    colours = (Colour(shares=np.full(4, 0.25), fall_seconds=None),) * len(notes)
+    take = UnplannedTake(sliced=sliced(*notes), pitches=tuple(pitches), colours=colours)
     report = unplanned_report("Night walk", [take], [facts("a.wav")])
     assert [n.file for n in report.notes] == [
         "night-walk_060_v064_rr1.wav",
