@@ -41,7 +41,8 @@ def colour_of(heard: HeardTake, note: FoundNote) -> Colour:
     Noise does not count; what does not stand out of it gives equal shares.
     """
     hop = heard.novelty.hop_seconds
-    first, end = round(note.onset_seconds / hop), round(note.end_seconds / hop)
+    first = min(round(note.onset_seconds / hop), len(heard.course.bands_db) - 1)
+    end = round(note.end_seconds / hop)
     bands_db = heard.course.bands_db[first : max(end, first + 1)].astype(np.float64)
     power = 10 ** (bands_db / 10)
     begins = power[: max(1, round(_HEARD_SECONDS / hop))].mean(axis=0) - heard.novelty.noise_power
