@@ -82,7 +82,8 @@ class Levels:
 def levels_of(course: Course) -> Levels:
     """Return the level table of a course that holds at least one block."""
     sums = np.zeros(len(course.power) + 1)
-    np.cumsum(course.power, out=sums[1:])
+    sums[1:] = course.power
+    np.cumsum(sums, out=sums)  # in place: a long take fills it
     cell = max(1, round(_CELL_SECONDS / course.block_seconds))
     count = max(1, len(course.power) // cell)
     cells = course.power[: count * cell].reshape(count, -1)
