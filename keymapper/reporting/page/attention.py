@@ -7,11 +7,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from keymapper.auditing.rules import rule_by_id
-from keymapper.model.finding import Finding
+from keymapper.model.finding import GRAVITY, Finding, Severity
 from keymapper.model.instrument import Doubt, SkippedFile
 from keymapper.model.proof import ProofFinding
 from keymapper.reporting.page.charts import signed_text
-from keymapper.reporting.page.content import SEVERITIES, Attention, Place, Severity
+from keymapper.reporting.page.content import Attention, Place
 
 _MEASURED = re.compile(r"\s*\(([^()]*)\)$")
 _NUMBER = re.compile(r"[-+]?\d+(\.\d+)?")
@@ -90,7 +90,7 @@ def findings_attention(
         thing(severity, some[0].message, some[0].fix, [_place(one, notes) for one in some])
         for (severity, _), some in groups.items()
     ]
-    return tuple(sorted(things, key=lambda one: SEVERITIES.index(one.severity)))
+    return tuple(sorted(things, key=lambda one: -GRAVITY[one.severity]))
 
 
 def audit_attention(findings: Iterable[Finding], notes: Mapping[str, int]) -> Iterator[Attention]:
@@ -100,7 +100,7 @@ def audit_attention(findings: Iterable[Finding], notes: Mapping[str, int]) -> It
     """
     groups: dict[tuple[int, str], list[Finding]] = {}
     for finding in findings:
-        gravity = SEVERITIES.index(finding.severity)
+        gravity = -GRAVITY[finding.severity]
         groups.setdefault((gravity, finding.rule), []).append(finding)
     for (_, identity), some in sorted(groups.items(), key=lambda group: group[0][0]):
         rule = rule_by_id(identity)
@@ -123,7 +123,7 @@ def _audit_place(finding: Finding, notes: Mapping[str, int]) -> Place:
 def gravest(things: Iterable[Attention]) -> Severity | None:
     """Return the gravest severity among things; None where there are none."""
     found = {one.severity for one in things}
-    return next((severity for severity in SEVERITIES if severity in found), None)
+    return max(found, key=GRAVITY.__getitem__, default=None)
 
 
 def thing(severity: Severity, what: str, action: str, places: Sequence[Place]) -> Attention:
