@@ -25,6 +25,7 @@ from keymapper.formats.notes_file import NOTES_NAME, notes_json, read_notes
 from keymapper.formats.session_sheet import read_session_sheet
 from keymapper.formats.take_file import TakeFile
 from keymapper.model.session import CutNote, CutReport, SessionSheet
+from keymapper.progress import Progress, no_progress
 from keymapper.slicing.evidence import HeardPitch
 from keymapper.slicing.found import SlicedTake
 from keymapper.slicing.hearing import hear_take
@@ -36,9 +37,6 @@ from keymapper.workers import keep_freed_memory
 _COPIERS = 2
 _MOST_KEPT_BYTES, _LARGEST_KEPT_BYTES = 2**25, 2**22
 """Of memory that becomes free: chunks of a take fit in, what is known of a long take does not."""
-
-Progress = Callable[[str, int, int], None]
-"""Called with what is being done, how many are done, and how many there are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +58,7 @@ def read_plan(path: Path) -> Plan:
 def cut_takes(
     paths: Sequence[Path],
     sheet: SessionSheet | None,
-    progress: Progress | None = None,
+    progress: Progress = no_progress,
     starts_seconds: float | None = None,
 ) -> CutReport:
     """Return where the notes of the takes lie, writing nothing.
@@ -99,7 +97,7 @@ def write_notes(
     out: Path,
     *,
     replace: bool = False,
-    progress: Progress | None = None,
+    progress: Progress = no_progress,
 ) -> None:
     """Write one file a note and notes.json, the whole folder or nothing.
 
@@ -129,8 +127,7 @@ def write_notes(
 
         with ThreadPoolExecutor(_COPIERS) as pool:
             for done, _ in enumerate(pool.map(copy, report.notes), 1):
-                if progress is not None:
-                    progress("Copying", done, len(report.notes))
+                progress("Copying", done, len(report.notes))
         (to / NOTES_NAME).write_bytes(notes_json(report))
 
 
@@ -187,10 +184,8 @@ def _refuse_mixed(take: TakeFile, facts: Sequence[TakeFacts]) -> None:
 
 
 def _take_progress(
-    progress: Progress | None, number: int, count: int, frames: int
-) -> Callable[[int], None] | None:
-    if progress is None:
-        return None
+    progress: Progress, number: int, count: int, frames: int
+) -> Callable[[int], None]:
     return lambda done: progress(
         "Listening", round(1000 * (number + done / max(1, frames))), 1000 * count
     )

@@ -25,6 +25,7 @@ LEVELS = {
     "workers": 1,
     "channels": 1,
     "wording": 0,
+    "progress": 0,
     "proving": 5,
     "auditing": 5,
     "reporting": 6,

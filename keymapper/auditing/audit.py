@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from keymapper import __version__
@@ -17,14 +16,9 @@ from keymapper.auditing.reading import ReadPack, read_pack
 from keymapper.auditing.subject import Pack
 from keymapper.errors import InputError
 from keymapper.model.finding import AuditReport, Diagnosis, Finding, Mended, PackSummary, RuleChange
+from keymapper.progress import Progress, no_progress
 from keymapper.wording import counted
 from keymapper.workers import Workers
-
-Progress = Callable[[str, int, int], None]
-
-
-def no_progress(_what: str, _done: int, _count: int) -> None:
-    """Say nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +34,7 @@ class AuditSettings:
     cache: FactsCache | None = None
     """Where measurements are kept; None keeps none."""
     workers: int | None = None
-    progress: Progress = field(default=no_progress)
+    progress: Progress = no_progress
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,7 +21,6 @@ import msgspec
 import keymapper
 from keymapper.model.sample_facts import SampleFacts
 
-DEFAULT_LIMIT_MB = 256
 PLACE_ENVIRONMENT = "KEYMAPPER_CACHE"
 PRUNED_SHARE = 0.8
 _ENTRY_SUFFIX = ".facts"

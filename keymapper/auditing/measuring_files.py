@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import partial
 
 from keymapper.auditing.cache import FactsCache
@@ -10,9 +10,8 @@ from keymapper.auditing.facts import WHOLE, FactsOrder, Stretch, sample_facts
 from keymapper.auditing.reading import ReadPack
 from keymapper.errors import InputError, MeasurementError
 from keymapper.model.sample_facts import SampleFacts
+from keymapper.progress import Progress, followed
 from keymapper.workers import Workers
-
-Progress = Callable[[str, int, int], None]
 
 
 def sounds_of(read: ReadPack) -> list[tuple[str, Stretch]]:
@@ -41,11 +40,8 @@ def measured_files(
 
     What is measured is kept at once, so that an interrupted audit goes on where it stopped.
     """
-    results: list[SampleFacts | str] = []
-    for facts in pool.run(partial(facts_or_reason, cache), orders):
-        results.append(facts)
-        progress("measuring", len(results), len(orders))
-    return results
+    results = pool.run(partial(facts_or_reason, cache), orders)
+    return followed(results, "measuring", len(orders), progress)
 
 
 def facts_or_reason(cache: FactsCache | None, order: FactsOrder) -> SampleFacts | str:

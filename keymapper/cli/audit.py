@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from keymapper.cli.options import CACHE_MB, CacheSize, Processes, VerdictOnly
+
 if TYPE_CHECKING:
     from keymapper.auditing.audit import AuditedPack
     from keymapper.formats.audit_table import AuditTable
-    from keymapper.model.finding import AuditReport, Mended, RuleChange
+    from keymapper.model.finding import AuditReport, Mended, RuleChange, Severity
 
 
 def audit(
@@ -63,18 +65,14 @@ def audit(
             "[default: $KEYMAPPER_CACHE, else keymapper/measurements in the user's cache folder]"
         ),
     ] = None,
-    cache_mb: Annotated[
-        int, typer.Option(min=0, help="Largest size of the cache in MB; 0 keeps nothing.")
-    ] = 256,
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="Processes.  [default: every core]")
-    ] = None,
+    cache_mb: CacheSize = CACHE_MB,
+    workers: Processes = None,
     json: Annotated[bool, typer.Option("--json", help="Print the report as JSON.")] = False,
     csv: Annotated[bool, typer.Option("--csv", help="Print the tuning table as CSV.")] = False,
     everything: Annotated[
         bool, typer.Option("--all", help="Tell notes and every place, however many.")
     ] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print the verdict only.")] = False,
+    quiet: VerdictOnly = False,
 ) -> None:
     """Report what is wrong with a pack, how far it has drifted, why, and what to do about it.
 
@@ -185,7 +183,7 @@ def _print_text(report: AuditReport, page: Path | None, *, everything: bool, qui
     console.print(one_line(report.verdict), soft_wrap=True)
 
 
-def _fails(report: AuditReport, fail_on: str) -> bool:
+def _fails(report: AuditReport, fail_on: Severity | Literal["never"]) -> bool:
     from keymapper.model.finding import GRAVITY
 
     return fail_on != "never" and any(

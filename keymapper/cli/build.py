@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from keymapper.cli.options import Decisions, ErrorsOnly, Force, Processes, Reference, ResultAsJson
+
 if TYPE_CHECKING:
     from keymapper.model.instrument import Manifest
     from keymapper.model.proof import Proof
@@ -33,10 +35,7 @@ def build(
         Path | None,
         typer.Option(help="Session sheet (or MIDI file) that the takes were played from."),
     ] = None,
-    recipe: Annotated[
-        Path | None,
-        typer.Option(help="Your decisions.  [default: recipe.toml in FOLDER, if there]"),
-    ] = None,
+    recipe: Decisions = None,
     loops: Annotated[
         Literal["long", "short", "none"] | None,
         typer.Option(help="How sustaining notes are looped."),
@@ -49,9 +48,7 @@ def build(
     rate: Annotated[
         int | None, typer.Option(help="Resample to this rate in Hz.", show_default=False)
     ] = None,
-    reference: Annotated[
-        float | None, typer.Option(help="Frequency of A4 in Hz.  [default: the recipe's, 440]")
-    ] = None,
+    reference: Reference = None,
     bake_tuning: Annotated[
         bool,
         typer.Option(
@@ -79,15 +76,13 @@ def build(
     page: Annotated[
         bool, typer.Option("--page/--no-page", help="Write report.html to see and hear it.")
     ] = True,
-    force: Annotated[bool, typer.Option("--force", help="Replace an existing result.")] = False,
+    force: Force = False,
     write_recipe: Annotated[
         bool, typer.Option("--write-recipe", help="Also write a recipe of what was found.")
     ] = False,
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="Processes.  [default: every core]")
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print the result as JSON.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print errors only.")] = False,
+    workers: Processes = None,
+    json: ResultAsJson = False,
+    quiet: ErrorsOnly = False,
 ) -> None:
     """Build a playable instrument from a folder of recorded notes.
 

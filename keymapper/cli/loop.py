@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from keymapper.cli.options import ErrorsOnly, Force, Processes, ResultAsJson
+
 if TYPE_CHECKING:
     from keymapper.pipeline.loop import LoopedFile, LoopedFiles
 
@@ -25,12 +27,10 @@ def loop(
     seconds: Annotated[
         float | None, typer.Option(help="About how long the loops are to be.", show_default=False)
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace an existing result.")] = False,
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="Processes.  [default: every core]")
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print the result as JSON.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print errors only.")] = False,
+    force: Force = False,
+    workers: Processes = None,
+    json: ResultAsJson = False,
+    quiet: ErrorsOnly = False,
 ) -> None:
     """Put a seamless loop into copies of WAV files.
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from keymapper.cli.options import Decisions, ErrorsOnly, Processes, Reference
+
 if TYPE_CHECKING:
     from keymapper.pipeline import MeasuredFolder
     from keymapper.reporting.measurements import Row
@@ -19,23 +21,16 @@ def measure(
     out: Annotated[
         Path | None, typer.Option(help="Write to this file (.csv or .json) instead.")
     ] = None,
-    recipe: Annotated[
-        Path | None,
-        typer.Option(help="Your decisions.  [default: recipe.toml in FOLDER, if there]"),
-    ] = None,
-    reference: Annotated[
-        float | None, typer.Option(help="Frequency of A4 in Hz.  [default: the recipe's, 440]")
-    ] = None,
+    recipe: Decisions = None,
+    reference: Reference = None,
     plot: Annotated[
         Path | None,
         typer.Option(help="Draw tuning and level by key into this file (.svg or .png)."),
     ] = None,
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="Processes.  [default: every core]")
-    ] = None,
+    workers: Processes = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
     csv: Annotated[bool, typer.Option("--csv", help="Print CSV.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print errors only.")] = False,
+    quiet: ErrorsOnly = False,
 ) -> None:
     """Measure every note in a folder: key, cents, course, levels, loop. Writes no audio."""
     from keymapper.cli.build import chosen_recipe

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from keymapper.cli.options import CACHE_MB, CacheSize, Force, Processes, ResultAsJson, VerdictOnly
+
 if TYPE_CHECKING:
     from keymapper.pipeline.packing import EditionResult, PackResult, PackSettings, VerifiedPack
 
@@ -31,15 +33,11 @@ def pack(
             "[default: named after the pack; PACK.toml in FOLDER]"
         ),
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace an existing result.")] = False,
-    cache_mb: Annotated[
-        int, typer.Option(min=0, help="Largest size of the audit's cache in MB; 0 keeps nothing.")
-    ] = 256,
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="Processes.  [default: every core]")
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print the result as JSON.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print the verdict only.")] = False,
+    force: Force = False,
+    cache_mb: CacheSize = CACHE_MB,
+    workers: Processes = None,
+    json: ResultAsJson = False,
+    quiet: VerdictOnly = False,
 ) -> None:
     """Make a pack fit to sell: checked, levelled, documented, labelled, in one archive an edition.
 

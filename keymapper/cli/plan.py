@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
+from keymapper.cli.options import ErrorsOnly
+
 if TYPE_CHECKING:
     from keymapper.model.session import SessionSettings, SessionSheet
 
@@ -68,7 +70,7 @@ def plan(
     bits: Annotated[Literal["16", "24", "32"], typer.Option(help="For the estimate.")] = "24",
     channels: Annotated[int, typer.Option(min=1, help="For the estimate.")] = 2,
     force: Annotated[bool, typer.Option("--force", help="Replace an existing plan.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print errors only.")] = False,
+    quiet: ErrorsOnly = False,
 ) -> None:
     """Plan a recording session: what to play and when, as a sheet and as a MIDI file.
 

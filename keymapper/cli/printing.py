@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 
+from rich import progress
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+from keymapper.progress import Progress
 
 PIPE_WIDTH = 160
 
@@ -28,20 +30,20 @@ def output_console() -> Console:
 
 
 @contextmanager
-def shown_progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
+def shown_progress(*, quiet: bool) -> Iterator[Progress]:
     """Yield a function that shows how far the work is, on standard error of a terminal only.
 
     It draws when it is called: a thread of its own would not survive starting workers.
     """
     console = Console(stderr=True)
     columns = (
-        TextColumn("{task.description:<10}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeRemainingColumn(),
+        progress.TextColumn("{task.description:<10}"),
+        progress.BarColumn(),
+        progress.MofNCompleteColumn(),
+        progress.TimeRemainingColumn(),
     )
     disable = quiet or not console.is_terminal
-    with Progress(
+    with progress.Progress(
         *columns, console=console, transient=True, auto_refresh=False, disable=disable
     ) as bar:
         tasks: dict[str, int] = {}

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from keymapper.cli.options import ErrorsOnly, Processes
+
 if TYPE_CHECKING:
     from keymapper.model.proof import Proof
     from keymapper.workers import Workers
-
-_GRAVITY = {"error": 2, "warning": 1, "note": 0}
 
 
 def prove(
@@ -65,11 +65,9 @@ def prove(
         Literal["error", "warning", "never"],
         typer.Option(help="Exit with 1 for findings as grave as this."),
     ] = "error",
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="Processes.  [default: every core]")
-    ] = None,
+    workers: Processes = None,
     json: Annotated[bool, typer.Option("--json", help="Print the proof as JSON.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print errors only.")] = False,
+    quiet: ErrorsOnly = False,
 ) -> None:
     """Play a written instrument key by key and measure what comes out.
 
@@ -82,6 +80,7 @@ def prove(
         return
     from keymapper.cli.printing import shown_progress
     from keymapper.formats.manifest import pretty_json
+    from keymapper.model.finding import GRAVITY
     from keymapper.proving.hearing import TuningTarget
     from keymapper.proving.proof import ProofSettings, proof_data, prove_instrument, write_proof
     from keymapper.workers import Workers
@@ -104,7 +103,7 @@ def prove(
     elif not quiet:
         _print_proof(proof, target, drawn)
     if fail_on != "never" and any(
-        _GRAVITY[finding.severity] >= _GRAVITY[fail_on] for finding in proof.findings
+        GRAVITY[finding.severity] >= GRAVITY[fail_on] for finding in proof.findings
     ):
         raise typer.Exit(1)
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from keymapper.cli.options import ErrorsOnly, Force
+
 if TYPE_CHECKING:
     from keymapper.model.session import CutReport
 
@@ -36,9 +38,9 @@ def slice_take(
             show_default=False,
         ),
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace an existing result.")] = False,
+    force: Force = False,
     json: Annotated[bool, typer.Option("--json", help="Print notes.json as well.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print errors only.")] = False,
+    quiet: ErrorsOnly = False,
 ) -> None:
     """Cut long takes into one file a note.
 

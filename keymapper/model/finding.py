@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Severity = Literal["error", "warning", "note"]
-GRAVITY: dict[str, int] = {"error": 3, "warning": 2, "note": 1}
+GRAVITY: dict[Severity, int] = {"error": 3, "warning": 2, "note": 1}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

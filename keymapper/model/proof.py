@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from keymapper.model.finding import Severity
 from keymapper.model.loop import JoinAudibility
 
 ONE_SHOT_REASON = "a one-shot has no key to be in tune with"
 STEADY_CENTS = 1.0
 """A pitch that moves by less than this is steady."""
-Severity = Literal["error", "warning", "note"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

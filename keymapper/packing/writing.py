@@ -25,12 +25,12 @@ from keymapper.packing.names import MEDLEY
 from keymapper.packing.previews import SUFFIXES
 from keymapper.packing.rights import RIGHTS_NOTE
 from keymapper.packing.sfz_text import packed_sfz
+from keymapper.progress import Progress
 
 PACK_MANIFEST_NAME = "pack.json"
 INSTRUMENTS, PREVIEWS = "instruments", "previews"
 
 Documents = Callable[[PackManifest], Mapping[str, bytes]]
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,8 @@ from keymapper.pipeline.build import (
     default_target,
 )
 from keymapper.pipeline.earlier import PROOF_NAME
-from keymapper.pipeline.measure import MeasuredFolder, Progress, measure_folder
+from keymapper.pipeline.measure import MeasuredFolder, measure_folder
+from keymapper.progress import Progress
 
 __all__ = [
     "PROOF_NAME",

@@ -6,7 +6,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from keymapper.exporting.audio import Preparation, prepared
+from keymapper.formats.audio_file import Audio
 from keymapper.formats.two_sides import read_place
 from keymapper.mapping.budget import (
     BudgetLimits,
@@ -152,13 +155,42 @@ def _refit(member: _Member, note: KeepableNote, treatment: Treatment, found: Bud
 
 
 def _refitted(refit: _Refit) -> KeptSample:
-    """Return a sample as it is kept, with what it loses in level and its peak."""
-    sample, recording = _looped_again(refit), refit.member.recording
-    how, loop, place = sample.preparation, sample.loop, recording.place
-    if loop == refit.member.loop and how == recording.preparation:
+    """Return a sample as it is kept, its loop found again at its own rate.
+
+    A note that has none at all within its room at a lower rate keeps the rate it had.
+    """
+    recording, own = refit.member.recording, refit.member.recording.preparation.rate
+    sample = KeptSample(preparation=refit.preparation, loop=refit.shape.loop)
+    if _is_unchanged(sample, refit.member):
         return sample
-    audio = read_place(place.audio)
-    note = prepared(audio.samples, audio.info.rate, how)
+    audio = read_place(recording.place.audio)
+    note = prepared(audio.samples, audio.info.rate, sample.preparation)
+    if sample.loop.loop is not None and sample.preparation.rate != own:
+        loop = _loop_found_again(refit, note)
+        if loop is not None:
+            sample = replace(sample, loop=loop)
+        else:
+            sample = replace(sample, preparation=replace(sample.preparation, rate=own))
+            note = prepared(audio.samples, audio.info.rate, sample.preparation)
+    return (
+        sample
+        if _is_unchanged(sample, refit.member)
+        else _with_level(sample, recording, audio, note)
+    )
+
+
+def _is_unchanged(sample: KeptSample, member: _Member) -> bool:
+    return sample.loop == member.loop and sample.preparation == member.recording.preparation
+
+
+def _with_level(
+    sample: KeptSample, recording: Recording, audio: Audio, note: np.ndarray
+) -> KeptSample:
+    """Return a sample with what it loses in level, and its peak.
+
+    audio : the recording. note : prepared as the sample is.
+    """
+    how, loop = sample.preparation, sample.loop
     level = flattened(note, how.rate, loop)
     goes_on = loop.flattening is None or loop.flattening.decay_db_per_second == 0
     if loop.loop is not None and goes_on:
@@ -176,39 +208,29 @@ def _refitted(refit: _Refit) -> KeptSample:
     )
 
 
-def _looped_again(refit: _Refit) -> KeptSample:
-    """Return a sample with its loop found again at its own rate; never a loop that was scaled.
+def _loop_found_again(refit: _Refit, note: np.ndarray) -> LoopVerdict | None:
+    """Return the loop of a note at a lower rate, never one that was scaled; None where none is.
 
-    The first that is not heard, else the one heard least. A note that has none at all within its
-    room at a lower rate keeps the rate it had.
+    The first that is not heard, else the one heard least.
     """
-    how, own = refit.preparation, refit.member.recording.preparation.rate
-    if refit.shape.loop.loop is None or how.rate == own:
-        return KeptSample(preparation=how, loop=refit.shape.loop)
-    place = refit.member.recording.place
-    audio = read_place(place.audio)
-    note = prepared(audio.samples, audio.info.rate, how)
-    end = math.ceil(refit.shape.frames * how.rate / own) - GUARD_FRAMES
-    f0_hz = refit.member.recording.measurement.pitch.f0_hz
+    rate, own = refit.preparation.rate, refit.member.recording.preparation.rate
+    end = math.ceil(refit.shape.frames * rate / own) - GUARD_FRAMES
     found: list[tuple[float, LoopVerdict]] = []
     for mode in ("long", "short") if refit.shape.loop.kind == "long" else ("short",):
-        options = LoopOptions(mode=mode, flatten=refit.member.flatten)
         loop = find_loop(
             note[:end],
-            how.rate,
-            f0_hz=f0_hz,
+            rate,
+            f0_hz=refit.member.recording.measurement.pitch.f0_hz,
             note_off_frame=end,
-            settled_frame=round(refit.member.recording.settled_frame * how.rate / own),
-            options=options,
+            settled_frame=round(refit.member.recording.settled_frame * rate / own),
+            options=LoopOptions(mode=mode, flatten=refit.member.flatten),
         )
         loop = falling_as(loop, refit.shape.loop)
         if loop.loop is not None:
-            found.append((max(0.0, heard_db(note, how.rate, loop)), loop))
+            found.append((max(0.0, heard_db(note, rate, loop)), loop))
         if found and found[-1][0] == 0.0:
             break
-    if not found:
-        return KeptSample(preparation=replace(how, rate=own), loop=refit.shape.loop)
-    return KeptSample(preparation=how, loop=min(found, key=lambda one: one[0])[1])
+    return min(found, key=lambda one: one[0])[1] if found else None
 
 
 def _within(

@@ -27,16 +27,14 @@ from keymapper.pipeline.finish import finished_manifest
 from keymapper.pipeline.measure import (
     WHOLE_FOLDER,
     MeasuringJob,
-    Progress,
-    followed,
     measured_folder,
-    no_progress,
     refuse_several_patches,
     usable,
 )
 from keymapper.pipeline.plan import BuildPlan, build_plan, levelled, sample_orders
 from keymapper.pipeline.repeats import without_same_repeats
 from keymapper.pipeline.takes import notes_in_takes
+from keymapper.progress import Progress, followed, no_progress
 from keymapper.proving.proof import ProofSettings, prove_instrument, write_proof
 from keymapper.reporting.page import begin_instrument_page
 from keymapper.workers import Workers

@@ -27,7 +27,7 @@ from keymapper.measuring.pitch import measure_pitch
 from keymapper.model.instrument import SkippedFile
 from keymapper.model.loop import JoinAudibility, Loop, LoopOptions, LoopVerdict
 from keymapper.model.pitch import Pitch
-from keymapper.pipeline.measure import Progress, followed, no_progress
+from keymapper.progress import Progress, followed, no_progress
 from keymapper.workers import Workers
 
 MIDDLE_C = 60

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import TypeVar
 
 from keymapper.errors import InputError
 from keymapper.formats.folder import find_recordings
@@ -16,20 +15,12 @@ from keymapper.model.instrument import SkippedFile
 from keymapper.model.loop import Loop, LoopOptions
 from keymapper.model.recipe import LayerSettings, NoteCorrection, Recipe
 from keymapper.model.session import CutNote
+from keymapper.progress import Progress, followed, no_progress
 from keymapper.recording import MeasuringOrder, NoteSource, Recording, measured_recording
 from keymapper.workers import Workers
 
 EQUAL_TEMPERAMENT = (0.0,) * 128
 WHOLE_FOLDER = LayerSettings(folder="")
-
-Result = TypeVar("Result")
-
-Progress = Callable[[str, int, int], None]
-"""Called with what is being done, how many are done, and how many there are."""
-
-
-def no_progress(_what: str, _done: int, _count: int) -> None:
-    """Say nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,16 +220,6 @@ def refuse_several_patches(folder: Path) -> None:
         raise InputError(
             f"{folder}: holds several patches of a session; build each folder ({names})."
         )
-
-
-def followed(results: Iterable[Result], what: str, count: int, progress: Progress) -> list[Result]:
-    """Collect results, telling how far they are."""
-    collected: list[Result] = []
-    progress(what, 0, count)
-    for result in results:
-        collected.append(result)
-        progress(what, len(collected), count)
-    return collected
 
 
 def _order(

@@ -9,7 +9,8 @@ from keymapper.errors import InputError
 from keymapper.formats.two_sides import AudioPlace
 from keymapper.model.instrument import SkippedFile
 from keymapper.model.session import SessionSheet
-from keymapper.pipeline.measure import NotesInTakes, Progress, missing_notes, reasons_left_out
+from keymapper.pipeline.measure import NotesInTakes, missing_notes, reasons_left_out
+from keymapper.progress import Progress
 from keymapper.recording import NoteSource, file_sha256
 
 

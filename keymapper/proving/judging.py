@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from keymapper.model.finding import GRAVITY, Severity
 from keymapper.model.keys import key_name
 from keymapper.model.proof import (
     ONE_SHOT_REASON,
@@ -20,7 +21,6 @@ from keymapper.model.proof import (
     PlayedNote,
     ProofFinding,
     ProofLimits,
-    Severity,
 )
 from keymapper.model.recipe import LayerSettings
 
@@ -30,7 +30,6 @@ RISE_SHARE = 0.1
 LATEST_SECONDS = 0.012
 SLOW_RISE_SHARE = 0.3
 """Of an instrument as a whole: later is late in itself, but for what a slow rise hides."""
-_GRAVITY = {"error": 0, "warning": 1, "note": 2}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +100,7 @@ def findings_of(heard: Heard, limits: ProofLimits) -> tuple[ProofFinding, ...]:
 
 
 def _gravity(finding: ProofFinding) -> tuple[int, str, float]:
-    return _GRAVITY[finding.severity], finding.rule, -abs(finding.measured or 0.0)
+    return -GRAVITY[finding.severity], finding.rule, -abs(finding.measured or 0.0)
 
 
 def zone_text(key: int, velocity: int | None = None, articulation: str = "") -> str:

@@ -15,7 +15,7 @@ from keymapper.formats.sfz import SfzReading
 from keymapper.model.keys import key_number
 from keymapper.proving.events import Event, NoteOff, NoteOn
 from keymapper.proving.loading import load_samples
-from keymapper.proving.player import Player
+from keymapper.proving.player import render_events
 from keymapper.proving.proof import player_settings
 
 PEAK_LIMIT_DBFS = -6.0
@@ -69,9 +69,8 @@ def play_phrase(reading: SfzReading, text: str) -> Phrase:
     chords = phrase_chords(text)
     samples = load_samples(reading.regions)
     settings = player_settings(reading, (sample.rate for sample in samples.values()))
-    player = Player(reading.regions, samples, settings)
     events, frames = _events(chords, settings.rate)
-    sound = player.render(player.voices(events), frames)
+    sound = render_events(reading.regions, samples, events, frames, settings)
     peak = float(np.abs(sound).max())
     if peak == 0.0:
         raise InputError(

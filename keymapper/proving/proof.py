@@ -25,6 +25,7 @@ from keymapper.model.proof import (
     ProofFinding,
     ProofLimits,
 )
+from keymapper.progress import Progress, no_progress
 from keymapper.proving.events import STARTING_CONTROLLERS, PlayerSettings
 from keymapper.proving.hearing import (
     HearingSettings,
@@ -51,10 +52,6 @@ Work = TypeVar("Work")
 Result = TypeVar("Result")
 
 
-def no_progress(_what: str, _done: int, _count: int) -> None:
-    """Say nothing."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProofSettings:
     """What is played and how it is judged.
@@ -76,7 +73,7 @@ class ProofSettings:
     tail_seconds: float = 0.5
     pack_folder: Path | None = None
     """The folder that samples may lie in; None takes that of the SFZ file."""
-    progress: Callable[[str, int, int], None] = no_progress
+    progress: Progress = no_progress
 
 
 def prove_instrument(

@@ -7,18 +7,19 @@ from collections.abc import Iterable, Sequence
 
 from keymapper.model.proof import ONE_SHOT_REASON, STEADY_CENTS, PlayedNote, Proof, ProofFinding
 from keymapper.proving.judging import Heard, zone_text
+from keymapper.wording import counted
 
 
 def verdict(heard: Heard, findings: Sequence[ProofFinding]) -> str:
     """Return one sentence: how many notes were played, what was found, and what was left out."""
-    played = f"{_count(len(heard.notes), 'note')} played"
+    played = f"{counted(len(heard.notes), 'note')} played"
     errors = sum(finding.severity == "error" for finding in findings)
     warnings = sum(finding.severity == "warning" for finding in findings)
     out = len(heard.left_out)
-    left_out = f"; {_count(out, 'zone')} could not be played" if out else ""
+    left_out = f"; {counted(out, 'zone')} could not be played" if out else ""
     if not errors and not warnings:
         return f"{played}: {_untold(heard)}everything lies within the limits{left_out}."
-    parts = [_count(errors, "error")] * bool(errors) + [_count(warnings, "warning")] * bool(
+    parts = [counted(errors, "error")] * bool(errors) + [counted(warnings, "warning")] * bool(
         warnings
     )
     return f"{played}: {' and '.join(parts)}{left_out}."
@@ -102,7 +103,7 @@ def _worst(
 def _not_tuned_lines(proof: Proof) -> list[str]:
     reasons = Counter(note.not_tuned_reason for note in proof.notes if note.not_tuned_reason)
     return [
-        f"tuning not judged on {_count(number, 'note')}: {reason}"
+        f"tuning not judged on {counted(number, 'note')}: {reason}"
         for reason, number in sorted(reasons.items(), key=lambda item: (-item[1], item[0]))
     ]
 
@@ -113,7 +114,3 @@ def _is_steady(note: PlayedNote) -> bool:
 
 def _place(note: PlayedNote) -> str:
     return f"at {zone_text(note.key, note.velocity, note.articulation)}"
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"

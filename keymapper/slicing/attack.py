@@ -67,10 +67,7 @@ def _fitted_swells(levels: Levels, key_downs: FloatArray, off_seconds: float) ->
     if len(starts) == 0:
         return []
     times = np.geomspace(_FIRST_SECONDS, off_seconds - starts, _POINTS, axis=1)
-    noise, tail, held = (
-        np.array(powers)[:, None]
-        for powers in zip(*(_powers_about(levels, one, off_seconds) for one in starts), strict=True)
-    )
+    noise, tail, held = (powers[:, None] for powers in _powers_about(levels, starts, off_seconds))
     power, blocks = _mean_powers(levels, starts[:, None], times)
     spread = noise * np.sqrt(2 / np.maximum(blocks * _FRAMES_A_BLOCK, 1)) + 1e-16
     heard = power - np.maximum(noise, tail)
@@ -86,12 +83,12 @@ def _fitted_swells(levels: Levels, key_downs: FloatArray, off_seconds: float) ->
 
 
 def _powers_about(
-    levels: Levels, key_down_seconds: float, off_seconds: float
-) -> tuple[float, float, float]:
-    """Return the powers of the noise and the tail before a note, and of the note as it is held."""
-    noise = levels.noise_before(key_down_seconds)
-    late = off_seconds - 0.3 * (off_seconds - key_down_seconds)
-    return noise, levels.tail_before(key_down_seconds), levels.mean_power(late, off_seconds) - noise
+    levels: Levels, key_downs: FloatArray, off_seconds: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the powers of noise and tail before a note from each moment on, and of it as held."""
+    noise, tail = levels.noises_before(key_downs), levels.tails_before(key_downs)
+    late = off_seconds - 0.3 * (off_seconds - key_downs)
+    return noise, tail, levels.mean_powers(late, np.full(len(late), off_seconds)) - noise
 
 
 def _regressions(

@@ -96,18 +96,15 @@ def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) ->
     chunk = hop * round(_CHUNK_SECONDS / HOP_SECONDS)
     offset = _constant_part(take.read(0, chunk), rate, take.channels)
     meter = _Meter(rate, block, hop, offset)
-    peaks: list[FloatArray] = []
-    powers: list[FloatArray] = []
-    bands: list[FloatArray] = []
-    full: list[FloatArray] = []
+    peaks, powers, bands, full = (bytearray() for _ in range(4))  # grow without being copied
     done = frames = 0
     lead = np.tile(offset, (meter.lead_frames, 1))
     chunks = _with_lead(_even_chunks(take.blocks(chunk), chunk, block), lead)
     for levels in side_by_side(meter.levels, chunks):
-        peaks.append(levels.peak)
-        powers.append(levels.power)
-        bands.append(levels.bands_db)
-        full.append(done + levels.full_scale_blocks)
+        peaks += levels.peak.tobytes()
+        powers += levels.power.tobytes()
+        bands += levels.bands_db.tobytes()
+        full += (done + levels.full_scale_blocks).tobytes()
         done += len(levels.peak)
         frames += len(levels.peak) * block
         if progress is not None:
@@ -117,18 +114,11 @@ def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) ->
         block_frames=block,
         frames=frames,
         offset=offset,
-        peak=_joined(peaks, np.zeros(0, np.float32)),
-        power=_joined(powers, np.zeros(0, np.float32)),
-        bands_db=_joined(bands, np.zeros((0, meter.bands), np.float16)),
-        full_scale_blocks=_joined(full, np.zeros(0, np.int64)),
+        peak=np.frombuffer(peaks, np.float32),
+        power=np.frombuffer(powers, np.float32),
+        bands_db=np.frombuffer(bands, np.float16).reshape(-1, meter.bands),
+        full_scale_blocks=np.frombuffer(full, np.int64),
     )
-
-
-def _joined(parts: list[FloatArray], empty: FloatArray) -> FloatArray:
-    """Return the parts as one array, and let go of them: a long take has many."""
-    joined = np.concatenate([empty, *parts])
-    parts.clear()
-    return joined
 
 
 def _constant_part(samples: FloatArray, rate_hz: int, channels: int) -> FloatArray:

@@ -38,9 +38,14 @@ class Levels:
 
     def mean_power(self, start_seconds: float, end_seconds: float) -> float:
         """Return the mean square between two moments; at least one block, silence gives 0."""
-        first = min(self.block(start_seconds), len(self.course.power) - 1)
-        end = max(first + 1, self.block(end_seconds))
-        return max(0.0, float(self.power_sum[end] - self.power_sum[first]) / (end - first))
+        return float(self.mean_powers(np.array([start_seconds]), np.array([end_seconds]))[0])
+
+    def mean_powers(self, start_seconds: FloatArray, end_seconds: FloatArray) -> FloatArray:
+        """Return the mean square between each of some moments and another (see `mean_power`)."""
+        first = np.minimum(self._blocks(start_seconds), len(self.course.power) - 1)
+        end = np.maximum(first + 1, self._blocks(end_seconds))
+        sums = self.power_sum[end] - self.power_sum[first]
+        return np.asarray(np.maximum(0.0, sums / (end - first)))
 
     def peak(self, start_seconds: float, end_seconds: float) -> float:
         """Return the highest magnitude between two moments; 0 for silence."""
@@ -56,20 +61,29 @@ class Levels:
 
     def noise_before(self, seconds: float) -> float:
         """Return the noise power just before a note, or of the take where a tail still rings."""
-        nearby = self.mean_power(seconds - 0.12, seconds - 0.03) if seconds > 0.15 else math.inf
-        near = self.noise_power / 4 <= nearby <= 4 * self.noise_power
-        return nearby if near else self.noise_power
+        return float(self.noises_before(np.array([seconds]))[0])
 
-    def tail_before(self, seconds: float) -> float:
-        """Return the power of what rings on just before a note; 0 where it is but the noise."""
-        nearby = self.mean_power(seconds - 0.06, seconds - 0.005) if seconds > 0.07 else 0.0
-        return nearby if nearby > 4 * self.noise_power else 0.0
+    def noises_before(self, seconds: FloatArray) -> FloatArray:
+        """Return `noise_before` each of some moments."""
+        nearby = self.mean_powers(seconds - 0.12, seconds - 0.03)
+        near = (self.noise_power / 4 <= nearby) & (nearby <= 4 * self.noise_power)
+        return np.where(near & (seconds > 0.15), nearby, self.noise_power)
+
+    def tails_before(self, seconds: FloatArray) -> FloatArray:
+        """Return the power that rings on before each of some moments; 0 where it is but noise."""
+        nearby = self.mean_powers(seconds - 0.06, seconds - 0.005)
+        return np.where((nearby > 4 * self.noise_power) & (seconds > 0.07), nearby, 0.0)
+
+    def _blocks(self, seconds: FloatArray) -> FloatArray:
+        blocks = seconds / self.course.block_seconds
+        return np.clip(blocks, 0, len(self.course.power)).astype(int)
 
 
 def levels_of(course: Course) -> Levels:
     """Return the level table of a course that holds at least one block."""
     sums = np.zeros(len(course.power) + 1)
-    np.cumsum(course.power, out=sums[1:])
+    sums[1:] = course.power
+    np.cumsum(sums, out=sums)  # in place: a long take fills it
     cell = max(1, round(_CELL_SECONDS / course.block_seconds))
     count = max(1, len(course.power) // cell)
     cells = course.power[: count * cell].reshape(count, -1)

@@ -69,7 +69,7 @@ def note_starts(heard: HeardTake) -> list[NoteStart]:
 
 def _as_heard(heard: HeardTake, start: float, swells: Sequence[Candidate]) -> NoteStart:
     """Return a sudden start as a swell where one began before it and it rises slowly."""
-    for swell in swells:
+    for swell in swells[_from(swells, start - 0.2) : _from(swells, start + 0.2)]:
         if 0.0 < start - swell.seconds + 0.1 < 0.2 and is_quiet_before(
             heard.levels, swell.seconds - 0.1
         ):
@@ -121,14 +121,16 @@ def _is_growing(
     heard: HeardTake, seconds: float, last: float | None, swells: Sequence[Candidate]
 ) -> bool:
     """Say whether a swell that no note accounts for began shortly before."""
-    first, end = (
-        bisect_left(swells, seconds - lead, key=lambda swell: swell.seconds)
-        for lead in reversed(_SWELL_LEAD_SECONDS)
-    )
+    first, end = (_from(swells, seconds - lead) for lead in reversed(_SWELL_LEAD_SECONDS))
     return any(
         (last is None or last < swell.seconds - 0.15) and _begins_by_swelling(heard, last, swell)
         for swell in swells[first:end]
     )
+
+
+def _from(swells: Sequence[Candidate], seconds: float) -> int:
+    """Return how many of the swells come before a moment."""
+    return bisect_left(swells, seconds, key=lambda swell: swell.seconds)
 
 
 def _begins_by_swelling(heard: HeardTake, last: float | None, swell: Candidate) -> bool:
@@ -153,10 +155,12 @@ def _swelling(
     """
     found: list[float] = []
     for swell in swells:
-        near = [*starts, *found]
+        at = bisect_left(starts, swell.seconds)
+        before = [*starts[max(0, at - 1) : at], *found[-1:]]
+        near = [*before, *starts[at : at + 1]]
         if any(abs(swell.seconds - start) < _SWELL_APART_SECONDS for start in near):
             continue
-        last = max((start for start in near if start < swell.seconds), default=None)
+        last = max(before, default=None)
         if last is not None and _only_grows(heard, last, swell.seconds):
             continue
         if _begins_by_swelling(heard, last, swell):

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 
 from keymapper.slicing import course as course_module
 from keymapper.slicing.course import Course, FloatArray, course_of
+from keymapper.slicing.levels import levels_of
 from tests.slicing.takes import ArrayTake
 
 RATE = 8000
@@ -63,3 +66,17 @@ def test_a_take_shorter_than_a_window_has_what_is_there(frames: int):
     course = _course(_noise(frames))
     assert len(course.peak) == frames // BLOCK
     assert len(course.bands_db) == frames // (10 * BLOCK)
+
+
+def test_what_is_known_of_a_long_take_is_held_only_once():
+    take = ArrayTake(np.zeros((3_000_000, 1), np.int8), 1000)  # most of it are its levels
+    tracemalloc.start()
+    course = course_of(take)
+    _, most_for_course = tracemalloc.get_traced_memory()
+    tracemalloc.reset_peak()
+    levels = levels_of(course)
+    _, most_for_levels = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    stays = course.peak.nbytes + course.power.nbytes + course.bands_db.nbytes
+    assert most_for_course < 1.4 * stays
+    assert most_for_levels < 1.4 * stays + 1.2 * levels.power_sum.nbytes

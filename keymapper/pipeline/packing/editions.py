@@ -21,8 +21,8 @@ from keymapper.packing.editions import (
 )
 from keymapper.packing.findings import pack_finding
 from keymapper.packing.instrument import ReadyInstrument, ready_instrument
-from keymapper.pipeline.measure import followed
 from keymapper.pipeline.packing.ready import BuiltFolder, Surroundings, build_again, judged
+from keymapper.progress import followed
 
 
 def edition_instruments(

@@ -34,11 +34,11 @@ from keymapper.packing.previews import (
 )
 from keymapper.packing.rights import rights_findings
 from keymapper.packing.writing import EditionOrder, write_edition
-from keymapper.pipeline.measure import followed
 from keymapper.pipeline.packing.editions import edition_instruments
 from keymapper.pipeline.packing.ready import Surroundings, built_folders, ready_instruments
 from keymapper.pipeline.packing.settings import PackSettings
 from keymapper.pipeline.packing.verify import checked_pack
+from keymapper.progress import followed
 from keymapper.workers import Workers
 
 ARCHIVE_SUFFIX = ".zip"

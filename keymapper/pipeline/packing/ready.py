@@ -31,7 +31,7 @@ from keymapper.packing.instrument import (
 )
 from keymapper.packing.names import folder_names
 from keymapper.pipeline.build import BuildSettings, build_instrument
-from keymapper.pipeline.measure import Progress, followed
+from keymapper.progress import Progress, followed
 from keymapper.proving.proof import ProofSettings, prove_instrument
 from keymapper.workers import Workers
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from keymapper.auditing.cache import FactsCache
-from keymapper.pipeline.measure import Progress, no_progress
+from keymapper.progress import Progress, no_progress
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -16,4 +16,4 @@ class PackSettings:
     replace: bool = False
     cache: FactsCache | None = None
     """Where the audit keeps measurements; None keeps none."""
-    progress: Progress = field(default=no_progress)
+    progress: Progress = no_progress

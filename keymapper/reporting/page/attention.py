@@ -6,10 +6,11 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from keymapper.model.finding import GRAVITY, Severity
 from keymapper.model.instrument import Doubt, SkippedFile
 from keymapper.model.proof import ProofFinding
 from keymapper.reporting.page.charts import signed_text
-from keymapper.reporting.page.content import SEVERITIES, Attention, Place, Severity
+from keymapper.reporting.page.content import Attention, Place
 
 _MEASURED = re.compile(r"\s*\(([^()]*)\)$")
 _NUMBER = re.compile(r"[-+]?\d+(\.\d+)?")
@@ -88,13 +89,13 @@ def findings_attention(
         thing(severity, some[0].message, some[0].fix, [_place(one, notes) for one in some])
         for (severity, _), some in groups.items()
     ]
-    return tuple(sorted(things, key=lambda one: SEVERITIES.index(one.severity)))
+    return tuple(sorted(things, key=lambda one: -GRAVITY[one.severity]))
 
 
 def gravest(things: Iterable[Attention]) -> Severity | None:
     """Return the gravest severity among things; None where there are none."""
     found = {one.severity for one in things}
-    return next((severity for severity in SEVERITIES if severity in found), None)
+    return max(found, key=GRAVITY.__getitem__, default=None)
 
 
 def thing(severity: Severity, what: str, action: str, places: Sequence[Place]) -> Attention:

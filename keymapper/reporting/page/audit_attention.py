@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 
 from keymapper.auditing.rules import rule_by_id
-from keymapper.model.finding import Finding
+from keymapper.model.finding import GRAVITY, Finding
 from keymapper.reporting.page.attention import thing
-from keymapper.reporting.page.content import SEVERITIES, Attention, Place
+from keymapper.reporting.page.content import Attention, Place
 
 
 def audit_attention(findings: Iterable[Finding], notes: Mapping[str, int]) -> Iterator[Attention]:
@@ -17,7 +17,7 @@ def audit_attention(findings: Iterable[Finding], notes: Mapping[str, int]) -> It
     """
     groups: dict[tuple[int, str], list[Finding]] = {}
     for finding in findings:
-        gravity = SEVERITIES.index(finding.severity)
+        gravity = -GRAVITY[finding.severity]
         groups.setdefault((gravity, finding.rule), []).append(finding)
     for (_, identity), some in sorted(groups.items(), key=lambda group: group[0][0]):
         rule = rule_by_id(identity)

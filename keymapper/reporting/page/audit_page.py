@@ -7,22 +7,10 @@ from pathlib import Path
 
 from keymapper.auditing.audit import AuditedPack
 from keymapper.model.finding import AuditReport
-from keymapper.reporting.page.content import FolderData
 from keymapper.reporting.page.document import page_document
 from keymapper.reporting.page.from_audit import audit_content, audit_fingerprint, gather_audit
 from keymapper.reporting.page.writing import page_head, write_page
 from keymapper.workers import Workers
-
-
-def audit_page(
-    report: AuditReport, audited: Sequence[AuditedPack], data: FolderData, page_folder: Path
-) -> str:
-    """Return the page of an audit as HTML text.
-
-    data : what `gather_audit` found for the same packs and the same `page_folder`.
-    """
-    made_from = audit_fingerprint(report, audited, page_folder)
-    return page_document(audit_content(report, audited, data, page_folder), made_from)
 
 
 def write_audit_page(

@@ -7,16 +7,12 @@ measured" or "does not apply".
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 
-from keymapper.model.finding import Diagnosis, TuningRow
+from keymapper.model.finding import Diagnosis, Severity, TuningRow
 from keymapper.model.instrument import Zone
 from keymapper.model.proof import Proof
-
-Severity = Literal["error", "warning", "note"]
-SEVERITIES: tuple[Severity, ...] = ("error", "warning", "note")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
@@ -164,8 +164,3 @@ def pitch_view(samples: np.ndarray, rate: int, f0_hz: float) -> PitchView | None
         + sustain.onset_frame / rate,
         cents=np.add.reduceat(track.cents * weights, firsts) / totals + offset,
     )
-
-
-def without_previews(data: FolderData) -> FolderData:
-    """Return the same without any embedded sound."""
-    return replace(data, views={f: replace(v, preview=None) for f, v in data.views.items()})

@@ -11,6 +11,7 @@ from keymapper.exporting.publish import write_text
 from keymapper.formats.manifest import manifest_beside
 from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Proof
+from keymapper.reporting.page.content import FolderData
 from keymapper.reporting.page.document import page_document
 from keymapper.reporting.page.from_instrument import instrument_content
 from keymapper.reporting.page.from_proof import proof_content
@@ -42,11 +43,22 @@ def begin_instrument_page(
 
     def write(proof: Proof | None) -> Path:
         path = folder / PAGE_NAME
-        content = instrument_content(manifest, proof, gathered(), diagnosed_build(manifest))
-        write_page(page_document(content, workers=workers), path)
+        write_page(instrument_page(manifest, proof, gathered(), workers), path)
         return path
 
     return write
+
+
+def instrument_page(
+    manifest: Manifest, proof: Proof | None, data: FolderData, workers: Workers | None = None
+) -> str:
+    """Return the page of an instrument as HTML text; the same input gives the same text.
+
+    proof : how it plays; None leaves that part out.
+    data : what `gather_folder` found in the instrument's folder.
+    """
+    content = instrument_content(manifest, proof, data, diagnosed_build(manifest))
+    return page_document(content, workers=workers)
 
 
 def write_proof_page(sfz: Path, proof: Proof, page: Path, workers: Workers | None = None) -> Path:
@@ -65,8 +77,13 @@ def write_proof_page(sfz: Path, proof: Proof, page: Path, workers: Workers | Non
     manifest = manifest_beside(sfz)
     if manifest is not None:
         return write_instrument_page(sfz.parent, manifest, proof, workers)
-    write_page(page_document(proof_content(proof)), page)
+    write_page(proof_page(proof), page)
     return page
+
+
+def proof_page(proof: Proof) -> str:
+    """Return the page of a proof by itself, without samples, as HTML text."""
+    return page_document(proof_content(proof))
 
 
 def write_page(text: str, path: Path) -> None:

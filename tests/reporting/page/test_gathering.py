@@ -12,7 +12,6 @@ from keymapper.reporting.page.gathering import (
     pitch_view,
     sample_view,
     wave_of,
-    without_previews,
 )
 from tests.reporting.page.pages import tone
 from tests.simple_notes import note
@@ -90,4 +89,3 @@ def test_a_folder_gives_a_view_of_every_sample(built):
     assert data.total_bytes == sum(
         (built.folder / note.sample.file).stat().st_size for note in built.manifest.notes
     )
-    assert all(view.preview is None for view in without_previews(data).views.values())

@@ -19,9 +19,7 @@ from keymapper.reporting.page import (
     write_instrument_page,
     write_proof_page,
 )
-from keymapper.reporting.page.audit_page import audit_page, write_audit_page
-from keymapper.reporting.page.from_audit import gather_audit
-from keymapper.reporting.page.gathering import without_previews
+from keymapper.reporting.page.audit_page import write_audit_page
 from tests.reporting.page.pages import colours, contrast, data_of, parsed
 
 
@@ -150,9 +148,9 @@ def test_a_page_of_a_hundred_zones_is_small(built):
         file = f"samples/again_{n:03d}.wav"
         notes.append(replace(note, sample=replace(note.sample, file=file)))
         zones.append(replace(manifest.zones[n % len(manifest.zones)], sample=file))
-        views[file] = built.data.views[note.sample.file]
+        views[file] = replace(built.data.views[note.sample.file], preview=None)
     big = replace(manifest, notes=tuple(notes), zones=tuple(zones))
-    data = without_previews(FolderData(views=views, total_bytes=1))
+    data = FolderData(views=views, total_bytes=1)
     assert len(instrument_page(big, built.proof, data).encode()) < 3_000_000
 
 
@@ -198,9 +196,8 @@ def test_an_audit_has_a_page(built, tmp_path):
     report = audit_report(audited, ())
     folder = tmp_path / "elsewhere"
     folder.mkdir()
-    data = gather_audit(audited, folder)
-    text = audit_page(report, audited, data, folder)
-    root = parsed(text)
+    path = write_audit_page(report, audited, folder / "report.html")
+    root = parsed(path.read_text(encoding="utf-8"))
     assert report.verdict in root.text_content()
     zones = json.loads(data_of(root))["zones"]
     assert len(zones) == len(built.manifest.zones)
@@ -209,15 +206,13 @@ def test_an_audit_has_a_page(built, tmp_path):
     )
     source = root.find(".//audio").get("src")
     assert (folder / source).resolve().is_file()
-    path = write_audit_page(report, audited, folder / "report.html")
-    assert path.read_text(encoding="utf-8") == text
 
 
 def test_a_page_of_many_samples_says_what_it_leaves_out(built, tmp_path, monkeypatch):
     monkeypatch.setattr("keymapper.reporting.page.from_audit.MOST_NOTES", 3)
     audited = audit_path(built.folder, AuditSettings(workers=1))
-    data = gather_audit(audited, tmp_path)
-    root = parsed(audit_page(audit_report(audited, ()), audited, data, tmp_path))
+    path = write_audit_page(audit_report(audited, ()), audited, tmp_path / "report.html")
+    root = parsed(path.read_text(encoding="utf-8"))
     assert "3 of 4 samples" in root.find(".//header").text_content()
     assert len(root.find_class("note")) >= 3
     assert len(json.loads(data_of(root))["zones"]) == 3
