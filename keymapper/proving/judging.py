@@ -281,12 +281,15 @@ def _doubled(
 
 
 def _out_of_tune(notes: Sequence[PlayedNote], limits: ProofLimits) -> Iterator[ProofFinding]:
-    octaves = Counter(note.octaves for note in notes if note.tuning_cents is not None)
+    tuned = [note for note in notes if note.tuning_cents is not None]
+    octaves = Counter(note.octaves for note in tuned)
     usual = max(octaves, key=lambda octave: (octaves[octave], -abs(octave)), default=0)
+    # Transposing moves no octave: where one key of a recording sounds right, another is misheard.
+    right = {(note.samples, note.root_keys) for note in tuned if note.octaves == usual}
     for note in notes:
         if note.tuning_cents is None:
             continue
-        if note.octaves != usual:
+        if note.octaves != usual and (note.samples, note.root_keys) not in right:
             yield _about(note, "proof-octave", note.octaves, usual)
         beyond = abs(note.tuning_cents) - (note.tuning_error_cents or 0.0)
         if note.movement_cents > STEADY_CENTS:

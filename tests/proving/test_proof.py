@@ -147,6 +147,16 @@ def test_a_wrong_root_key_and_a_wrong_octave_are_errors(tmp_path: Path) -> None:
     assert proof.findings[0].severity == "error"
 
 
+def test_a_key_heard_an_octave_off_is_no_fault_where_its_recording_sounds_right(
+    tmp_path: Path,
+) -> None:
+    """A fundamental too weak to be heard of transposed down: the same zone sounds right higher."""
+    hollow = Zone(low=24, high=36, root=36, odd_share=0.06, harmonics=40)
+    proof = prove(tmp_path, hollow)
+    assert {note.octaves for note in proof.notes} == {0, 1}
+    assert rules(proof) == set()
+
+
 @pytest.mark.parametrize(
     ("keytrack", "words"), [("98", "warning"), ("50", "the tuning of none could be judged")]
 )
