@@ -15,6 +15,8 @@ USUAL_MIDDLE_C_OCTAVE = 4
 # The octave number of key 60, the usual one first.
 _CONVENTIONS = (4, 3, 5)
 _LOWEST_OCTAVE = -2
+_LEAST_SYLLABLES = 3
+"""So many different ones are notes also where no sound says so."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,9 +54,14 @@ def find_note_names(
     """Return the best column of note names, by the sound first, then by its looks.
 
     German names, where B is a tone below C, are tried where some can be nothing else. An H alone
-    must agree with the sound.
+    must agree with the sound, and so must one or two syllables (Do, Re, Mi): they are words too.
     """
     readings = _all_readings([_in_english(file) for file in files], measured)
+    readings += [
+        reading
+        for reading in _all_readings([_in_syllables(file) for file in files], measured)
+        if reading.fit is not None or reading.distinct >= _LEAST_SYLLABLES
+    ]
     if any(note.is_german for file in files for note in file.notes):
         readings += [
             reading
@@ -76,11 +83,17 @@ def _all_readings(
 
 
 def _in_english(file: NamePieces) -> NamePieces:
-    return replace(file, notes=tuple(note for note in file.notes if not note.is_german))
+    notes = [note for note in file.notes if not (note.is_german or note.is_syllable)]
+    return replace(file, notes=tuple(notes))
 
 
 def _in_german(file: NamePieces) -> NamePieces:
-    return replace(file, notes=tuple(replace(note, step=note.german_step) for note in file.notes))
+    notes = [note for note in file.notes if not note.is_syllable]
+    return replace(file, notes=tuple(replace(note, step=note.german_step) for note in notes))
+
+
+def _in_syllables(file: NamePieces) -> NamePieces:
+    return replace(file, notes=tuple(note for note in file.notes if note.is_syllable))
 
 
 def _has_german_accidental(column: NoteColumn) -> bool:
