@@ -306,7 +306,7 @@ def _recordings(note: PlayedNote) -> tuple[tuple[str, ...], tuple[int, ...]]:
 
 
 def _of_unsure_pitch(notes: Sequence[PlayedNote]) -> set[tuple[tuple[str, ...], tuple[int, ...]]]:
-    """Return the recordings without a sure pitch at most keys: one that is heard elsewhere is none."""
+    """Return the recordings without a sure pitch at most keys; what is heard at others is none."""
     played = Counter(_recordings(note) for note in notes)
     judged = Counter(_recordings(note) for note in notes if note.tuning_cents is not None)
     return {one for one in played if 2 * judged[one] < played[one]}
