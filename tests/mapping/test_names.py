@@ -69,6 +69,18 @@ def test_syllables_that_are_words_give_way_to_letters_and_numbers() -> None:
     assert keys(hints_from_names(["La 1.wav", "La 2.wav"], heard(50, 62)))[0] != 33
 
 
+def test_initials_that_look_like_a_dynamic_give_way_to_velocities() -> None:
+    notes = [(key, velocity) for key in (48, 52, 55) for velocity in (40, 80, 120)]
+    files = [f"PP_{key}_{velocity:03}.wav" for key, velocity in notes]
+    sounding = [
+        MeasuredHint(root_key=key, confidence=0.99, level_db=velocity / 10 - 20)
+        for key, velocity in notes
+    ]
+    assert [hint.velocity for hint in hints_from_names(files, sounding).notes] == [40, 80, 120] * 3
+    alone = unheard(["PP_C3_1.wav", "PP_C3_2.wav", "PP_E3_1.wav", "PP_E3_2.wav"])
+    assert [hint.velocity for hint in alone.notes] == [32] * 4
+
+
 def test_an_h_is_a_note_only_where_the_sound_says_so() -> None:
     names = ["Bach_A3.wav", "Bach_B3.wav", "Bach_H3.wav"]
     assert keys(unheard(names)) == [57, 59, None]
