@@ -81,6 +81,11 @@ def test_initials_that_look_like_a_dynamic_give_way_to_velocities() -> None:
     assert [hint.velocity for hint in alone.notes] == [32] * 4
 
 
+def test_a_dash_in_the_place_of_a_sharp_is_no_minus() -> None:
+    assert keys(unheard(["C-1.wav", "C#1.wav", "D-1.wav", "F#2.wav"])) == [24, 25, 26, 42]
+    assert keys(unheard(["C-1.wav", "C#1.wav", "D1.wav", "F#2.wav"])) == [0, 25, 26, 42]
+
+
 def test_an_h_is_a_note_only_where_the_sound_says_so() -> None:
     names = ["Bach_A3.wav", "Bach_B3.wav", "Bach_H3.wav"]
     assert keys(unheard(names)) == [57, 59, None]
