@@ -133,7 +133,7 @@ def _write(sheet: SessionSheet, out: Path, *, replace: bool) -> None:
     with published_folder(out, replace=replace, earlier=lambda _: names) as to:
         (to / SHEET_NAME).write_bytes(session_sheet_json(sheet))
         (to / MIDI_NAME).write_bytes(midi_bytes(sheet))
-        (to / CUES_NAME).write_text(cue_sheet(sheet), encoding="ascii", newline="\n")
+        (to / CUES_NAME).write_text(cue_sheet(sheet), encoding="utf-8", newline="\n")
 
 
 def _counts(sheet: SessionSheet) -> str:

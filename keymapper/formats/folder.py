@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -58,11 +59,19 @@ def find_recordings(folder: Path, within: str = "") -> FoundFiles:
             elif reason:
                 passed_over.append((relative, reason))
     if not recordings:
-        raise InputError(f"{folder / within}: holds no audio file (WAV, AIFF, FLAC or OGG).")
+        raise InputError(_nothing_in(folder / within, sorted(passed_over)))
     return FoundFiles(
         recordings=tuple(sorted(recordings, key=_in_natural_order)),
         passed_over=tuple(sorted(passed_over)),
     )
+
+
+def _nothing_in(folder: Path, passed_over: Sequence[tuple[str, str]]) -> str:
+    if not passed_over:
+        return f"{folder}: holds no audio file (WAV, AIFF, FLAC or OGG)."
+    file, reason = passed_over[0]
+    others = f", and {len(passed_over) - 1} more passed over" if len(passed_over) > 1 else ""
+    return f"{folder}: holds no audio file that can be used ({file}: {reason}{others})."
 
 
 def _in_natural_order(name: str) -> tuple[list[str | int], str]:

@@ -30,6 +30,8 @@ SILENT_PEAK_DBFS = -80.0
 SHORTEST_FRAMES = 64
 LEAST_UNPITCHED_SHARE = 0.25
 """So many sounds of a set without a sure pitch may be its drums."""
+LEAST_NAMED_KEYS = 3
+"""So many keys do not agree with names by chance."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,13 +59,28 @@ def resolved_layout(
 ) -> ResolvedLayout:
     """Return the layout asked for; by itself, one-shots where most sounds decay without a pitch.
 
-    Drums with a pitch are one-shots too, where their names tell that they are drums.
+    Drums with a pitch are one-shots too, where their names tell that they are drums; chords that
+    may be heard as several keys are none where most sound the keys in their names.
     """
     if recipe.layout != "auto":
         return recipe.layout
     keyed = sum(one.course.sustains or not one.pitch.doubtful for one in measurements)
-    is_unkeyed = 2 * keyed < len(measurements)
-    return "one-shots" if is_unkeyed or _are_drums(files, measurements) else "keys"
+    if 2 * keyed < len(measurements):
+        return "keys" if _sound_as_named(files, measurements) else "one-shots"
+    return "one-shots" if _are_drums(files, measurements) else "keys"
+
+
+def _sound_as_named(files: Sequence[str], measurements: Sequence[Measurement]) -> bool:
+    """Say whether most sounds, at several keys, have the pitch of the key in their name."""
+    keys = [hint.key for hint in named_set(files, measurements, "keys").hints]
+    agreeing = [
+        key
+        for key, one in zip(keys, measurements, strict=True)
+        if key is not None
+        and key == one.pitch.root_key
+        and one.pitch.pitch_confidence >= LEAST_CONFIDENCE
+    ]
+    return 2 * len(agreeing) > len(measurements) and len(set(agreeing)) >= LEAST_NAMED_KEYS
 
 
 def _are_drums(files: Sequence[str], measurements: Sequence[Measurement]) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from keymapper.mapping.names.agreement import LEAST_CONFIDENCE
 from keymapper.model.instrument import DecidedBy, Decision, Doubt, NoteHints
 from keymapper.model.keys import hz_to_key, key_name, key_number
 from keymapper.model.pitch import DOUBT_TEXT, Pitch
@@ -41,8 +42,8 @@ def decided_note(evidence: Evidence, reference_hz: float) -> Decision | None:
     """Return key, tuning, velocity and turn of a note; None where nothing tells its key.
 
     The recipe is believed first, then the plan of a session, the sound, the name, and what the file
-    states; where the sound is doubtful, the name tells its octave. Release notes, which are noises
-    as a rule, belong to the key in their name.
+    states; where the sound is doubtful, the name tells its octave, and its key where any other is
+    as likely. Release notes, which are noises as a rule, belong to the key in their name.
     """
     correction = evidence.correction or NoteCorrection(file=evidence.file)
     root, decided_by = _root_key(evidence, correction)
@@ -108,9 +109,14 @@ def _root_key(evidence: Evidence, correction: NoteCorrection) -> tuple[int | Non
 
 
 def _is_told_by_name(heard: int, named: int, evidence: Evidence) -> bool:
-    """Say whether a name is believed against a sound: of a release, or a doubtful one's octave."""
+    """Say whether a name is believed against a sound.
+
+    That of a release; the octave of a doubtful sound; the key of one that is more likely another.
+    """
+    pitch = evidence.pitch
     hints = believed_hints(evidence.hints, evidence.correction)
-    return hints.is_release or (evidence.pitch.doubtful and (named - heard) % 12 == 0)
+    is_anything = pitch.pitch_confidence < LEAST_CONFIDENCE
+    return hints.is_release or (pitch.doubtful and (is_anything or (named - heard) % 12 == 0))
 
 
 def _tuning_cents(

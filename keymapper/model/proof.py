@@ -53,6 +53,8 @@ class PlayedNote:
     random_ratio: float
     samples: tuple[str, ...]
     """The samples that sounded, in the order of the regions."""
+    root_keys: tuple[int, ...]
+    """Their root keys."""
     zones_sounding: float
     """How many zones that is, where a crossfading pair counts as one."""
     level_dbfs: float

@@ -12,7 +12,7 @@ import os
 import struct
 import unicodedata
 import zipfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO
@@ -318,11 +318,17 @@ def sum_findings(files: Iterable[PackedFile], sums: bytes) -> Iterator[PackFindi
         return
     if sums == sums_text(actual.values()).encode("utf-8", "surrogateescape"):
         return
-    listed: dict[str, str] = {}
-    for line in sums.decode("utf-8", "replace").splitlines():
-        digest, _, file = line.partition("  ")
-        listed[file] = digest
-    before = len(listed)
+    unlike = list(_unlike(actual, _listed(sums)))
+    yield from unlike or [pack_finding("sum-differs", SUMS_NAME, "is not as it was written")]
+
+
+def _listed(sums: bytes) -> dict[str, str]:
+    """Return the checksum that a list gives each file."""
+    lines = [line.partition("  ") for line in sums.decode("utf-8", "replace").splitlines()]
+    return {file: digest for digest, _, file in lines}
+
+
+def _unlike(actual: Mapping[str, PackedFile], listed: Mapping[str, str]) -> Iterator[PackFinding]:
     for file, one in sorted(actual.items()):
         if file not in listed:
             yield pack_finding("file-unknown", file, "is not among the checksums")
@@ -330,4 +336,3 @@ def sum_findings(files: Iterable[PackedFile], sums: bytes) -> Iterator[PackFindi
             yield pack_finding("sum-differs", file, "is not the file that was packed")
     for file in sorted(listed.keys() - actual.keys())[:100]:
         yield pack_finding("file-missing", file[:LONGEST_FOREIGN_PATH], "is not there")
-    yield pack_finding("sum-differs", SUMS_NAME, f"is not as it was written ({before} lines)")

@@ -129,6 +129,7 @@ def played_note(
         turn=note.turn,
         random_ratio=note.random_ratio,
         samples=tuple(voice.region.sample for voice in attacks),
+        root_keys=tuple(voice.region.pitch_keycenter for voice in attacks),
         zones_sounding=sum(_share(voice) for voice in attacks),
         level_dbfs=_level_dbfs(player, attacks, sound[:hold]),
         peak_dbfs=peak,

@@ -280,19 +280,35 @@ def _doubled(
 
 
 def _out_of_tune(notes: Sequence[PlayedNote], limits: ProofLimits) -> Iterator[ProofFinding]:
-    octaves = Counter(note.octaves for note in notes if note.tuning_cents is not None)
+    tuned = [note for note in notes if note.tuning_cents is not None]
+    octaves = Counter(note.octaves for note in tuned)
     usual = max(octaves, key=lambda octave: (octaves[octave], -abs(octave)), default=0)
+    unsure = _of_unsure_pitch(notes)
+    # Transposing moves no octave: where one key of a recording sounds right, another is misheard.
+    right = unsure | {_recordings(note) for note in tuned if note.octaves == usual}
     for note in notes:
         if note.tuning_cents is None:
             continue
-        if note.octaves != usual:
+        if note.octaves != usual and _recordings(note) not in right:
             yield _about(note, "proof-octave", note.octaves, usual)
         beyond = abs(note.tuning_cents) - (note.tuning_error_cents or 0.0)
         if note.movement_cents > STEADY_CENTS:
             beyond -= note.movement_cents
-        if beyond > limits.tuning_cents:
-            rule = "proof-wrong-key" if beyond > WRONG_KEY_CENTS else "proof-tuning"
+        is_wrong_key = beyond > WRONG_KEY_CENTS
+        if beyond > limits.tuning_cents and not (is_wrong_key and _recordings(note) in unsure):
+            rule = "proof-wrong-key" if is_wrong_key else "proof-tuning"
             yield _about(note, rule, note.tuning_cents, limits.tuning_cents)
+
+
+def _recordings(note: PlayedNote) -> tuple[tuple[str, ...], tuple[int, ...]]:
+    return note.samples, note.root_keys
+
+
+def _of_unsure_pitch(notes: Sequence[PlayedNote]) -> set[tuple[tuple[str, ...], tuple[int, ...]]]:
+    """Return the recordings without a sure pitch at most keys; what is heard at others is none."""
+    played = Counter(_recordings(note) for note in notes)
+    judged = Counter(_recordings(note) for note in notes if note.tuning_cents is not None)
+    return {one for one in played if 2 * judged[one] < played[one]}
 
 
 def _late(notes: Sequence[PlayedNote], limits: ProofLimits) -> Iterator[ProofFinding]:

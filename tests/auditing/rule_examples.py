@@ -246,6 +246,14 @@ EXAMPLES: dict[str, tuple[Any, Any]] = {
         instrument(zone(region={"sw_last": 24, "sw_default": 24})),
         instrument(zone(region={"sw_last": 24})),
     ),
+    "map-crossfade-reversed": (
+        zone(region={"velocity_crossfade": SfzCrossfade(in_low=40, in_high=80)}),
+        zone(region={"velocity_crossfade": SfzCrossfade(in_low=80, in_high=40)}),
+    ),
+    "map-off-by-nothing": (
+        instrument(zone(60, region={"group": 1}), zone(62, region={"off_by": 1})),
+        instrument(zone(60, region={"group": 2}), zone(62, region={"off_by": 1})),
+    ),
     "file-missing": (GOOD_SET, with_problem("sample-missing")),
     "file-wrong-case": (GOOD_SET, with_problem("wrong-case")),
     "file-outside-pack": (GOOD_SET, with_problem("outside-pack")),

@@ -260,6 +260,24 @@ def test_late_recordings_are_judged_by_their_like():
     assert [one.file for one in _hits(rule, pack(*files))] == ["3.wav"]
 
 
+@pytest.mark.parametrize(("switch", "found"), [(24, True), (25, False)])
+def test_an_articulation_is_held_against_its_like(switch: int, found: bool):
+    """Breathy notes, a few among many: faults of the set, or an articulation of their own."""
+    rule = rule_by_id("level-noise-within")
+    assert rule is not None
+    notes = [(key, 24, -70.0) for key in range(50, 63)]
+    notes += [(key, switch, -40.0) for key in (50, 56, 62)]
+    zones = [
+        zone(
+            key,
+            known=facts(key, disturbances={"noise_between_db": noise_db}),
+            region={"sw_last": last},
+        )
+        for key, last, noise_db in notes
+    ]
+    assert bool(_hits(rule, instrument(*zones))) == found
+
+
 BREATH = {"lokey": 48, "hikey": 71, "pitch_keytrack_cents": 0.0}
 
 

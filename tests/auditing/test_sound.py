@@ -293,6 +293,17 @@ def test_a_loop_outside_the_audio_has_no_join():
     assert outside.join is None
 
 
+@pytest.mark.parametrize(("silence_seconds", "late"), [(0.0, False), (0.08, True)])
+def test_a_slow_rise_out_of_noise_began_in_it(silence_seconds: float, late: bool) -> None:
+    """A pad of 0.7 s of attack, 31 dB over its noise: it comes out of it after tens of ms."""
+    time = np.arange(2 * RATE) / RATE
+    growing = np.clip((time - silence_seconds) / 0.7, 0, 1) * np.sin(2 * np.pi * F0_HZ * time)
+    noise = np.random.default_rng(3).standard_normal(len(time)) * 0.01
+    samples = (0.5 * growing + noise)[:, None]
+    edges = measured_edges(samples, RATE, _course(samples))
+    assert (edges.lead_seconds - RISE_SHARE * edges.rise_seconds > 0.012) == late
+
+
 @pytest.mark.parametrize(("silence_seconds", "late"), [(0.0, False), (0.05, True)])
 def test_a_slow_rise_is_no_silence(silence_seconds: float, late: bool) -> None:
     """A raised cosine over 2.5 s: 60 dB under the peak for its first 50 ms."""

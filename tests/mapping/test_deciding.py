@@ -78,6 +78,12 @@ def test_the_name_does_not_tell_the_key_of_a_sound() -> None:
     assert decided(UNSURE, named=61).root_key == 48
 
 
+def test_the_name_tells_the_key_of_a_sound_that_is_more_likely_another() -> None:
+    decision = decided(replace(UNSURE, pitch_confidence=0.4), named=41)
+    assert (decision.root_key, decision.decided_by) == (41, "name")
+    assert decision.tuning_cents == 0.0
+
+
 def test_the_name_tells_the_key_where_there_is_no_pitch() -> None:
     assert decided(SILENT, named=61).root_key == 61
     evidence = Evidence(file="a.wav", pitch=SILENT, hints=NoteHints(), correction=None)

@@ -44,6 +44,48 @@ def test_german_names_call_a_tone_below_c_b() -> None:
     assert hints_from_names(names, sounding).contradictions == ()
 
 
+@pytest.mark.parametrize(
+    "names",
+    [
+        "Basse Do2|Basse Do#2|Basse Mib2|Basse Sol2|Basse Si2",
+        "coro_do2_f|coro_dos2_f|coro_mib2_f|coro_sol2_f|coro_si2_f",
+        "PadDo2|PadRé♭2|PadMi♭2|PadSol2|PadSi2",
+        "Chœur DO 2|Chœur DO dièse 2|Chœur MI bémol 2|Chœur SOL 2|Chœur SI 2",
+        "Coro_Do_2|Coro_Do_diesis_2|Coro_Mi_bemolle_2|Coro_Sol_2|Coro_Si_2",
+    ],
+)
+def test_notes_may_be_named_by_syllables(names: str) -> None:
+    files = [f"{name}.wav" for name in names.split("|")]
+    assert keys(unheard(files)) == [36, 37, 39, 43, 47]
+    hints = hints_from_names(files, heard(48, 49, 51, 55, 59))
+    assert keys(hints) == [48, 49, 51, 55, 59]
+    assert hints.middle_c_octave == 3
+
+
+def test_syllables_that_are_words_give_way_to_letters_and_numbers() -> None:
+    names = ["Sol 1_C3.wav", "Sol 2_D3.wav", "Sol 3_E3.wav"]
+    assert keys(hints_from_names(names, heard(48, 50, 52))) == [48, 50, 52]
+    assert keys(unheard(["La 1.wav", "La 2.wav"])) == [None, None]
+    assert keys(hints_from_names(["La 1.wav", "La 2.wav"], heard(50, 62)))[0] != 33
+
+
+def test_initials_that_look_like_a_dynamic_give_way_to_velocities() -> None:
+    notes = [(key, velocity) for key in (48, 52, 55) for velocity in (40, 80, 120)]
+    files = [f"PP_{key}_{velocity:03}.wav" for key, velocity in notes]
+    sounding = [
+        MeasuredHint(root_key=key, confidence=0.99, level_db=velocity / 10 - 20)
+        for key, velocity in notes
+    ]
+    assert [hint.velocity for hint in hints_from_names(files, sounding).notes] == [40, 80, 120] * 3
+    alone = unheard(["PP_C3_1.wav", "PP_C3_2.wav", "PP_E3_1.wav", "PP_E3_2.wav"])
+    assert [hint.velocity for hint in alone.notes] == [32] * 4
+
+
+def test_a_dash_in_the_place_of_a_sharp_is_no_minus() -> None:
+    assert keys(unheard(["C-1.wav", "C#1.wav", "D-1.wav", "F#2.wav"])) == [24, 25, 26, 42]
+    assert keys(unheard(["C-1.wav", "C#1.wav", "D1.wav", "F#2.wav"])) == [0, 25, 26, 42]
+
+
 def test_an_h_is_a_note_only_where_the_sound_says_so() -> None:
     names = ["Bach_A3.wav", "Bach_B3.wav", "Bach_H3.wav"]
     assert keys(unheard(names)) == [57, 59, None]

@@ -143,6 +143,31 @@ def test_hits_that_do_not_sound_the_keys_in_their_names_are_drums(names, sounds,
     assert resolved_layout(files, sounds, Recipe()) == layout
 
 
+def chord(key):
+    tones = [440 * 2 ** ((key + interval - 69) / 12) for interval in (0, 7, 12)]
+    sound = sum(note(hz, 1.0, decay_seconds=0.15) for hz in tones) / 3
+    return replace(measured_note(sound, RATE, reference_hz=440.0), pitch=doubtful_pitch(key))
+
+
+def doubtful_pitch(key):
+    return replace(pitched(key).pitch, pitch_confidence=0.7, doubtful=True, doubts=("unsure-key",))
+
+
+@pytest.mark.parametrize(
+    ("names", "layout"),
+    [
+        ("stab_c3 stab_e3 stab_gs3 stab_c4", "keys"),
+        ("stab_c3 stab_e3 stab_gs3 stab_a4", "keys"),
+        ("stab_d3 stab_f3 stab_a3 stab_c5", "one-shots"),
+        ("bang boom crash stab", "one-shots"),
+    ],
+)
+def test_chords_that_sound_the_keys_in_their_names_lie_on_the_keyboard(names, layout):
+    files = [f"{name}.wav" for name in names.split()]
+    sounds = [chord(key) for key in (48, 52, 56, 60)]
+    assert resolved_layout(files, sounds, Recipe()) == layout
+
+
 def test_stored_roots_are_believed_where_every_drum_has_its_own():
     files = ["bell.wav", "thud.wav", "tick.wav"]
     keys, assembly = laid(files, stored=[50, 40, 44])

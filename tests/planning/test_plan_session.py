@@ -137,10 +137,10 @@ def test_overlapping_holds_are_for_patches_that_are_not_mono():
 
 
 def test_the_cue_sheet_names_every_note_in_plain_text():
-    patches = (PatchCall(name="Läuten\n", program=3),)
+    patches = (PatchCall(name="Läuten\n\x1b[2J", program=3),)
     sheet = plan_session(SessionSettings(patches=patches, repeats=2, transpose=-12, every=24))
     text = cue_sheet(sheet)
-    assert text.isascii()
+    assert "Patch: Läuten  [2J (program 3" in text
     assert len([line for line in text.splitlines() if line[:1].isdigit()]) == len(sheet.notes) + 1
     assert "24 C1" in text
     assert "repeat 2" in text

@@ -25,6 +25,8 @@ class Zone:
     silence_seconds: float = 0.0
     start_phase: float = 0.0
     harmonics: int = 20
+    odd_share: float = 1.0
+    """How strong the odd harmonics are; next to nothing sounds an octave higher."""
     fade_in_seconds: float = 0.005
     loop_end_change: int = 0
     opcodes: dict[str, str] = field(default_factory=dict)
@@ -34,7 +36,9 @@ def tone(zone: Zone, frequency: float, seconds: float) -> np.ndarray:
     """A saw of the first harmonics; with one harmonic a sine."""
     cycles = frequency * np.arange(round(seconds * RATE)) / RATE + zone.start_phase
     orders = [n for n in range(1, zone.harmonics + 1) if n * frequency < 18_000]
-    return np.sum([np.sin(2 * np.pi * n * cycles) / n for n in orders], axis=0)
+    shares = [zone.odd_share if n % 2 else 1.0 for n in orders]
+    waves = [a * np.sin(2 * np.pi * n * cycles) / n for n, a in zip(orders, shares, strict=True)]
+    return np.sum(waves, axis=0)
 
 
 def zone_audio(zone: Zone) -> tuple[np.ndarray, int, int]:

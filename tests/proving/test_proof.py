@@ -17,6 +17,7 @@ from keymapper.formats.schemas import schema_text
 from keymapper.model.proof import Proof, ProofLimits
 from keymapper.model.recipe import LayerSettings, OneShotSettings, ZoneSettings
 from keymapper.proving.hearing import TuningTarget
+from keymapper.proving.judging import Heard, findings_of
 from keymapper.proving.proof import ProofSettings, proof_data, prove_instrument, write_proof
 from tests.proving.instruments import Zone, write_instrument
 from tests.simple_notes import RATE, noise_hit, write_note
@@ -145,6 +146,36 @@ def test_a_wrong_root_key_and_a_wrong_octave_are_errors(tmp_path: Path) -> None:
     proof = prove(tmp_path, LOW, octave)
     assert rules(proof) == {"proof-octave"}
     assert proof.findings[0].severity == "error"
+
+
+def test_a_key_heard_an_octave_off_is_no_fault_where_its_recording_sounds_right(
+    tmp_path: Path,
+) -> None:
+    """A fundamental too weak to be heard of transposed down: the same zone sounds right higher."""
+    hollow = Zone(low=24, high=36, root=36, odd_share=0.06, harmonics=40)
+    proof = prove(tmp_path, hollow)
+    assert {note.octaves for note in proof.notes} == {0, 1}
+    assert rules(proof) == set()
+
+
+@pytest.mark.parametrize("judged", [1, 2])
+def test_a_pitch_heard_at_few_keys_of_a_recording_says_nothing_of_it(
+    tmp_path: Path, judged: int
+) -> None:
+    """Two kinds of error where two of three keys are judged, none where it is one."""
+    right, wrong = replace(LOW, low=40, high=57), replace(LOW, low=58, high=60)
+    notes = prove(tmp_path, right, wrong).notes
+    heard = [
+        note
+        if note.key < 58
+        else replace(note, octaves=2, tuning_cents=-230.0)
+        if note.key < 58 + judged
+        else replace(note, octaves=0, tuning_cents=None)
+        for note in notes
+    ]
+    found = {one.rule for one in findings_of(Heard(notes=tuple(heard)), ProofLimits())}
+    errors = {"proof-octave", "proof-wrong-key"}
+    assert found & errors == (errors if judged == 2 else set())
 
 
 @pytest.mark.parametrize(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
 from statistics import median
 
+from keymapper.auditing.parts import manner
 from keymapper.auditing.rule import Hit, NotJudged, Outcome, rule
-from keymapper.auditing.subject import PackInstrument, PackSample
+from keymapper.auditing.subject import PackInstrument, PackSample, PackZone
 from keymapper.measuring.levels import amplitude_db
 
 FAINT_NOISE_DB = -62.0
@@ -71,19 +73,26 @@ def noise(sample: PackSample, limit: float) -> Iterator[Outcome]:
     fix="Record it again.",
 )
 def noise_within(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
-    """Noise between the partials, against the median of the notes near in key."""
-    known = [
-        (zone, zone.facts.disturbances.noise_between_db)
-        for zone in sorted(instrument.zones, key=lambda zone: zone.root_key)
-        if zone.facts
-        and zone.region.sounds_when_pressed
-        and zone.deviation.cents is not None
-        and zone.facts.measurement.pitch.vibrato_hz is None
-    ]
-    levels = [(zone, level) for zone, level in known if level is not None]
+    """Noise between the partials, against the median of the notes near in key and played alike."""
+    levels: dict[tuple[object, ...], list[tuple[PackZone, float]]] = defaultdict(list)
+    for zone in sorted(instrument.zones, key=lambda zone: zone.root_key):
+        if (
+            zone.facts
+            and zone.facts.disturbances.noise_between_db is not None
+            and zone.region.sounds_when_pressed
+            and zone.deviation.cents is not None
+            and zone.facts.measurement.pitch.vibrato_hz is None
+        ):
+            noise_db = zone.facts.disturbances.noise_between_db
+            levels[manner(zone.region)].append((zone, noise_db))
+    for played_alike in levels.values():
+        yield from _noisier(played_alike, limit)
+
+
+def _noisier(levels: Sequence[tuple[PackZone, float]], limit: float) -> Iterator[Outcome]:
     for index, (zone, level) in enumerate(levels):
         below, above = levels[max(0, index - 4) : index], levels[index + 1 : index + 5]
-        near = below + above
+        near = [*below, *above]
         if not below or not above or len(near) < 3:
             continue
         others = sorted(other for _, other in near)

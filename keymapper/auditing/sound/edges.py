@@ -20,6 +20,9 @@ FADE_DB = 6.0
 LEAD_BLOCK_SECONDS = 0.002
 OVER_NOISE_DB = 8.0
 RISEN_BELOW_PEAK_DB = 20.0
+MOST_GROWN = 0.9
+"""A sound as loud as this where it is first seen, against 20 dB under its loudest, says no more
+about how it began."""
 HEAD_BELOW_PEAK_DB = 30.0
 HEAD_BLOCKS = 5
 
@@ -50,10 +53,11 @@ def measured_edges(samples: np.ndarray, rate: int, course: Course) -> Edges:
 
 
 def _rising_seconds(samples: np.ndarray, rate: int) -> tuple[float, float]:
-    """Return when the first block of 2 ms rises over silence, and to 20 dB under the loudest.
+    """Return when a sound begins to rise, and when it is 20 dB under its loudest block of 2 ms.
 
     A slow attack, a beat or a stroke before the main one is no silence: what counts is 60 dB under
     the loudest block, or 8 dB over the quietest of the head where 10 ms of it lie 30 dB under it.
+    What grows in proportion to time began earlier than it comes out of its noise.
     """
     block = max(1, round(LEAD_BLOCK_SECONDS * rate))
     power = block_energies(samples, block)
@@ -70,9 +74,12 @@ def _rising_seconds(samples: np.ndarray, rate: int) -> tuple[float, float]:
         threshold = max(threshold, float(head.min()) * 10 ** (OVER_NOISE_DB / 10))
     above = power > threshold
     stays = above & np.append(above[1:], True)
-    first = int(np.argmax(stays))
-    risen = int(np.argmax(power >= highest * 10 ** (-RISEN_BELOW_PEAK_DB / 10)))
-    return first * block / rate, max(first, risen) * block / rate
+    seen = int(np.argmax(stays))
+    risen_power = highest * 10 ** (-RISEN_BELOW_PEAK_DB / 10)
+    risen = max(seen, int(np.argmax(power >= risen_power)))
+    grown = min((threshold / risen_power) ** 0.5, MOST_GROWN)
+    hidden = (risen - seen) * grown / (1.0 - grown)
+    return max(seen - hidden, 0.0) * block / rate, risen * block / rate
 
 
 def _against(level_db: float, reference_db: float) -> float:

@@ -15,8 +15,14 @@ from keymapper.model.keys import LETTER_SEMITONES
 Tag = Literal["", "key", "velocity", "round_robin"]
 
 _LATIN = "A-Za-zÀ-ɏ"
-_STEPS = {**LETTER_SEMITONES, "h": 11}
-_SHIFTS = {"#": 1, "♯": 1, "s": 1, "sharp": 1, "b": -1, "♭": -1, "flat": -1, "is": 1, "es": -1}
+_SYLLABLES = {"do": 0, "re": 2, "ré": 2, "mi": 4, "fa": 5, "sol": 7, "la": 9, "si": 11}
+_STEPS = {**LETTER_SEMITONES, "h": 11, **_SYLLABLES}
+_SHARPS = ("sharp", "diesis", "dièse", "diese", "sostenido", "sustenido")
+_FLATS = ("flat", "bemolle", "bémol", "bemol")
+_SHIFTS = {
+    **dict.fromkeys(("#", "♯", "s", "is", *_SHARPS), 1),
+    **dict.fromkeys(("b", "♭", "es", *_FLATS), -1),
+}
 _GERMAN_FLATS = {"b": 10, "es": 3, "as": 8}
 """Where B is a tone below C, H a semitone; E and A flat have lost a letter."""
 _HIGHEST_OCTAVE = 10
@@ -28,9 +34,14 @@ _TAGS: dict[str, Tag] = {
 }
 
 # A letter inside a Latin word is no note ("Bass2"), unless camel case starts anew ("PadC3").
+_START = rf"(?:(?<![{_LATIN}])|(?<=[a-zß-ÿ])(?=[A-Z]))"
+_OCTAVE = r"([-_ ]?)(\d{1,2})(?!\d)"
 _NOTE = re.compile(
-    rf"(?:(?<![{_LATIN}])|(?<=[a-zß-ÿ])(?=[A-H]))"
-    r"([A-Ha-h])(#|♯|♭|[sS](?:harp|HARP)?|[bB]|flat|FLAT|is|IS|es|ES)?([-_ ]?)(\d{1,2})(?!\d)"
+    _START + r"([A-Ha-h])(#|♯|♭|[sS](?:harp|HARP)?|[bB]|flat|FLAT|is|IS|es|ES)?" + _OCTAVE
+)
+_SYLLABLE_NOTE = re.compile(
+    f"{_START}((?i:{'|'.join(_SYLLABLES)}))"
+    f"((?i:[#♯♭sb]|[-_ ]?(?:{'|'.join((*_SHARPS, *_FLATS))})))?{_OCTAVE}"
 )
 _PIECE = re.compile(r"\d+|[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|[^\W\d_]+")
 _EXTENSION = re.compile(
@@ -83,6 +94,8 @@ class NoteText(Piece):
     """Where the names of the set are German: B is a tone below C."""
     is_german: bool
     """Whether it can be nothing else: H, Cis, Des."""
+    is_syllable: bool
+    """Do, Re, Mi in place of a letter."""
     octave: int
     joint: str
     is_upper: bool
@@ -115,28 +128,32 @@ def pieces_of(name: str) -> NamePieces:
 
 
 def _notes_in(text: str, depth: int) -> list[NoteText]:
-    notes = []
-    for match in _NOTE.finditer(text):
-        letter, accidental, joint, digits = match.groups()
-        if int(digits) > _HIGHEST_OCTAVE:
-            continue
-        step = _STEPS[letter.lower()] + _SHIFTS.get((accidental or "").lower(), 0)
-        notes.append(
-            NoteText(
-                text=match.group(),
-                depth=depth,
-                start=match.start(),
-                end=match.end(),
-                step=step,
-                german_step=_GERMAN_FLATS.get((letter + (accidental or "")).lower(), step),
-                is_german=letter in "hH" or (accidental or "").lower() in ("is", "es"),
-                octave=int(digits),
-                joint=joint,
-                is_upper=letter.isupper(),
-                after_dash=text[: match.start()].endswith("-"),
-            )
-        )
-    return notes
+    notes = [
+        _note_of(match, text, depth)
+        for pattern in (_NOTE, _SYLLABLE_NOTE)
+        for match in pattern.finditer(text)
+        if int(match.group(4)) <= _HIGHEST_OCTAVE
+    ]
+    return sorted(notes, key=lambda note: note.start)
+
+
+def _note_of(match: re.Match[str], text: str, depth: int) -> NoteText:
+    name, accidental = match.group(1).lower(), (match.group(2) or "").strip("-_ ").lower()
+    step = _STEPS[name] + _SHIFTS.get(accidental, 0)
+    return NoteText(
+        text=match.group(),
+        depth=depth,
+        start=match.start(),
+        end=match.end(),
+        step=step,
+        german_step=_GERMAN_FLATS.get(name + accidental, step),
+        is_german=name == "h" or accidental in ("is", "es"),
+        is_syllable=name in _SYLLABLES,
+        octave=int(match.group(4)),
+        joint=match.group(3),
+        is_upper=match.group()[0].isupper(),
+        after_dash=text[: match.start()].endswith("-"),
+    )
 
 
 def _words_and_numbers_in(text: str, depth: int) -> tuple[list[Word], list[Number]]:

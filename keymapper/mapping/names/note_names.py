@@ -9,12 +9,15 @@ from keymapper.mapping.names.agreement import Agreement, agreement, is_believed
 from keymapper.mapping.names.columns import NoteColumn, note_columns
 from keymapper.mapping.names.hints import MeasuredHint
 from keymapper.mapping.names.lexing import NamePieces, NoteText
-from keymapper.model.keys import is_key
+from keymapper.model.keys import LETTER_SEMITONES, is_key
 
 USUAL_MIDDLE_C_OCTAVE = 4
 # The octave number of key 60, the usual one first.
 _CONVENTIONS = (4, 3, 5)
 _LOWEST_OCTAVE = -2
+_NATURALS = frozenset(LETTER_SEMITONES.values())
+_LEAST_SYLLABLES = 3
+"""So many different ones are notes also where no sound says so."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,9 +55,14 @@ def find_note_names(
     """Return the best column of note names, by the sound first, then by its looks.
 
     German names, where B is a tone below C, are tried where some can be nothing else. An H alone
-    must agree with the sound.
+    must agree with the sound, and so must one or two syllables (Do, Re, Mi): they are words too.
     """
     readings = _all_readings([_in_english(file) for file in files], measured)
+    readings += [
+        reading
+        for reading in _all_readings([_in_syllables(file) for file in files], measured)
+        if reading.fit is not None or reading.distinct >= _LEAST_SYLLABLES
+    ]
     if any(note.is_german for file in files for note in file.notes):
         readings += [
             reading
@@ -76,11 +84,17 @@ def _all_readings(
 
 
 def _in_english(file: NamePieces) -> NamePieces:
-    return replace(file, notes=tuple(note for note in file.notes if not note.is_german))
+    notes = [note for note in file.notes if not (note.is_german or note.is_syllable)]
+    return replace(file, notes=tuple(notes))
 
 
 def _in_german(file: NamePieces) -> NamePieces:
-    return replace(file, notes=tuple(replace(note, step=note.german_step) for note in file.notes))
+    notes = [note for note in file.notes if not note.is_syllable]
+    return replace(file, notes=tuple(replace(note, step=note.german_step) for note in notes))
+
+
+def _in_syllables(file: NamePieces) -> NamePieces:
+    return replace(file, notes=tuple(note for note in file.notes if note.is_syllable))
 
 
 def _has_german_accidental(column: NoteColumn) -> bool:
@@ -116,7 +130,8 @@ def _readings_of(column: NoteColumn) -> list[tuple[int | None, ...]]:
     """Return the keys under each way to take the character before the octave.
 
     "C-1" is an octave below zero where other names of the set have none between the two, or where
-    nothing speaks against it; "C-4" can only be a separator. "C_1" is read where all are so.
+    nothing speaks against it; "C-4" can only be a separator, and so can that of "C-1" beside "C#1"
+    alone: it fills the place of a sharp. "C_1" is read where all are so.
     """
     joints = {note.joint for note in column.notes if note is not None}
     if not joints <= {"", "-"}:
@@ -124,7 +139,7 @@ def _readings_of(column: NoteColumn) -> list[tuple[int | None, ...]]:
     if "-" not in joints:
         return [_keys(column, dash_is_minus=False)]
     if "" in joints:
-        return [_keys(column, dash_is_minus=True)]
+        return [_keys(column, dash_is_minus=not _fills_the_place_of_a_sharp(column))]
     dashed = [note for note in column.notes if note is not None]
     readings = [_keys(column, dash_is_minus=False)]
     if all(-note.octave >= _LOWEST_OCTAVE for note in dashed):
@@ -132,6 +147,12 @@ def _readings_of(column: NoteColumn) -> list[tuple[int | None, ...]]:
         is_list = all(note.after_dash for note in dashed)
         readings = [*readings, minus] if is_list else [minus, *readings]
     return readings
+
+
+def _fills_the_place_of_a_sharp(column: NoteColumn) -> bool:
+    """Tell whether all naturals have a dash, and nothing else has."""
+    notes = [note for note in column.notes if note is not None]
+    return all((note.joint == "-") == (note.step % 12 in _NATURALS) for note in notes)
 
 
 def _keys(column: NoteColumn, *, dash_is_minus: bool) -> tuple[int | None, ...]:

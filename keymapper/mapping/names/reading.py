@@ -150,12 +150,14 @@ def _read_velocities(
         part = replace(_part(tagged, "numbers"), values=tagged_velocities(tagged, setting))
         if part.known:
             return part, bare
-    if any(names.dynamics):
-        values = tuple(None if w is None else velocity_of_dynamic(w) for w in names.dynamics)
-        return Part(values=values, pieces=names.dynamics, way="dynamics"), bare
-    column = velocity_column(bare, setting)
+    dynamics = {word.text for word in names.dynamics if word is not None}
+    # One dynamic throughout may be the initials of a patch ("PP_48_127"): numbers say more.
+    column = velocity_column(bare, setting) if len(dynamics) < 2 else None
     if column is not None:
         return _part(column, "numbers"), [each for each in bare if each is not column]
+    if dynamics:
+        values = tuple(None if w is None else velocity_of_dynamic(w) for w in names.dynamics)
+        return Part(values=values, pieces=names.dynamics, way="dynamics"), bare
     layers = numbered_layers(bare, setting)
     if layers is None:
         return None, bare
