@@ -14,8 +14,6 @@ from keymapper.slicing.swelling import SeenAudible, seen_audible
 from keymapper.slicing.timing import Asked, Timed, is_slow, moment_of, timed_onset
 
 _EARLY_SECONDS = 0.003
-_BEFORE_HEARD_SECONDS = 0.02
-"""No note on a curve begins sooner before it stands out of the noise."""
 
 
 def timed_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
@@ -41,26 +39,10 @@ def timed_again(heard: HeardTake, notes: Sequence[Timed]) -> list[Timed]:
     ]
     if not is_slow(clear):
         return clear
-    grown = [
+    return [
         note if seen is None or seen.is_clear else _timed_as(note, seen, "grown")
         for note, seen in zip(clear, found, strict=True)
     ]
-    if way == GROWING:
-        return grown
-    return [_not_far_before(*pair) for pair in zip(grown, notes, strict=True)]
-
-
-def _not_far_before(grown: Timed, heard: Timed) -> Timed:
-    """Return a note seen to grow, begun not long before it is heard in the noise.
-
-    Curves begin so softly that noise has them begin nearly anywhere.
-    """
-    if grown.case != "grown" or grown.onset_seconds is None:
-        return grown
-    if heard.case != "noise" or heard.onset_seconds is None:
-        return grown
-    earliest = heard.onset_seconds - _BEFORE_HEARD_SECONDS
-    return replace(grown, onset_seconds=max(grown.onset_seconds, earliest))
 
 
 def _seen(note: Timed, beginning: Beginning | None, way: Sequence[int]) -> SeenAudible | None:

@@ -102,7 +102,7 @@ def test_notes_along_a_curve_are_seen_through_noise_by_the_power_that_most_follo
     assert 1000 * np.abs(late).max() <= 4.0
     errors = errors_ms(cut, take)
     assert np.median(np.abs(errors)) <= 0.2
-    assert np.mean(errors > 0.5) <= 0.2
+    assert errors.max() <= 0.5
 
 
 @pytest.mark.parametrize(("patch", "most_early_ms"), [("curved_pad", 10.0), ("pad", 5.0)])
