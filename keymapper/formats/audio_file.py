@@ -27,7 +27,8 @@ FloatType = Literal["float32", "float64"]
 
 _WAV_FORMATS = frozenset({"WAV", "WAVEX", "RF64"})
 _MOST_FRAMES = 1 << 48
-UNKNOWN_LENGTH = "does not say how long it is, as streamed FLAC; convert it to WAV."
+_RATES_HZ = range(1_000, 655_351)
+"""At less there is nothing to hear; more does not go into FLAC."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,14 +158,24 @@ def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
         raise InputError(f"{path}: cannot be read ({error.strerror or error}).") from error
 
 
-def length_is_unknown(file: soundfile.SoundFile) -> bool:
-    """Say whether the header leaves open how long a file is: libsndfile then says "for ever"."""
-    return bool(file.frames > _MOST_FRAMES)
+def refuse_odd_header(file: soundfile.SoundFile, path: Path) -> None:
+    """Raise InputError where a header leaves the length open, or states a rate nobody records at.
+
+    Of an open length libsndfile says "for ever".
+    """
+    if file.frames > _MOST_FRAMES:
+        raise InputError(
+            f"{path}: does not say how long it is, as streamed FLAC; convert it to WAV."
+        )
+    if file.samplerate not in _RATES_HZ:
+        raise InputError(
+            f"{path}: states a sample rate of {file.samplerate} Hz; {_RATES_HZ[0]} to "
+            f"{_RATES_HZ[-1]} can be used; convert it."
+        )
 
 
 def _audio_info(file: soundfile.SoundFile, path: Path) -> AudioInfo:
-    if length_is_unknown(file):
-        raise InputError(f"{path}: {UNKNOWN_LENGTH}")
+    refuse_odd_header(file, path)
     missing = 0
     if file.format in _WAV_FORMATS:
         layout = read_wav_layout(path)

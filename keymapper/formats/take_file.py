@@ -17,7 +17,7 @@ import numpy as np
 import soundfile
 
 from keymapper.errors import InputError
-from keymapper.formats.audio_file import UNKNOWN_LENGTH, length_is_unknown
+from keymapper.formats.audio_file import refuse_odd_header
 from keymapper.formats.take_wav import (
     BITS,
     FLOATS,
@@ -182,8 +182,7 @@ class TakeFile:
             raise InputError(f"{self.path}: has {file.channels} channels; record one patch a take.")
         if file.frames == 0:
             raise InputError(f"{self.path}: holds no sound (0 frames).")
-        if length_is_unknown(file):
-            raise InputError(f"{self.path}: {UNKNOWN_LENGTH}")
+        refuse_odd_header(file, self.path)
 
     def _copy_bytes(self, layout: WavLayout, first: int, end: int, target: Path) -> None:
         places = {place.id: place for place in layout.chunks}

@@ -11,6 +11,7 @@ import soundfile
 
 from keymapper.errors import InputError
 from keymapper.formats.audio_file import read_audio, read_audio_info, usable_audio_info
+from keymapper.formats.take_file import TakeFile
 
 RATE = 8000
 
@@ -31,6 +32,15 @@ def test_what_cannot_be_used_is_found_out(tmp_path: Path, frames: int) -> None:
     samples = np.full((frames, 1), np.nan)
     with pytest.raises(InputError):
         usable_audio_info(written(tmp_path / "a.wav", samples, "FLOAT"))
+
+
+@pytest.mark.parametrize("rate", [1, 999, 655_351, 755_022_720])
+def test_a_rate_nobody_records_at_is_refused(tmp_path: Path, rate: int) -> None:
+    path = tmp_path / "a.wav"
+    soundfile.write(path, np.zeros((100, 1)), rate, subtype="PCM_16")
+    for opened in (read_audio, read_audio_info, TakeFile):
+        with pytest.raises(InputError, match=f"rate of {rate} Hz"):
+            opened(path)
 
 
 def test_three_channels_are_refused(tmp_path: Path) -> None:
