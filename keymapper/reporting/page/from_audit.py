@@ -79,16 +79,11 @@ def _beside(one: _Shown, page_folder: Path) -> str:
 
 
 def gather_audit(
-    audited: Sequence[AuditedPack],
-    page_folder: Path,
-    workers: Workers | None = None,
-    *,
-    preview_bytes: int = PREVIEW_BYTES,
+    audited: Sequence[AuditedPack], page_folder: Path, workers: Workers | None = None
 ) -> FolderData:
     """Return what the page of an audit needs of the samples.
 
     page_folder : where the page will lie; samples are played from there.
-    preview_bytes : room for embedded sound, in bytes of the page; 0 embeds none.
     """
     samples = [
         SampleToView(
@@ -98,7 +93,7 @@ def gather_audit(
         )
         for one in _shown(audited)
     ]
-    return gather_samples(samples, page_folder, workers or Workers(1), preview_bytes=preview_bytes)
+    return gather_samples(samples, page_folder, workers or Workers(1), preview_bytes=PREVIEW_BYTES)
 
 
 def audit_fingerprint(report: AuditReport, audited: Sequence[AuditedPack], folder: Path) -> str:
