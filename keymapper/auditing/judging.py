@@ -22,13 +22,11 @@ class Judgement:
     unjudged: tuple[Unjudged, ...]
 
 
-def judged_pack(
-    pack: Pack, changes: Sequence[RuleChange] = (), rules: Sequence[Rule] = ALL_RULES
-) -> Judgement:
+def judged_pack(pack: Pack, changes: Sequence[RuleChange] = ()) -> Judgement:
     """Return what all rules that are switched on find in a pack, worst first."""
     findings: list[Finding] = []
     unjudged: list[Unjudged] = []
-    for rule in rules:
+    for rule in ALL_RULES:
         in_force = _in_force(rule, changes)
         if in_force is None:
             continue
@@ -51,16 +49,14 @@ def judged_pack(
                         )
                     )
     return Judgement(
-        findings=tuple(sorted_findings(dict.fromkeys(findings), rules)),
+        findings=tuple(sorted_findings(dict.fromkeys(findings))),
         unjudged=tuple(dict.fromkeys(unjudged)),
     )
 
 
-def sorted_findings(
-    findings: Iterable[Finding], rules: Sequence[Rule] = ALL_RULES
-) -> list[Finding]:
+def sorted_findings(findings: Iterable[Finding]) -> list[Finding]:
     """Return findings by gravity, then rule, then place; equal ones keep their order."""
-    order = {rule.id: place for place, rule in enumerate(rules)}
+    order = {rule.id: place for place, rule in enumerate(ALL_RULES)}
     return sorted(
         findings,
         key=lambda one: (

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from keymapper.errors import InputError
 from keymapper.formats.audio_file import AUDIO_SUFFIXES
+from keymapper.formats.folder import is_text, refuse_unreadable, spelled_out
 from keymapper.formats.manifest import MANIFEST_NAME
 
 MOST_FILES = 1_000_000
@@ -103,15 +104,15 @@ def _listing(root: Path) -> dict[Path, _Folder]:
     """Return every folder below the root that is not hidden, in name order."""
     folders: dict[Path, _Folder] = {}
     count = 0
-    for place, below, names in os.walk(root, onerror=_refuse):
+    for place, below, names in os.walk(root, onerror=refuse_unreadable):
         here = Path(place)
-        below[:] = sorted(one for one in below if not one.startswith(".") and _is_text(one))
+        below[:] = sorted(one for one in below if not one.startswith(".") and is_text(one))
         shown = [name for name in sorted(names) if not name.startswith(".")]
         count += len(shown)
         if count > MOST_FILES:
             raise InputError(f"{root}: holds more than {MOST_FILES} files; audit parts of it.")
-        nameless = [name for name in shown if not _is_text(name)]
-        shown = [name for name in shown if _is_text(name)]
+        nameless = [name for name in shown if not is_text(name)]
+        shown = [name for name in shown if is_text(name)]
         outside = [name for name in shown if _leaves(here / name, root)]
         inside = [name for name in shown if name not in outside and (here / name).is_file()]
         folders[here] = _Folder(
@@ -120,18 +121,9 @@ def _listing(root: Path) -> dict[Path, _Folder]:
             manifest=MANIFEST_NAME in inside,
             files=tuple(inside),
             links_out=tuple(outside),
-            unnamable=tuple(map(_spelled_out, nameless)),
+            unnamable=tuple(map(spelled_out, nameless)),
         )
     return folders
-
-
-def _is_text(name: str) -> bool:
-    """Return False for bytes that are no UTF-8, which Python carries as lone surrogates."""
-    return name == _spelled_out(name)
-
-
-def _spelled_out(name: str) -> str:
-    return name.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def _suffix(name: str) -> str:
@@ -143,10 +135,6 @@ def _leaves(path: Path, root: Path) -> bool:
         return path.is_symlink() and not path.resolve().is_relative_to(root)
     except (OSError, RuntimeError):
         return True
-
-
-def _refuse(error: OSError) -> None:
-    raise InputError(f"{error.filename}: cannot be read ({error.strerror}).") from error
 
 
 def _roots(root: Path, listing: dict[Path, _Folder]) -> list[Path]:

@@ -25,7 +25,7 @@ def sample_chunks(
     return SampleChunks(
         root_key=decision.root_key,
         tuning_cents=decision.tuning_cents - baked_cents,
-        loop=None if loop is None else (loop.start_frame, loop.end_frame),
+        loop=loop,
         low_key=place.low_key,
         high_key=place.high_key,
         low_velocity=place.low_velocity,

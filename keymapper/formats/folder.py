@@ -45,13 +45,13 @@ def find_recordings(folder: Path, within: str = "") -> FoundFiles:
         raise InputError(f"{folder / within}: lies outside {folder}; move it inside.")
     recordings: list[str] = []
     passed_over: list[tuple[str, str]] = []
-    for place, folders, names in os.walk(start, onerror=_refuse):
+    for place, folders, names in os.walk(start, onerror=refuse_unreadable):
         here = Path(place)
         folders[:] = sorted(f for f in folders if not f.startswith("."))
         for name in sorted(names):
             relative = (here / name).relative_to(root).as_posix()
-            if not _is_text(relative):
-                passed_over.append((_as_text(relative), "its name is not valid text"))
+            if not is_text(relative):
+                passed_over.append((spelled_out(relative), "its name is not valid text"))
                 continue
             reason = _reason_to_pass_over(here / name, root)
             if reason is None:
@@ -92,14 +92,16 @@ def _reason_to_pass_over(path: Path, root: Path) -> str | None:
     return None if path.is_file() else "not a regular file"
 
 
-def _is_text(name: str) -> bool:
+def is_text(name: str) -> bool:
     """Return False for bytes that are no UTF-8, which Python carries as lone surrogates."""
-    return name == _as_text(name)
+    return name == spelled_out(name)
 
 
-def _as_text(name: str) -> str:
+def spelled_out(name: str) -> str:
+    """Return a name with bytes that are no text spelled out."""
     return name.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
-def _refuse(error: OSError) -> None:
+def refuse_unreadable(error: OSError) -> None:
+    """Turn what `os.walk` stumbles over into an error of ours."""
     raise InputError(f"{error.filename}: cannot be read ({error.strerror}).") from error

@@ -17,6 +17,7 @@ import numpy as np
 
 from keymapper.errors import InputError
 from keymapper.model.instrument import EmbeddedHints
+from keymapper.model.loop import Loop
 
 _MAX_SMALL_CHUNK_BYTES = 1 << 20
 _MAX_CHUNKS = 10_000
@@ -50,8 +51,7 @@ class SampleChunks:
 
     root_key: int
     tuning_cents: float
-    loop: tuple[int, int] | None
-    """Half-open (start, end) frames."""
+    loop: Loop | None
     low_key: int
     high_key: int
     low_velocity: int
@@ -185,7 +185,6 @@ def smpl_body(chunks: SampleChunks, rate: int) -> bytes:
     only say "sharp of the unity note", which would root them a semitone low.
     """
     fraction = round(max(0.0, chunks.tuning_cents) / _CENTS_PER_FRACTION)
-    loops = [] if chunks.loop is None else [chunks.loop]
     body = struct.pack(
         "<9I",
         0,
@@ -195,17 +194,15 @@ def smpl_body(chunks: SampleChunks, rate: int) -> bytes:
         min(fraction, 2**32 - 1),
         0,
         0,
-        len(loops),
+        0 if chunks.loop is None else 1,
         0,
     )
-    for start, end in loops:
-        body += smpl_loop(start, end)
-    return body
+    return body if chunks.loop is None else body + smpl_loop(chunks.loop)
 
 
-def smpl_loop(start_frame: int, end_frame: int) -> bytes:
-    """Return one forward loop as a `smpl` chunk holds it; the range given is half-open."""
-    return struct.pack("<6I", 0, 0, start_frame, end_frame - 1, 0, 0)
+def smpl_loop(loop: Loop) -> bytes:
+    """Return one forward loop as a `smpl` chunk holds it."""
+    return struct.pack("<6I", 0, 0, loop.start_frame, loop.end_frame - 1, 0, 0)
 
 
 def inst_body(chunks: SampleChunks) -> bytes:

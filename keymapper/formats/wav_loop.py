@@ -17,6 +17,7 @@ from keymapper.formats.wav_chunks import (
     smpl_loop,
 )
 from keymapper.formats.wav_rewrite import NewAudio, rewritten_wav
+from keymapper.model.loop import Loop
 
 ENCODINGS = ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE")
 _SMPL_HEAD_BYTES = 36
@@ -81,15 +82,15 @@ def smpl_body_of(path: Path) -> bytes | None:
     return None
 
 
-def smpl_with_loop(body: bytes, start_frame: int, end_frame: int) -> bytes:
+def smpl_with_loop(body: bytes, loop: Loop) -> bytes:
     """Return the body of a `smpl` chunk with one forward loop in place of all its loops.
 
-    The loop is half-open; what else the chunk holds (unity note, tuning, data of a maker) stays.
+    What else the chunk holds (unity note, tuning, data of a maker) stays.
     """
     count = struct.unpack("<I", body[28:32])[0]
     behind = body[_SMPL_HEAD_BYTES + count * _SMPL_LOOP_BYTES :]
     head = body[:28] + struct.pack("<I", 1) + body[32:_SMPL_HEAD_BYTES]
-    return head + smpl_loop(start_frame, end_frame) + behind
+    return head + smpl_loop(loop) + behind
 
 
 def _chunk_named(path: Path, layout: WavLayout, identity: str) -> ChunkPlace:

@@ -54,32 +54,25 @@ def safe_name(text: str, *, longest: int = LONGEST_NAME, fallback: str = "sample
 
 
 def safe_names(
-    texts: Iterable[str],
-    *,
-    suffix: str = "",
-    longest: int = LONGEST_NAME,
-    fallback: str = "sample",
+    texts: Iterable[str], *, longest: int = LONGEST_NAME, fallback: str = "sample"
 ) -> tuple[str, ...]:
     """Return a safe name for each text, in order, no two of which differ by case alone.
 
     The second of two equal names gets "_2", and so on, so equal input gives equal names.
-
-    suffix : added to every name as it stands, for example ".wav"; counts towards `longest`.
     """
-    room = longest - len(suffix)
     taken: set[str] = set()
     next_number: dict[str, int] = {}
     names = []
     for text in texts:
-        base = safe_name(text, longest=room, fallback=fallback)
+        base = safe_name(text, longest=longest, fallback=fallback)
         name = base
         while name.casefold() in taken:
             number = next_number.get(base.casefold(), 2)
             next_number[base.casefold()] = number + 1
             ending = f"_{number}"
-            name = base[: room - len(ending)].rstrip("._-") + ending
+            name = base[: longest - len(ending)].rstrip("._-") + ending
         taken.add(name.casefold())
-        names.append(name + suffix)
+        names.append(name)
     return tuple(names)
 
 

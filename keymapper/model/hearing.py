@@ -21,6 +21,8 @@ LOUDNESS_EXPONENT = 0.23
 _SILENT_POWER = 1e-17
 _CUTOFF_STEPS = 122
 """Semitones from 24 kHz down to 20 Hz."""
+_MOST_LOST_DB = 0.5
+"""What a filter may take that is not to be heard."""
 _FILTERS = np.arange(1.0, 41.0)
 """Centres on the scale of equivalent rectangular bandwidths: 26 Hz … 16.6 kHz."""
 
@@ -161,10 +163,10 @@ def noise_loss_db(tone: Tone, noise_dbfs: float, rate: int) -> float:
     return float(difference_db(excitation(whole), noisy, with_level=True))
 
 
-def open_cutoff_hz(tone: Tone, semitones: int = 0, most_loss_db: float = 0.5) -> float:
+def open_cutoff_hz(tone: Tone, semitones: int = 0) -> float:
     """Return the lowest cutoff of a two-pole low-pass that leaves a note as it is, in Hz.
 
-    No auditory filter may lose more than `most_loss_db` of what it hears, at the onset or after;
+    No auditory filter may lose more than half a dB of what it hears, at the onset or after;
     Butterworth response, as without resonance. At most 24 kHz, the least 20 Hz, also for silence.
 
     semitones : by which the note is transposed.
@@ -174,7 +176,7 @@ def open_cutoff_hz(tone: Tone, semitones: int = 0, most_loss_db: float = 0.5) ->
     gains = 1.0 / (1.0 + (band_centres_hz() / cutoffs[:, None, None]) ** 4)
     full, left = excitation(whole), excitation(whole * gains, whole)
     lost_db = _apart_db(full, left).max(axis=(1, 2))
-    as_it_is = np.logical_and.accumulate(lost_db <= most_loss_db)
+    as_it_is = np.logical_and.accumulate(lost_db <= _MOST_LOST_DB)
     return float(cutoffs[max(0, int(as_it_is.sum()) - 1)])
 
 

@@ -222,7 +222,5 @@ def _wav_findings(path: Path, label: SampleLabel, where: str) -> Iterator[PackFi
     hints = read_embedded_hints(path)
     if hints is not None and hints.root_key != label.root_key:
         yield pack_finding("metadata-differs", where, f"says root {hints.root_key}")
-    if hints is not None and (hints.loop_start_frame, hints.loop_end_frame) != (
-        label.loop or (None, None)
-    ):
+    if hints is not None and hints.loop != label.loop:
         yield pack_finding("metadata-differs", where, "says another loop than the instrument")

@@ -43,8 +43,8 @@ class ConversionOrder:
     bits: int
     bits_before: int
     mono: bool
-    loop: tuple[int, int] | None
-    """Half-open: what follows its end stays equal to what follows its start."""
+    loop: Loop | None
+    """What follows its end stays equal to what follows its start."""
     volume_db: float = 0.0
     """Of the loudest zone that plays it."""
     gain_db: float = 0.0
@@ -55,9 +55,7 @@ def level_when_converted(order: ConversionOrder) -> FoldedLevel:
     samples = read_audio(order.source, "float64").samples
     if not order.mono:
         return FoldedLevel(lost_db=0.0, peak_dbfs=peak_dbfs(samples))
-    points = order.loop
-    loop = None if points is None else Loop(start_frame=points[0], end_frame=points[1])
-    return folded_level(samples, loop)
+    return folded_level(samples, order.loop)
 
 
 def needs_level_gains(edition: Edition, instrument: ReadyInstrument) -> bool:
@@ -95,15 +93,15 @@ def conversion_orders(
     instrument: ReadyInstrument, edition: Edition, folder: Path
 ) -> list[ConversionOrder]:
     """Return the work on every sample of an instrument."""
-    loops: dict[Path, tuple[int, int]] = {}
+    loops: dict[Path, Loop] = {}
     volumes_db: dict[Path, float] = {}
     for region in instrument.reading.regions:
         if region.sample_path is not None:
             loudest_db = volumes_db.get(region.sample_path, -math.inf)
             volumes_db[region.sample_path] = max(loudest_db, region.volume_db)
-        points = region.loop_start_frame, region.loop_end_frame
-        if region.sample_path is not None and points[0] is not None and points[1] is not None:
-            loops.setdefault(region.sample_path, (points[0], points[1]))
+        start, end = region.loop_start_frame, region.loop_end_frame
+        if region.sample_path is not None and start is not None and end is not None:
+            loops.setdefault(region.sample_path, Loop(start_frame=start, end_frame=end))
     orders = []
     for path, info in instrument.infos.items():
         before = 16 if info.encoding == "PCM_16" else 24
@@ -146,7 +144,7 @@ def converted_sample(order: ConversionOrder) -> float:
     turned = samples * 10 ** (order.gain_db / 20)
     pcm = quantised(turned, order.bits, dither=_dithers(order))
     if order.loop is not None:
-        start, end = order.loop
+        start, end = order.loop.start_frame, order.loop.end_frame
         guard = min(len(pcm) - end, end - start)
         pcm[end : end + guard] = pcm[start : start + guard]
     try:

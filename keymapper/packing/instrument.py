@@ -14,6 +14,7 @@ from keymapper.formats.sfz import SfzReading, SfzRegion, read_sfz
 from keymapper.formats.wav_chunks import read_embedded_hints
 from keymapper.model.instrument import EmbeddedHints, Manifest
 from keymapper.model.keys import key_name, nearest_key
+from keymapper.model.loop import Loop
 from keymapper.model.loudness import Loudness
 from keymapper.model.pack import InstrumentFacts, PackFinding, PackInstrument, PackRecipe
 from keymapper.packing.facts import instrument_facts, sample_infos
@@ -150,13 +151,15 @@ def _root(
     return root_key, cents - 100.0 * semitones
 
 
-def _loop(region: SfzRegion, hints: EmbeddedHints | None) -> tuple[int, int] | None:
+def _loop(region: SfzRegion, hints: EmbeddedHints | None) -> Loop | None:
     """Return the loop of a sample: the zone's points, else those that the file itself names."""
     start, end = region.loop_start_frame, region.loop_end_frame
     if hints is not None:
         start = hints.loop_start_frame if start is None else start
         end = hints.loop_end_frame if end is None else end
-    return None if start is None or end is None else (start, end)
+    if start is None or end is None:
+        return None
+    return Loop(start_frame=start, end_frame=end)
 
 
 def _tunings(manifest: Manifest | None) -> dict[str, float]:

@@ -25,6 +25,7 @@ from keymapper.formats.wav_chunks import (
 from keymapper.formats.wav_rewrite import rewritten_wav
 from keymapper.formats.wav_texts import info_tags
 from keymapper.model.keys import key_name
+from keymapper.model.loop import Loop
 from keymapper.model.loudness import Loudness
 from keymapper.model.pack import OWN_RECORDING, PackRecipe, SoundSource
 
@@ -46,14 +47,15 @@ class SampleLabel:
     root_key: int
     tuning_cents: float
     """How sharp the sample is of its root key."""
-    loop: tuple[int, int] | None
-    """Half-open."""
+    loop: Loop | None
     keys: tuple[int, int]
     velocities: tuple[int, int]
 
     def mapping_text(self) -> str:
         """Return root, tuning and loop in words."""
-        loop = "no loop" if self.loop is None else f"loop {self.loop[0]} to {self.loop[1] - 1}"
+        loop = "no loop"
+        if self.loop is not None:
+            loop = f"loop {self.loop.start_frame} to {self.loop.end_frame - 1}"
         return (
             f"root {self.root_key} ({key_name(self.root_key)}), "
             f"{self.tuning_cents:+.1f} cents, {loop}"
@@ -113,8 +115,8 @@ def flac_comments(label: SampleLabel) -> dict[str, str]:
     """Return the comments of a FLAC sample."""
     loop = {}
     if label.loop is not None:
-        start, end = label.loop
-        loop = {"LOOP_START": str(start), "LOOP_LENGTH": str(end - start)}
+        start, length = label.loop.start_frame, label.loop.length_frames
+        loop = {"LOOP_START": str(start), "LOOP_LENGTH": str(length)}
     return {
         "TITLE": label.title,
         "ALBUM": label.product,
@@ -197,11 +199,9 @@ def _mapping_bodies(path: Path, rate: int, label: SampleLabel) -> Mapping[str, b
     What another tool keeps in these chunks beside root and loop stays that way.
     """
     hints = read_embedded_hints(path)
-    if hints is not None and hints.root_key == label.root_key and hints.low_key is not None:
-        start, end = hints.loop_start_frame, hints.loop_end_frame
-        loop = None if start is None or end is None else (start, end)
-        if loop == label.loop:
-            return {}
+    says = None if hints is None or hints.low_key is None else (hints.root_key, hints.loop)
+    if says == (label.root_key, label.loop):
+        return {}
     chunks = SampleChunks(
         root_key=label.root_key,
         tuning_cents=label.tuning_cents,

@@ -26,7 +26,7 @@ from keymapper.packing.instrument import ReadyInstrument
 from keymapper.packing.levelling import faded, levelled, medley
 from keymapper.packing.phrases import Phrase, PhraseNote, composed_phrase, phrase_kind
 from keymapper.proving.events import Event, NoteOff, NoteOn, PlayerSample
-from keymapper.proving.loading import load_samples
+from keymapper.proving.loading import load_samples, loop_within
 from keymapper.proving.plan import attack_regions, mapped_keys
 from keymapper.proving.player import Player
 from keymapper.proving.proof import player_settings
@@ -160,14 +160,10 @@ def played(reading: SfzReading, phrase: Phrase) -> np.ndarray:
 def _undecoded(path: Path) -> PlayerSample:
     """Return a sample whose audio takes no memory: enough to tell when its voices start and end."""
     info = read_audio_info(path)
-    hints = read_embedded_hints(path)
-    loop = None
-    if hints and hints.loop_start_frame is not None and hints.loop_end_frame is not None:
-        loop = (hints.loop_start_frame, min(hints.loop_end_frame, info.frames))
     return PlayerSample(
         samples=np.broadcast_to(np.float32(0), (info.frames, info.channels)),
         rate=info.rate,
-        loop=loop,
+        loop=loop_within(read_embedded_hints(path), info.frames),
     )
 
 

@@ -175,7 +175,7 @@ def _found(audio: Audio, pitch: Pitch, options: LoopOptions) -> LoopVerdict:
 def _smpl(path: Path, rate: int, pitch: Pitch, loop: Loop) -> bytes:
     before = smpl_body_of(path)
     if before is not None:
-        return smpl_with_loop(before, loop.start_frame, loop.end_frame)
+        return smpl_with_loop(before, loop)
     hints = read_embedded_hints(path)
     named = None if hints is None else hints.root_key
     root = pitch.root_key if named is None else named
@@ -183,7 +183,7 @@ def _smpl(path: Path, rate: int, pitch: Pitch, loop: Loop) -> bytes:
     chunks = SampleChunks(
         root_key=MIDDLE_C if root is None else root,
         tuning_cents=tuned or 0.0,
-        loop=(loop.start_frame, loop.end_frame),
+        loop=loop,
         low_key=0,
         high_key=127,
         low_velocity=1,
@@ -196,8 +196,8 @@ def _smpl(path: Path, rate: int, pitch: Pitch, loop: Loop) -> bytes:
 def _join_as_read_back(audio: Audio, path: Path) -> JoinAudibility:
     """Judge the written file by the loop it names, against the recording."""
     hints = read_embedded_hints(path)
-    if hints is None or hints.loop_start_frame is None or hints.loop_end_frame is None:
+    loop = None if hints is None else hints.loop
+    if loop is None:
         raise MeasurementError(f"{path.name}: its loop could not be read back.")
-    loop = Loop(start_frame=hints.loop_start_frame, end_frame=hints.loop_end_frame)
     reference = audio.samples.astype(np.float32)
     return join_audibility(reference, read_audio(path).samples, audio.info.rate, loop)

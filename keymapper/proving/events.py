@@ -12,6 +12,8 @@ from typing import Literal
 
 import numpy as np
 
+from keymapper.model.loop import Loop
+
 RoundRobinCounting = Literal["key", "match"]
 
 
@@ -51,7 +53,7 @@ class PlayerSample:
 
     samples: np.ndarray
     rate: int
-    loop: tuple[int, int] | None = None
+    loop: Loop | None = None
     root_key: int | None = None
 
 

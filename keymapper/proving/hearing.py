@@ -12,6 +12,7 @@ from keymapper.formats.sfz import SfzRegion
 from keymapper.measuring.centring import centred
 from keymapper.measuring.levels import loudest_windows, peak_dbfs, rms_dbfs
 from keymapper.measuring.pitch import HIGHEST_HZ, LOWEST_HZ, measure_pitch
+from keymapper.model.loop import Loop
 from keymapper.model.pitch import DOUBT_TEXT
 from keymapper.model.proof import (
     ONE_SHOT_REASON,
@@ -199,7 +200,7 @@ def _level_dbfs(player: Player, attacks: Sequence[Voice], held: np.ndarray) -> f
     return level + 10.0 * math.log10(whole / read) if whole > 0.0 and read > 0.0 else level
 
 
-def _loop(player: Player, voice: Voice) -> tuple[int, int] | None:
+def _loop(player: Player, voice: Voice) -> Loop | None:
     return stream_of(voice.region, player.samples[voice.region.sample]).loop
 
 
@@ -209,9 +210,10 @@ def _powers(player: Player, voice: Voice, first: int, last: int) -> tuple[float,
     stream = stream_of(voice.region, sample)
     step = player.step(voice.region, voice.key, voice.controllers)
     read = unrolled(stream, sample.samples, max(int(last * step), 1), None)[int(first * step) :]
-    start, end = stream.loop or (0, len(sample.samples))
+    loop = stream.loop or Loop(start_frame=0, end_frame=len(sample.samples))
+    whole = sample.samples[loop.start_frame : loop.end_frame]
     gain = voice_gain(voice.region, voice.key, voice.velocity, voice.controllers, player.settings)
-    return gain**2 * _power(sample.samples[start:end]), gain**2 * _power(read)
+    return gain**2 * _power(whole), gain**2 * _power(read)
 
 
 def _power(samples: np.ndarray) -> float:

@@ -27,7 +27,7 @@ _MAX_CHORDS = 256
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Phrase:
+class PlayedPhrase:
     """What was played: float32, shape (frames, 2), and by how much it was turned down."""
 
     samples: np.ndarray
@@ -56,7 +56,7 @@ def phrase_chords(text: str) -> tuple[tuple[int, ...], ...]:
     return tuple(chords)
 
 
-def play_phrase(reading: SfzReading, text: str) -> Phrase:
+def play_phrase(reading: SfzReading, text: str) -> PlayedPhrase:
     """Play a phrase and turn it down to a peak of -6 dBFS if it is louder.
 
     Raises
@@ -78,14 +78,14 @@ def play_phrase(reading: SfzReading, text: str) -> Phrase:
         )
     limit = 10.0 ** (PEAK_LIMIT_DBFS / 20.0)
     gain = min(1.0, limit / peak)
-    return Phrase(
+    return PlayedPhrase(
         samples=sound * np.float32(gain),
         rate=settings.rate,
         gain_db=float(20.0 * np.log10(gain)),
     )
 
 
-def write_phrase(phrase: Phrase, path: Path) -> None:
+def write_phrase(phrase: PlayedPhrase, path: Path) -> None:
     """Write a phrase as a WAV file of 24 bits.
 
     Raises

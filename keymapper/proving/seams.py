@@ -81,16 +81,14 @@ def hear_join(order: JoinOrder) -> PlayedJoin | None:
     loop = stream_of(region, sample).loop
     if loop is None:
         return None
-    place = Loop(start_frame=loop[0], end_frame=loop[1])
-    audibility = _stated_join(order, place)
-    if audibility is None and is_cycle(place, len(sample.samples), sample.rate):
+    audibility = _stated_join(order, loop)
+    if audibility is None and is_cycle(loop, len(sample.samples), sample.rate):
         return None
     return PlayedJoin(
         sample=region.sample,
-        loop_start_frame=loop[0],
-        loop_end_frame=loop[1],
-        audibility=audibility
-        or join_audibility(sample.samples, sample.samples, sample.rate, place),
+        loop_start_frame=loop.start_frame,
+        loop_end_frame=loop.end_frame,
+        audibility=audibility or join_audibility(sample.samples, sample.samples, sample.rate, loop),
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from keymapper.formats.sfz import SfzRegion
+from keymapper.model.loop import Loop
 from keymapper.proving.events import PlayerSample
 
 
@@ -16,7 +17,7 @@ class Stream:
 
     start_frame: int
     end_frame: int
-    loop: tuple[int, int] | None
+    loop: Loop | None
     sustains: bool
     reverse: bool
 
@@ -33,11 +34,12 @@ def stream_of(region: SfzRegion, sample: PlayerSample) -> Stream:
     mode = played_loop_mode(region, sample)
     loop = None
     if mode in ("loop_continuous", "loop_sustain") and not region.reverse:
-        own_start, own_end = sample.loop or (0, length)
-        loop_start = own_start if region.loop_start_frame is None else region.loop_start_frame
-        loop_end = min(own_end if region.loop_end_frame is None else region.loop_end_frame, end)
+        own = sample.loop or Loop(start_frame=0, end_frame=length)
+        first, last = region.loop_start_frame, region.loop_end_frame
+        loop_start = own.start_frame if first is None else first
+        loop_end = min(own.end_frame if last is None else last, end)
         if loop_start < loop_end and start < loop_end:
-            loop = (loop_start, loop_end)
+            loop = Loop(start_frame=loop_start, end_frame=loop_end)
     return Stream(
         start_frame=start,
         end_frame=end,
@@ -69,7 +71,7 @@ def unrolled(
         return played[stream.start_frame : stream.start_frame + frames]
     if stream.loop is None:
         return samples[stream.start_frame : min(stream.end_frame, stream.start_frame + frames)]
-    start, end = stream.loop
+    start, end = stream.loop.start_frame, stream.loop.end_frame
     head = samples[stream.start_frame : end]
     rounds = -(-max(0, frames - len(head)) // (end - start))
     tail = samples[:0]

@@ -50,7 +50,7 @@ class TakeAudio(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Course:
+class TakeCourse:
     """Levels of a take.
 
     ``peak`` and ``power`` (mean square, mean over channels) have one value a block of
@@ -77,7 +77,7 @@ class Course:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _ChunkLevels:
-    """What `Course` holds, of one chunk."""
+    """What `TakeCourse` holds, of one chunk."""
 
     peak: FloatArray
     power: FloatArray
@@ -85,7 +85,7 @@ class _ChunkLevels:
     full_scale_blocks: FloatArray
 
 
-def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) -> Course:
+def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) -> TakeCourse:
     """Return the course of a take, reading it once, its first two seconds twice.
 
     progress : called with the number of frames that are done.
@@ -109,7 +109,7 @@ def course_of(take: TakeAudio, progress: Callable[[int], None] | None = None) ->
         frames += len(levels.peak) * block
         if progress is not None:
             progress(frames)
-    return Course(
+    return TakeCourse(
         rate_hz=rate,
         block_frames=block,
         frames=frames,

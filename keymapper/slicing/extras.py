@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from keymapper.slicing.course import Course
+from keymapper.slicing.course import TakeCourse
 from keymapper.slicing.novelty import Candidate, Novelty
 from keymapper.slicing.presence import new_share
 from keymapper.slicing.timing import Timed
@@ -36,7 +36,7 @@ class Extra:
 
 
 def extra_onsets(
-    course: Course, novelty: Novelty, candidates: Sequence[Candidate], notes: Sequence[Timed]
+    course: TakeCourse, novelty: Novelty, candidates: Sequence[Candidate], notes: Sequence[Timed]
 ) -> list[Extra]:
     """Return the onsets beside the planned notes.
 

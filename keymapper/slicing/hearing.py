@@ -9,7 +9,7 @@ import numpy as np
 
 from keymapper.errors import MeasurementError
 from keymapper.slicing.background import hum_base_hz
-from keymapper.slicing.course import Course, TakeAudio, course_of
+from keymapper.slicing.course import TakeAudio, TakeCourse, course_of
 from keymapper.slicing.levels import Levels, levels_of, ratio_to_db
 from keymapper.slicing.novelty import Candidate, Novelty, candidates_of, novelty_of
 
@@ -29,7 +29,7 @@ class HeardTake:
     hum_hz: float | None
 
     @property
-    def course(self) -> Course:
+    def course(self) -> TakeCourse:
         """Return the course the levels are taken from."""
         return self.levels.course
 

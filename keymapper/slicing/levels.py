@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from keymapper.slicing.course import SILENCE_POWER, Course, FloatArray
+from keymapper.slicing.course import SILENCE_POWER, FloatArray, TakeCourse
 
 _NOISE_SECONDS = 0.1
 _CELL_SECONDS = 0.02
@@ -19,7 +19,7 @@ SILENCE_DB = -200.0
 class Levels:
     """A course with running sums; times are seconds in the take."""
 
-    course: Course
+    course: TakeCourse
     power_sum: FloatArray
     """Sum of the powers of all blocks before each block, one value more than blocks."""
     noise_power: float
@@ -79,7 +79,7 @@ class Levels:
         return np.clip(blocks, 0, len(self.course.power)).astype(int)
 
 
-def levels_of(course: Course) -> Levels:
+def levels_of(course: TakeCourse) -> Levels:
     """Return the level table of a course that holds at least one block."""
     sums = np.zeros(len(course.power) + 1)
     sums[1:] = course.power

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 
-from keymapper.slicing.course import HOP_SECONDS, SILENCE_POWER, Course, FloatArray, band_bins
+from keymapper.slicing.course import HOP_SECONDS, SILENCE_POWER, FloatArray, TakeCourse, band_bins
 
 _MEMORY_HOPS = 5
 _CHUNK_HOPS = 20_000
@@ -44,7 +44,7 @@ class Candidate:
     """0..1, the share of the sound that is new."""
 
 
-def novelty_of(course: Course) -> Novelty:
+def novelty_of(course: TakeCourse) -> Novelty:
     """Return the novelty curve of a take; silence and steady noise give 0."""
     bands = course.bands_db
     hop_seconds = course.block_seconds * round(HOP_SECONDS / 0.001)
@@ -59,7 +59,7 @@ def novelty_of(course: Course) -> Novelty:
     return Novelty(hop_seconds=hop_seconds, share=share, noise_power=noise)
 
 
-def swells_of(course: Course, novelty: Novelty, least: float) -> tuple[Candidate, ...]:
+def swells_of(course: TakeCourse, novelty: Novelty, least: float) -> tuple[Candidate, ...]:
     """Return where sound slowly grows out of what was there, in order of time.
 
     The same share of new amplitude, but of 0.2 s means against the 0.3 s before, every 50 ms: it
@@ -130,7 +130,7 @@ def _noise_power(bands: FloatArray) -> FloatArray:
     return np.maximum(np.where(np.isfinite(quietest), quietest, 0), SILENCE_POWER * _BAND_SHARE)
 
 
-def _noise_margin(bands: int, course: Course, hops: int = 1) -> FloatArray:
+def _noise_margin(bands: int, course: TakeCourse, hops: int = 1) -> FloatArray:
     """Return how far above its mean noise reaches by chance (chi-square, Wilson-Hilferty)."""
     freedom = 1.4 * max(1.0, 0.75 * hops) * band_bins(course.rate_hz)[:bands]
     spread = 2 / (9 * freedom)

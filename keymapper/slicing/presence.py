@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from keymapper.slicing.course import Course, FloatArray, band_bins
+from keymapper.slicing.course import FloatArray, TakeCourse, band_bins
 from keymapper.slicing.novelty import Novelty
 
 PRESENT_SHARE = 0.12
@@ -15,7 +15,9 @@ _SHORT_SECONDS = 0.12
 _NOISE_MARGIN = 4.0
 
 
-def new_share(course: Course, novelty: Novelty, onset_seconds: float, off_seconds: float) -> float:
+def new_share(
+    course: TakeCourse, novelty: Novelty, onset_seconds: float, off_seconds: float
+) -> float:
     """Return the share of the sound after a moment that was not there before it, 0..1.
 
     Amplitudes of the bands, averaged over 0.12 s and over the whole hold (the larger share
@@ -41,5 +43,5 @@ def new_share(course: Course, novelty: Novelty, onset_seconds: float, off_second
     return max(shares)
 
 
-def _power(course: Course, first: int, end: int) -> FloatArray:
+def _power(course: TakeCourse, first: int, end: int) -> FloatArray:
     return np.asarray(10 ** (course.bands_db[first:end].astype(np.float32) / 10))

@@ -6,7 +6,7 @@ import numpy as np
 
 from keymapper.channels import less_means
 from keymapper.slicing.background import innovation
-from keymapper.slicing.course import Course, FloatArray, TakeAudio
+from keymapper.slicing.course import FloatArray, TakeAudio, TakeCourse
 from keymapper.slicing.levels import Levels
 from keymapper.slicing.novelty import Novelty
 
@@ -47,7 +47,7 @@ def _channel_burst(signal: FloatArray, known: int) -> float:
     return float(after.max()) / max(float(past.max()), 1e-7)
 
 
-def long_new_share(course: Course, novelty: Novelty, seconds: float) -> float:
+def long_new_share(course: TakeCourse, novelty: Novelty, seconds: float) -> float:
     """Return the share of the sound after a moment that exceeds all of the 1.5 s before, 0..1."""
     hop = novelty.hop_seconds
     at = round(seconds / hop)

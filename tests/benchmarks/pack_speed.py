@@ -28,6 +28,7 @@ import numpy as np
 
 from keymapper.formats.pack_recipe import read_pack_recipe
 from keymapper.formats.wav_chunks import SampleChunks, write_wav
+from keymapper.model.loop import Loop
 from keymapper.packing.archive import PackContent, PackWriter
 from keymapper.packing.documents import documents, pack_materials
 from keymapper.packing.instrument import ready_instrument
@@ -79,7 +80,8 @@ def write_tone(path: Path, key: int, layer: int, frames: int, seed: int) -> tupl
     end = start + round(round((frames - 2 * RATE) * hz / RATE) * RATE / hz)
     pcm = np.rint(sound * (2**23 - 1)).astype(np.int32)
     chunks = SampleChunks(
-        root_key=key, tuning_cents=0.0, loop=(start, end), low_key=key, high_key=key,
+        root_key=key, tuning_cents=0.0, loop=Loop(start_frame=start, end_frame=end),
+        low_key=key, high_key=key,
         low_velocity=LAYERS[layer][0], high_velocity=LAYERS[layer][1],
         info={"INAM": f"Tone {key}", "ISFT": "benchmark"},
     )  # fmt: skip

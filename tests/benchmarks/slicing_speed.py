@@ -118,11 +118,12 @@ def measured(program: str, *arguments: Path | str) -> tuple[float, float, str]:
     """Run a program; return its seconds, its peak memory in MB, and what it printed.
 
     The seconds are those of the clock, or of the processor where a busy machine makes the clock
-    the slower of the two.
+    the slower of the two. The memory is that of the program; `ru_maxrss` counts its parent too.
     """
     tail = (
-        "\nimport json, resource\nusage = resource.getrusage(resource.RUSAGE_SELF)\n"
-        "print(json.dumps([usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024]))\n"
+        "\nimport json, re, time\nfrom pathlib import Path\n"
+        "peak = re.search(r'VmHWM:\\s+(\\d+)', Path('/proc/self/status').read_text())\n"
+        "print(json.dumps([time.process_time(), int(peak[1]) / 1024]))\n"
     )
     command = [sys.executable, "-c", program + tail, *map(str, arguments)]
     started = time.perf_counter()

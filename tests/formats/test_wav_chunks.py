@@ -15,13 +15,14 @@ from keymapper.formats.wav_chunks import (
     smpl_loop_remarks,
     write_wav,
 )
+from keymapper.model.loop import Loop
 
 
 def chunks(**changes):
     usual = {
         "root_key": 60,
         "tuning_cents": 12.0,
-        "loop": (1000, 2000),
+        "loop": Loop(start_frame=1000, end_frame=2000),
         "low_key": 58,
         "high_key": 62,
         "low_velocity": 1,
@@ -59,7 +60,7 @@ def test_hints_come_back_as_written(tmp_path_factory, root_key, tuning_cents, st
     written = chunks(
         root_key=root_key,
         tuning_cents=tuning_cents,
-        loop=(start, start + length),
+        loop=Loop(start_frame=start, end_frame=start + length),
         low_key=keys[0],
         high_key=keys[1],
     )
@@ -73,7 +74,13 @@ def test_hints_come_back_as_written(tmp_path_factory, root_key, tuning_cents, st
 
 def test_the_loop_end_in_the_file_is_the_last_frame_played(tmp_path):
     path = tmp_path / "a.wav"
-    write_wav(path, np.zeros((3000, 1), dtype=np.int32), 48_000, 24, chunks(loop=(1000, 2000)))
+    write_wav(
+        path,
+        np.zeros((3000, 1), dtype=np.int32),
+        48_000,
+        24,
+        chunks(loop=Loop(start_frame=1000, end_frame=2000)),
+    )
     with soundfile.SoundFile(path) as file:
         report = file.extra_info
     assert "Start :   1000  End :   1999" in " ".join(report.split(" ")) or "1999" in report

@@ -16,6 +16,7 @@ from keymapper.formats.wav_loop import (
     smpl_with_loop,
     write_wav_copy,
 )
+from keymapper.model.loop import Loop
 
 HEAD = struct.pack("<7I", 1, 2, 22675, 61, 77, 3, 4)
 
@@ -47,7 +48,7 @@ def test_what_is_too_loud_clips():
     length=st.integers(1, 2**20),
 )
 def test_one_loop_takes_the_place_of_all(loops, behind, start, length):
-    body = smpl_with_loop(smpl(loops, behind), start, start + length)
+    body = smpl_with_loop(smpl(loops, behind), Loop(start_frame=start, end_frame=start + length))
     assert body[:28] == HEAD
     assert struct.unpack("<2I", body[28:36]) == (1, len(behind))
     assert struct.unpack("<6I", body[36:60]) == (0, 0, start, start + length - 1, 0, 0)
@@ -64,7 +65,13 @@ def test_the_copy_keeps_every_other_byte(tmp_path):
     source.write_bytes(whole[:4] + struct.pack("<I", len(whole) - 8) + whole[8:])
     before = source.read_bytes()
     frames = encoded_frames(np.zeros((10, 1)), "PCM_16")
-    write_wav_copy(source, target, 100, frames, smpl_with_loop(smpl_body_of(source), 20, 110))
+    write_wav_copy(
+        source,
+        target,
+        100,
+        frames,
+        smpl_with_loop(smpl_body_of(source), Loop(start_frame=20, end_frame=110)),
+    )
     assert source.read_bytes() == before
     samples, copied = (soundfile.read(p, dtype="int16")[0] for p in (source, target))
     assert not copied[100:110].any()

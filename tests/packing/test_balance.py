@@ -13,6 +13,7 @@ from mutagen.flac import FLAC, Picture
 from keymapper.formats.sfz import parse_sfz
 from keymapper.formats.wav_chunks import read_wav_layout
 from keymapper.measuring.levels import FoldedLevel
+from keymapper.model.loop import Loop
 from keymapper.model.pack import PreviewFacts
 from keymapper.packing.balance import Levels, balance_gains, own_gain_findings, room_db
 from keymapper.packing.editions import (
@@ -131,7 +132,7 @@ def test_folding_tells_what_it_takes(tmp_path):
 
 
 def test_of_a_looped_sample_the_loop_tells_what_folding_takes(tmp_path):
-    order = fold_order(tmp_path, "equal", loop=(24_000, 48_000))
+    order = fold_order(tmp_path, "equal", loop=Loop(start_frame=24_000, end_frame=48_000))
     sides, rate = soundfile.read(order.source)
     sides[:24_000, 1] *= -1
     soundfile.write(order.source, sides, rate, subtype="PCM_24")
@@ -180,7 +181,7 @@ def test_what_was_turned_down_is_turned_up_as_far_as_there_is_room(tmp_path):
 
 
 def test_dither_and_guard_in_fewer_bits(tmp_path):
-    order = fold_order(tmp_path, "equal", mono=False, loop=(1000, 47_000))
+    order = fold_order(tmp_path, "equal", mono=False, loop=Loop(start_frame=1000, end_frame=47_000))
     converted_sample(order)
     pcm = soundfile.read(order.target, dtype="int16")[0]
     np.testing.assert_array_equal(pcm[47_000:], pcm[1000:2000])

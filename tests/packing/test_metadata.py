@@ -17,6 +17,7 @@ from keymapper.formats.audio_file import read_audio_info
 from keymapper.formats.file_parts import parts_size, read_parts
 from keymapper.formats.wav_chunks import read_chunk, read_embedded_hints, read_wav_layout
 from keymapper.formats.wav_texts import read_wav_texts
+from keymapper.model.loop import Loop
 from keymapper.model.loudness import Loudness
 from keymapper.model.pack import SoundSource
 from keymapper.packing.metadata import (
@@ -38,7 +39,7 @@ LABEL = SampleLabel(
     contact="pier@example.org",
     root_key=60,
     tuning_cents=3.2,
-    loop=(100, 900),
+    loop=Loop(start_frame=100, end_frame=900),
     keys=(58, 62),
     velocities=(1, 127),
 )
@@ -179,7 +180,7 @@ def test_smpl_of_others_stays_where_it_says_the_same(tmp_path):
     (tmp_path / "b.wav").write_bytes(content)
     kept = labelled(tmp_path / "b.wav")
     assert bodies(kept)["smpl"][:4] == struct.pack("<I", 0x1234)
-    moved = labelled(tmp_path / "b.wav", replace(LABEL, loop=(50, 900)))
+    moved = labelled(tmp_path / "b.wav", replace(LABEL, loop=Loop(start_frame=50, end_frame=900)))
     assert read_embedded_hints(moved).loop_start_frame == 50
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from keymapper.formats.sfz import parse_sfz
+from keymapper.model.loop import Loop
 from keymapper.proving.events import (
     ControllerMove,
     Event,
@@ -29,9 +30,7 @@ __all__ = [
 __all__ += ["level_db", "play", "sample", "sine"]
 
 
-def sample(
-    sound: np.ndarray, rate: int = RATE, loop: tuple[int, int] | None = None
-) -> PlayerSample:
+def sample(sound: np.ndarray, rate: int = RATE, loop: Loop | None = None) -> PlayerSample:
     shaped = sound[:, np.newaxis] if sound.ndim == 1 else sound
     return PlayerSample(samples=shaped.astype(np.float32), rate=rate, loop=loop)
 

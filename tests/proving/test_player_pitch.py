@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from keymapper.model.loop import Loop
 from tests.proving.playing import (
     RATE,
     NoteOff,
@@ -121,11 +122,16 @@ def test_the_order_of_frames_in_a_loop() -> None:
 
 def test_the_file_s_own_loop_holds_unless_the_region_says_otherwise() -> None:
     expected = [0, 1, 2, 3, 2, 3, 2]
-    assert played_frames("<region>sample=a.wav", HOLD, 7, loop=(2, 4)) == expected
-    off = played_frames("<region>sample=a.wav loop_mode=no_loop", HOLD, 7, loop=(2, 4))
+    assert (
+        played_frames("<region>sample=a.wav", HOLD, 7, loop=Loop(start_frame=2, end_frame=4))
+        == expected
+    )
+    off = played_frames(
+        "<region>sample=a.wav loop_mode=no_loop", HOLD, 7, loop=Loop(start_frame=2, end_frame=4)
+    )
     assert off == [0, 1, 2, 3, 4, 5, 6]
     moved = "<region>sample=a.wav loop_mode=loop_continuous loop_start=1 loop_end=1"
-    assert played_frames(moved, HOLD, 5, loop=(2, 4)) == [0, 1, 1, 1, 1]
+    assert played_frames(moved, HOLD, 5, loop=Loop(start_frame=2, end_frame=4)) == [0, 1, 1, 1, 1]
 
 
 def test_end_is_the_last_frame_and_offset_the_first() -> None:

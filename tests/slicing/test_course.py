@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from keymapper.slicing import course as course_module
-from keymapper.slicing.course import Course, FloatArray, course_of
+from keymapper.slicing.course import FloatArray, TakeCourse, course_of
 from keymapper.slicing.levels import levels_of
 from tests.slicing.takes import ArrayTake
 
@@ -16,7 +16,7 @@ RATE = 8000
 BLOCK = 8
 
 
-def _course(samples: FloatArray) -> Course:
+def _course(samples: FloatArray) -> TakeCourse:
     return course_of(ArrayTake(samples, RATE))
 
 

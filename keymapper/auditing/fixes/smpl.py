@@ -55,7 +55,7 @@ def _bodies(zone: PackZone, root: int, loop: Loop | None) -> dict[str, bytes]:
     chunks = SampleChunks(
         root_key=root,
         tuning_cents=tuning,
-        loop=None if loop is None else (loop.start_frame, loop.end_frame),
+        loop=loop,
         low_key=nearest_key(region.lokey),
         high_key=nearest_key(region.hikey),
         low_velocity=min(127, max(0, region.lovel)),

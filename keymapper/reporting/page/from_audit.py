@@ -30,7 +30,7 @@ from keymapper.reporting.page.content import (
     TuningSet,
 )
 from keymapper.reporting.page.facts import measured_facts, sides_text
-from keymapper.reporting.page.gathering import PREVIEW_BYTES, SampleToView, begin_gathering
+from keymapper.reporting.page.gathering import SampleToView, begin_gathering
 from keymapper.reporting.page.regions import zone_of
 from keymapper.workers import Workers
 
@@ -80,16 +80,11 @@ def _beside(one: _Shown, page_folder: Path) -> str:
 
 
 def gather_audit(
-    audited: Sequence[AuditedPack],
-    page_folder: Path,
-    workers: Workers | None = None,
-    *,
-    preview_bytes: int = PREVIEW_BYTES,
+    audited: Sequence[AuditedPack], page_folder: Path, workers: Workers | None = None
 ) -> FolderData:
     """Return what the page of an audit needs of the samples.
 
     page_folder : where the page will lie; samples are played from there.
-    preview_bytes : room for embedded sound, in bytes of the page; 0 embeds none.
     """
     samples = [
         SampleToView(
@@ -99,7 +94,7 @@ def gather_audit(
         )
         for one in _shown(audited)
     ]
-    return begin_gathering(samples, page_folder, workers, preview_bytes=preview_bytes)()
+    return begin_gathering(samples, page_folder, workers)()
 
 
 def audit_fingerprint(report: AuditReport, audited: Sequence[AuditedPack], folder: Path) -> str:
