@@ -64,6 +64,20 @@ def transposed_far(pack: RenderedPack) -> None:
     pack.plant("map-transposed-far", _of_key(pack, key)[0])
 
 
+def crossfade_reversed(pack: RenderedPack) -> None:
+    note = pack.take()
+    low, high = sorted(pack.rng.choice(np.arange(1, 127), 2, replace=False))
+    way = str(pack.rng.choice(["xfin", "xfout"]))
+    note.opcodes |= {f"{way}_lovel": str(high), f"{way}_hivel": str(low)}
+    pack.plant("map-crossfade-reversed", note)
+
+
+def off_by_nothing(pack: RenderedPack) -> None:
+    note = pack.take()
+    note.opcodes |= {"group": "1", "off_by": str(int(pack.rng.integers(2, 9)))}
+    pack.plant("map-off-by-nothing", note)
+
+
 def missing_turn(pack: RenderedPack) -> None:
     note = pack.take(lambda note: pack.turns > 1)
     if pack.rng.random() < 0.5:

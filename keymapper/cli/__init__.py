@@ -20,7 +20,7 @@ from keymapper.cli.pack import pack
 from keymapper.cli.plan import plan
 from keymapper.cli.prove import prove
 from keymapper.cli.slice import slice_take
-from keymapper.errors import KeymapperError
+from keymapper.errors import InputError, KeymapperError
 from keymapper.reporting.plain import one_line
 from keymapper.workers import ENDING_SIGNALS
 
@@ -142,6 +142,10 @@ def main() -> None:
     except Exception as error:  # the last resort: a bug of ours, told in one line
         if os.environ.get("KEYMAPPER_DEBUG"):
             raise
+        if isinstance(error, UnicodeEncodeError) and error.reason == "surrogates not allowed":
+            # Python's way to carry the bytes of a name that is no UTF-8: nothing can be named so.
+            _complain(f"{error.object!r} is not valid text; rename it in UTF-8.")
+            sys.exit(InputError.exit_code)
         _complain(
             f"a bug of ours ({type(error).__name__}: {error}); "
             "run again with KEYMAPPER_DEBUG=1 and report what it prints."

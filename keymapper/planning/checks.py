@@ -30,11 +30,19 @@ def check_settings(settings: SessionSettings) -> None:
         _check_range("spacing_seconds", settings.spacing_seconds, 0.05, _LONGEST_NOTE_SECONDS)
     if settings.reference_every_seconds is not None:
         _check_range("reference_every_seconds", settings.reference_every_seconds, 1.0, 86_400.0)
+    _check_text(settings.name)
     for patch in settings.patches:
         _check_patch(patch)
 
 
+def _check_text(name: str) -> None:
+    """Refuse bytes of a command line that are no text, which Python carries as lone surrogates."""
+    if any("\ud800" <= letter <= "\udfff" for letter in name):
+        raise UsageError(f"name: {name!r} is not valid text; write it in UTF-8.")
+
+
 def _check_patch(patch: PatchCall) -> None:
+    _check_text(patch.name)
     for name in ("program", "bank_msb", "bank_lsb"):
         value = getattr(patch, name)
         if value is not None:

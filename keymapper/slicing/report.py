@@ -30,6 +30,8 @@ from keymapper.slicing.naming import (
 from keymapper.slicing.unplanned import UnplannedTake
 
 _SAME_LAYER_DB = 2.0
+_SURELY_ANOTHER_DB = 6.0
+"""Nobody who means to repeat a note plays it so much louder."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,20 +193,39 @@ def unplanned_report(
 def velocity_layers(keys: Sequence[Hashable], levels_db: Sequence[float]) -> list[int]:
     """Return a velocity a note: the levels of a key that lie within 2 dB of each other share one.
 
-    The loudest layer of a key gets 127, the others evenly spaced velocities below it.
+    Keys with a pitch are played alike: none has more layers than most have, but for levels 6 dB
+    apart. The loudest layer of a key gets 127, the others evenly spaced velocities below it.
 
-    keys : of each note, or whatever else tells what it was played as.
+    keys : of each note, a number; or whatever else tells what it was played as.
     """
+    orders = {
+        key: sorted((i for i, one in enumerate(keys) if one == key), key=lambda i: levels_db[i])
+        for key in set(keys)
+    }
+    gaps_db = {
+        key: [levels_db[louder] - levels_db[quieter] for quieter, louder in itertools.pairwise(one)]
+        for key, one in orders.items()
+    }
+    usual = _usual_borders([gaps for key, gaps in gaps_db.items() if isinstance(key, int)])
     velocities = [127] * len(keys)
-    for key in set(keys):
-        order = sorted((i for i, one in enumerate(keys) if one == key), key=lambda i: levels_db[i])
-        layer, layer_of = 0, {order[0]: 0}
-        for quieter, louder in itertools.pairwise(order):
-            layer += levels_db[louder] - levels_db[quieter] > _SAME_LAYER_DB
-            layer_of[louder] = layer
-        for index, one in layer_of.items():
-            velocities[index] = round(127 * (one + 1) / (layer + 1))
+    for key, order in orders.items():
+        borders = _borders_db(gaps_db[key])[: usual if isinstance(key, int) else None]
+        least = min([*borders, _SURELY_ANOTHER_DB])
+        layers = [0, *itertools.accumulate(gap >= least for gap in gaps_db[key])]
+        for index, layer in zip(order, layers, strict=True):
+            velocities[index] = round(127 * (layer + 1) / (layers[-1] + 1))
     return velocities
+
+
+def _borders_db(gaps_db: Sequence[float]) -> list[float]:
+    """Return what may lie between two layers, the widest first."""
+    return sorted((gap for gap in gaps_db if gap > _SAME_LAYER_DB), reverse=True)
+
+
+def _usual_borders(gaps_db: Sequence[Sequence[float]]) -> int:
+    """Return how many borders most of the keys have that were played more than once."""
+    counts = Counter(len(_borders_db(gaps)) for gaps in gaps_db if gaps)
+    return max(counts, key=lambda count: (counts[count], count), default=0)
 
 
 def _pitch_doubts(pitch: HeardPitch | None) -> tuple[str, ...]:

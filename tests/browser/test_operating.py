@@ -93,6 +93,17 @@ def test_no_width_scrolls_the_page_sideways(open_page, lantern, width):
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+@pytest.mark.parametrize("width", [320, 400, 1280])
+def test_the_warning_about_loudness_can_be_read_at_any_width(open_page, lantern, width):
+    page = open_page(lantern / "report.html", viewport={"width": width, "height": 800}).page
+    text = page.locator("#sounding")
+    assert "louder" in text.inner_text()
+    cut_off = "text => text.scrollWidth > text.clientWidth"
+    right = "text => text.getBoundingClientRect().right"
+    assert not text.evaluate(cut_off)
+    assert text.evaluate(right) <= width
+
+
 def test_dark_and_light_follow_the_system(open_page, lantern):
     def paper(scheme):
         page = open_page(lantern / "report.html", color_scheme=scheme).page

@@ -51,6 +51,17 @@ def test_build_tells_what_it_made(folder, tmp_path):
     assert (tmp_path / "lantern-instrument" / "lantern.sfz").is_file()
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems have no such names")
+@pytest.mark.parametrize("command", ["build", "audit"])
+def test_a_folder_whose_name_is_no_text_is_refused_in_one_line(folder, tmp_path, command):
+    named = tmp_path / os.fsdecode(b"lant\xe9rn")
+    shutil.copytree(folder, named)
+    result = keymapper(command, named)
+    assert result.returncode == 3
+    assert result.stderr.count("\n") == 1
+    assert "is not valid text" in result.stderr
+
+
 def test_build_asks_before_it_replaces(folder, tmp_path):
     assert keymapper("build", folder, "--out", tmp_path / "o", "--quiet").stdout == ""
     again = keymapper("build", folder, "--out", tmp_path / "o")

@@ -113,6 +113,8 @@ def test_times_are_whole_milliseconds_and_in_order(hold, release, pause, every):
         (SessionSettings(hold_seconds=-1), r"hold_seconds must lie"),
         (SessionSettings(hold_seconds=()), r"hold_seconds: the list is empty"),
         (SessionSettings(patches=(PatchCall(name="x", program=128),)), r"patch 'x': program"),
+        (SessionSettings(name="N\udcff"), r"name: 'N\\udcff' is not valid text"),
+        (SessionSettings(patches=(PatchCall(name="\udcff"),)), r"is not valid text"),
         (SessionSettings(longest_seconds=30), r"longer than longest_seconds allows \(0\.5\)"),
         (
             SessionSettings(mono=True, hold_seconds=3, spacing_seconds=2, sync_notes=0),

@@ -86,6 +86,22 @@ def test_levels_near_each_other_share_a_layer():
     assert velocity_layers([60] * 5, [-30.0, -10.0, -29.0, -20.5, -10.5]) == [42, 127, 42, 85, 127]
 
 
+def test_keys_are_played_in_as_many_layers_as_most_of_them():
+    """Three repeats of five keys: one of them uneven by chance, one in two layers on purpose."""
+    keys = [key for key in (60, 62, 64, 65, 67) for _ in range(3)]
+    even = [-10.0, -9.0, -11.5]
+    levels = [*even, *even, -10.0, -12.5, -9.5, *even, -9.0, -10.0, -18.0]
+    assert velocity_layers(keys, levels) == [127] * 14 + [64]
+    assert velocity_layers([f"drum {key}" for key in keys], levels).count(64) == 2
+
+
+def test_layers_that_most_keys_have_may_lie_close():
+    keys = [key for key in (60, 62, 64) for _ in range(2)]
+    assert velocity_layers(keys, [-10.0, -13.0, -9.0, -12.5, -10.0, -11.0]) == [
+        127, 64, 127, 64, 127, 127,
+    ]  # fmt: skip
+
+
 @given(st.text(max_size=80))
 def test_names_are_safe_on_every_system(text):
     name = plain_name(text)
