@@ -65,8 +65,9 @@ def _by_key(content: PageContent, zones: Sequence[PageZone]) -> Element:
     frame = frame_of(_SIZE, (low, high), padded_range(values, least=12.0))
     label = f"Level by key: {len(zones)} zones, as recorded and as mapped"
     drawn = [_moved(frame, zone, content) for zone in zones]
-    layers = sorted({(zone.layer, zone.zone.low_velocity) for zone in zones})
-    courses = [_layer_course(frame, zones, layer) for layer in layers]
+    tonal = [zone for zone in zones if zone.zone.play_mode != "one_shot"]
+    layers = sorted({(zone.layer, zone.zone.low_velocity) for zone in tonal})
+    courses = [_layer_course(frame, tonal, layer) for layer in layers]
     picture = chart(
         frame,
         label,
@@ -77,7 +78,11 @@ def _by_key(content: PageContent, zones: Sequence[PageZone]) -> Element:
         interactive=True,
     )
     entries = [("dot hollow", "as recorded"), ("dot square level", "as mapped, after all gains")]
-    caption = "Level of what goes on sounding, by key. The mapped course should be smooth."
+    caption = (
+        "Level of what goes on sounding, by key. The mapped course should be smooth."
+        if tonal
+        else "Level of each sound, by key."
+    )
     return figure(legend(entries), scrolling(picture, label), caption=caption)
 
 

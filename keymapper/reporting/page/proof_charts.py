@@ -38,10 +38,11 @@ _SIZE = Size(width=1000, height=280)
 
 def proof_figures(proof: Proof, notes: Sequence[PageNote]) -> list[Element]:
     """Return the worst figures beside their limits, tuning and level as played, and a table."""
+    is_tuned = any(note.tuning_cents is not None for note in proof.notes)
     return [
         _limits(proof),
-        _tuning(proof, notes),
-        _levels(proof),
+        *([_tuning(proof, notes)] if is_tuned else []),
+        _levels(proof) if proof.level_steps else _single_levels(proof),
         folded_table("Every key as played", _HEADINGS, _rows(proof)),
     ]
 
@@ -236,6 +237,29 @@ def _levels(proof: Proof) -> Element:
         scrolling(picture, label),
         caption="Level as played. A step between neighbours is what an ear stumbles over",
     )
+
+
+def _single_levels(proof: Proof) -> Element:
+    """Return how loud each sound is that has no even course along the keys to keep to."""
+    low, high = _span(proof)
+    by_key = _ranges(proof.notes, lambda note: max(note.level_dbfs, -120.0))
+    levels = [level for pair in by_key.values() for level in pair]
+    frame = frame_of(_SIZE, (low, high), padded_range(levels, least=12.0))
+    label = f"Level as played on {len(by_key)} keys, softest to loudest"
+    drawn: list[Element] = []
+    for key, (softest, loudest) in by_key.items():
+        title = tag("title", f"{key_name(key)}: {_span_text((softest, loudest), 1)} dB")
+        drawn.append(whisker(frame, key, softest, loudest))
+        drawn.append(dot(frame, key, loudest, "square small", title))
+    picture = chart(
+        frame,
+        label,
+        x_axis(frame, "key", key_ticks(low, high, room=frame.right - frame.left)),
+        y_axis(frame, "dB re full scale", number_ticks(frame.y.low, frame.y.high, 5)),
+        *drawn,
+    )
+    caption = "Level as played, from the softest to the loudest note of each key"
+    return figure(scrolling(picture, label), caption=caption)
 
 
 def _ranges(

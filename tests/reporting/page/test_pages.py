@@ -172,6 +172,18 @@ def test_an_instrument_of_one_shots_has_no_tuning_part(built):
     assert "Tuning" not in headings(parsed(instrument_page(one_shots, None, built.data)))
 
 
+def test_levels_and_tuning_of_one_shots_are_held_against_no_course(built):
+    zones = tuple(replace(zone, play_mode="one_shot", loop=None) for zone in built.manifest.zones)
+    notes = tuple(replace(note, tuning_cents=None) for note in built.proof.notes)
+    proof = replace(built.proof, notes=notes, level_steps=())
+    page = instrument_page(replace(built.manifest, zones=zones), proof, built.data)
+    tonal = instrument_page(built.manifest, built.proof, built.data)
+    for words in ("should be smooth", "an ear stumbles over", "Tuning as played, beside"):
+        assert words in tonal
+        assert words not in page
+    assert "softest to the loudest note" in page
+
+
 def test_a_page_is_written_beside_and_written_again(built, tmp_path):
     path = write_instrument_page(tmp_path, built.manifest, built.proof)
     first = path.read_bytes()
