@@ -74,7 +74,8 @@ def audible_db(
     assert loop is not None
     note = flattened(samples[: region.end_frame + round(TAIL_SECONDS * rate)], rate, verdict)
     audio = joined(note, rate, verdict)
-    bands = measure_band_powers(note, rate, region.start_frame, region.end_frame)
+    part = region.start_frame, region.end_frame
+    bands = measure_band_powers(note, rate, *part, exactly_wide=True)
     thirds, wide = masked_levels(bands), wide_levels(bands)
     joins = _joins(audio, rate, loop, bands, reach_hops(len(thirds.levels_db)))
     ratios = (

@@ -97,16 +97,25 @@ def _members(first_bins: tuple[int, ...]) -> np.ndarray:
 
 
 def measure_band_powers(
-    samples: np.ndarray, rate: int, start_frame: int, end_frame: int
+    samples: np.ndarray,
+    rate: int,
+    start_frame: int,
+    end_frame: int,
+    *,
+    exactly_wide: bool = False,
 ) -> BandPowers:
     """Return the powers in about 24 bands up to 16 kHz every 10 ms between two frames.
 
     samples : float, shape (frames, channels), full scale 1.0.
+    exactly_wide : cut those bands in two that the edges of the wide bands lie in.
     """
     window = fft.next_fast_len(round(WINDOW_SECONDS * rate), real=True)
     window = min(window, end_frame - start_frame)
     hop = round(HOP_SECONDS * rate)
     edges = band_edges_hz(rate)
+    if exactly_wide:
+        inside = [hertz for hertz in WIDE_FIRST_HZ if edges[0] < hertz < edges[-1]]
+        edges = np.union1d(edges, inside)
     bins = np.ceil(edges * window / rate).astype(int)
     return BandPowers(
         powers=band_powers(samples[start_frame:end_frame], window, hop, bins),
@@ -151,7 +160,8 @@ def own_levels(bands: BandPowers) -> Envelope:
 def wide_levels(bands: BandPowers, floor: float | None = None) -> Envelope:
     """Return levels of four wide bands, floored 60 dB under the mean power.
 
-    The whole level of a sound is steadier than that of its parts; a dip shows here first.
+    The whole level of a sound is steadier than that of its parts; a dip shows here first. They
+    begin with the first band from their edges on, which lies there only where bands were cut.
     """
     firsts = np.searchsorted(bands.edges_hz[:-1], WIDE_FIRST_HZ)
     firsts = np.unique(firsts[firsts < bands.powers.shape[2]])
