@@ -37,6 +37,9 @@ JUST_HEARD_CENTS = 5.0
 #: A loop as short as this may be out of tune as a whole.
 MISTUNED_SECONDS = 0.3
 NATURAL_STEPS = 12
+#: Half a window: so far beyond a moment its levels reach. Less far between start and end of a brief
+#: loop lies what nearly is the join, and no proof that the note does the like by itself.
+WINDOW_HOPS = 2
 LEAST_RATIO = 1e-3
 
 
@@ -119,9 +122,8 @@ def _unlikeness(natural: Envelope, joins: list[Envelope], loop: Loop) -> float:
     )
     at = natural.index_at(np.array([loop.start_frame, loop.end_frame]))
     starts, ends = np.repeat(at[:, None], len(joins), axis=1)
-    return float(
-        unlikeness(moments, np.stack([join.levels_db for join in joins]), starts, ends).max()
-    )
+    levels = np.stack([join.levels_db for join in joins])
+    return float(unlikeness(moments, levels, starts, ends, apart_hops=WINDOW_HOPS).max())
 
 
 def _pitch_step_cents(audio: np.ndarray, loop: Loop, rate: int) -> float:
