@@ -19,6 +19,7 @@ from keymapper.measuring.loops.features import (
     band_powers,
     masked_levels,
     measure_band_powers,
+    uncut,
     wide_levels,
 )
 from keymapper.measuring.loops.likeness import YARDSTICK, measure_moments, unlikeness
@@ -78,11 +79,14 @@ def audible_db(
     note = flattened(samples[: region.end_frame + round(TAIL_SECONDS * rate)], rate, verdict)
     audio = joined(note, rate, verdict)
     part = region.start_frame, region.end_frame
-    bands = measure_band_powers(note, rate, *part, exactly_wide=True)
-    thirds, wide = masked_levels(bands), wide_levels(bands)
-    joins = _joins(audio, rate, loop, bands, reach_hops(len(thirds.levels_db)))
+    cut = measure_band_powers(note, rate, *part, exactly_wide=True)
+    bands = uncut(cut, rate)
+    thirds, wide = masked_levels(bands), wide_levels(cut)
+    joins = _joins(audio, rate, loop, cut, reach_hops(len(thirds.levels_db)))
     ratios = (
-        _unlikeness(thirds, [masked_levels(join, thirds.floor) for join in joins], loop),
+        _unlikeness(
+            thirds, [masked_levels(uncut(join, rate), thirds.floor) for join in joins], loop
+        ),
         _unlikeness(wide, [wide_levels(join, wide.floor) for join in joins], loop),
         _pitch_step_cents(audio, loop, rate) / usual_cents,
         _repetition_db(audio, rate, loop, bands, thirds) / JUST_HEARD_REPETITION_DB,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -124,6 +124,18 @@ def measure_band_powers(
         window_frames=window,
         first_frame=start_frame + window // 2,
         hop_frames=hop,
+    )
+
+
+def uncut(bands: BandPowers, rate: int) -> BandPowers:
+    """Return bands that were cut for exact wide bands as they are without the cuts."""
+    edges = band_edges_hz(rate)
+    firsts = np.searchsorted(bands.edges_hz, edges)
+    return replace(
+        bands,
+        powers=np.add.reduceat(bands.powers, firsts[:-1], axis=2),
+        edges_hz=edges,
+        bins=bands.bins[firsts],
     )
 
 

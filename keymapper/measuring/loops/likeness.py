@@ -79,8 +79,7 @@ def unlikeness(
     note itself. 0 where the sustain is too short to tell.
 
     joins_db : shape (joins, 2 * reach + 1, levels). starts, ends : int, times of each loop.
-    apart_hops : so much farther than they reach must moments lie from the loop's start and end, if
-        there are any that far.
+    apart_hops : so much farther than they reach must moments inside a loop lie from its ends.
     """
     results = np.zeros(len(joins_db))
     if moments is None:
@@ -95,8 +94,8 @@ def unlikeness(
         away = np.minimum(np.abs(centre[heard] - start), np.abs(centre[heard] - end))
         near = apart[heard, index]
         if len(near):
-            farthest = max(moments.reach, int(away.max()))
-            free = away >= min(moments.reach + apart_hops, farthest)
+            inside = (centre[heard] > start) & (centre[heard] < end)
+            free = away >= moments.reach + apart_hops * inside
             nearest = float(near[free].min() if free.any() else near.min())
             results[index] = nearest / usual[first[index], last[index]]
     return results
