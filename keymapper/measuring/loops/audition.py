@@ -19,6 +19,7 @@ from keymapper.measuring.loops.features import (
     band_powers,
     masked_levels,
     measure_band_powers,
+    uncut,
     wide_levels,
 )
 from keymapper.measuring.loops.likeness import YARDSTICK, measure_moments, unlikeness
@@ -37,6 +38,9 @@ JUST_HEARD_CENTS = 5.0
 #: A loop as short as this may be out of tune as a whole.
 MISTUNED_SECONDS = 0.3
 NATURAL_STEPS = 12
+#: Half a window: so far beyond a moment its levels reach. Less far between start and end of a brief
+#: loop lies what nearly is the join, and no proof that the note does the like by itself.
+WINDOW_HOPS = 2
 LEAST_RATIO = 1e-3
 
 
@@ -74,11 +78,15 @@ def audible_db(
     assert loop is not None
     note = flattened(samples[: region.end_frame + round(TAIL_SECONDS * rate)], rate, verdict)
     audio = joined(note, rate, verdict)
-    bands = measure_band_powers(note, rate, region.start_frame, region.end_frame)
-    thirds, wide = masked_levels(bands), wide_levels(bands)
-    joins = _joins(audio, rate, loop, bands, reach_hops(len(thirds.levels_db)))
+    part = region.start_frame, region.end_frame
+    cut = measure_band_powers(note, rate, *part, exactly_wide=True)
+    bands = uncut(cut, rate)
+    thirds, wide = masked_levels(bands), wide_levels(cut)
+    joins = _joins(audio, rate, loop, cut, reach_hops(len(thirds.levels_db)))
     ratios = (
-        _unlikeness(thirds, [masked_levels(join, thirds.floor) for join in joins], loop),
+        _unlikeness(
+            thirds, [masked_levels(uncut(join, rate), thirds.floor) for join in joins], loop
+        ),
         _unlikeness(wide, [wide_levels(join, wide.floor) for join in joins], loop),
         _pitch_step_cents(audio, loop, rate) / usual_cents,
         _repetition_db(audio, rate, loop, bands, thirds) / JUST_HEARD_REPETITION_DB,
@@ -118,9 +126,8 @@ def _unlikeness(natural: Envelope, joins: list[Envelope], loop: Loop) -> float:
     )
     at = natural.index_at(np.array([loop.start_frame, loop.end_frame]))
     starts, ends = np.repeat(at[:, None], len(joins), axis=1)
-    return float(
-        unlikeness(moments, np.stack([join.levels_db for join in joins]), starts, ends).max()
-    )
+    levels = np.stack([join.levels_db for join in joins])
+    return float(unlikeness(moments, levels, starts, ends, apart_hops=WINDOW_HOPS).max())
 
 
 def _pitch_step_cents(audio: np.ndarray, loop: Loop, rate: int) -> float:

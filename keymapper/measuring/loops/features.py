@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -97,16 +97,25 @@ def _members(first_bins: tuple[int, ...]) -> np.ndarray:
 
 
 def measure_band_powers(
-    samples: np.ndarray, rate: int, start_frame: int, end_frame: int
+    samples: np.ndarray,
+    rate: int,
+    start_frame: int,
+    end_frame: int,
+    *,
+    exactly_wide: bool = False,
 ) -> BandPowers:
     """Return the powers in about 24 bands up to 16 kHz every 10 ms between two frames.
 
     samples : float, shape (frames, channels), full scale 1.0.
+    exactly_wide : cut those bands in two that the edges of the wide bands lie in.
     """
     window = fft.next_fast_len(round(WINDOW_SECONDS * rate), real=True)
     window = min(window, end_frame - start_frame)
     hop = round(HOP_SECONDS * rate)
     edges = band_edges_hz(rate)
+    if exactly_wide:
+        inside = [hertz for hertz in WIDE_FIRST_HZ if edges[0] < hertz < edges[-1]]
+        edges = np.union1d(edges, inside)
     bins = np.ceil(edges * window / rate).astype(int)
     return BandPowers(
         powers=band_powers(samples[start_frame:end_frame], window, hop, bins),
@@ -115,6 +124,18 @@ def measure_band_powers(
         window_frames=window,
         first_frame=start_frame + window // 2,
         hop_frames=hop,
+    )
+
+
+def uncut(bands: BandPowers, rate: int) -> BandPowers:
+    """Return bands that were cut for exact wide bands as they are without the cuts."""
+    edges = band_edges_hz(rate)
+    firsts = np.searchsorted(bands.edges_hz, edges)
+    return replace(
+        bands,
+        powers=np.add.reduceat(bands.powers, firsts[:-1], axis=2),
+        edges_hz=edges,
+        bins=bands.bins[firsts],
     )
 
 
@@ -151,7 +172,8 @@ def own_levels(bands: BandPowers) -> Envelope:
 def wide_levels(bands: BandPowers, floor: float | None = None) -> Envelope:
     """Return levels of four wide bands, floored 60 dB under the mean power.
 
-    The whole level of a sound is steadier than that of its parts; a dip shows here first.
+    The whole level of a sound is steadier than that of its parts; a dip shows here first. They
+    begin with the first band from their edges on, which lies there only where bands were cut.
     """
     firsts = np.searchsorted(bands.edges_hz[:-1], WIDE_FIRST_HZ)
     firsts = np.unique(firsts[firsts < bands.powers.shape[2]])

@@ -65,7 +65,12 @@ def measure_moments(
 
 
 def unlikeness(
-    moments: Moments | None, joins_db: np.ndarray, starts: np.ndarray, ends: np.ndarray
+    moments: Moments | None,
+    joins_db: np.ndarray,
+    starts: np.ndarray,
+    ends: np.ndarray,
+    *,
+    apart_hops: int = 0,
 ) -> np.ndarray:
     """Return how far joins lie from the nearest like moment, in parts of what is usual.
 
@@ -74,6 +79,7 @@ def unlikeness(
     note itself. 0 where the sustain is too short to tell.
 
     joins_db : shape (joins, 2 * reach + 1, levels). starts, ends : int, times of each loop.
+    apart_hops : so much farther than they reach must moments inside a loop lie from its ends.
     """
     results = np.zeros(len(joins_db))
     if moments is None:
@@ -85,10 +91,11 @@ def unlikeness(
     usual = {heard: _usual_db(moments, *heard) for heard in {*zip(first, last, strict=True)}}
     for index, (start, end) in enumerate(zip(starts, ends, strict=True)):
         heard = slice(first[index], last[index])
-        free = np.minimum(np.abs(centre[heard] - start), np.abs(centre[heard] - end))
-        free = free >= moments.reach
+        away = np.minimum(np.abs(centre[heard] - start), np.abs(centre[heard] - end))
         near = apart[heard, index]
         if len(near):
+            inside = (centre[heard] > start) & (centre[heard] < end)
+            free = away >= moments.reach + apart_hops * inside
             nearest = float(near[free].min() if free.any() else near.min())
             results[index] = nearest / usual[first[index], last[index]]
     return results

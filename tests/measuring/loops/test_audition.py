@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from keymapper.measuring.loops import find_loop, finding
+from keymapper.measuring.join import join_audibility
+from keymapper.measuring.loops import bake_loop, find_loop, finding, flattened
 from keymapper.measuring.loops.audition import JUST_HEARD_CENTS, audible_db, usual_step_cents
 from keymapper.measuring.loops.region import find_region
 from keymapper.model.loop import Loop, LoopVerdict
@@ -53,6 +54,25 @@ def test_a_loop_of_few_periods_that_is_out_of_tune_is_heard() -> None:
     start = 300 * PERIOD
     assert heard_db(samples, start, start + 10 * PERIOD, fade=PERIOD) < -6
     assert heard_db(samples, start, start + 10 * PERIOD + 12, fade=PERIOD) > 0  # 20 cents flat
+
+
+def test_what_fails_in_a_wide_band_of_its_own_is_heard() -> None:
+    start, end = 100 * PERIOD, 300 * PERIOD
+    hertz = 763.5 * RATE / (end - start)  # 1683 Hz, half a turn out at the join
+    partial = np.sin(2 * np.pi * hertz * np.arange(RATE) / RATE)[:, None]
+    low = tone(1.0, partials=3)
+    assert heard_db(low, start, end, fade=60 * PERIOD) < -6
+    assert heard_db(low + 0.002 * partial, start, end, fade=60 * PERIOD) > 0
+
+
+@pytest.mark.parametrize("seed", [232, 250])
+def test_the_middle_of_a_brief_loop_is_no_proof_that_its_join_is_usual(seed: int) -> None:
+    note = played_note("bass", seed)
+    verdict = find_loop(note.samples, RATE, f0_hz=note.f0_hz)
+    assert verdict.loop is not None
+    shipped = bake_loop(note.samples, RATE, verdict)
+    reference = flattened(note.samples, RATE, verdict)
+    assert join_audibility(reference, shipped, RATE, verdict.loop).worst_db < -3
 
 
 def test_movement_coming_round_is_heard_unless_it_is_calmed() -> None:
