@@ -1,15 +1,15 @@
 """When the keys of notes went down that rise along a curve.
 
 Partials that may grow in any way leave open when they began: a bit later and straighter fits nearly
-as well. Held to one power of the time, straight or curved, they do not, and all notes of a patch
-grow alike; what they leave together tells the power and a rough clock line. Then the next power,
-which beats need, draws it finely.
+as well. Partials that bend no more than they do in the hold do not (see `rising`), and all notes of
+a patch grow alike: together they tell the power of the time by which they rise, and a clock line.
+Where most follow that power alone, it is drawn most finely.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,14 +19,21 @@ from keymapper.slicing.course import FloatArray
 from keymapper.slicing.growth import GROWING
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.placing import spread
+from keymapper.slicing.rising import Rise, likelihoods
 from keymapper.slicing.side_by_side import side_by_side
 from keymapper.slicing.swelling import left_by_ways
 from keymapper.slicing.timing import Asked
 
-_ALONE: Sequence[Sequence[int]] = ((1,), (2,), (3,))
-"""Powers of the time that tell the way; the first is straight."""
-_BETWEEN_POWERS = 0.25
-"""What grows further than this from a power grows between two."""
+_STRAIGHT = (Rise(power=1), Rise(power=1, bend_spread=0.5))
+"""The other comes to an end soon, or is not quite straight."""
+_CURVED = (
+    Rise(power=1, bend=0.75, bend_spread=0.4),
+    Rise(power=2),
+    Rise(power=2, bend=0.75, bend_spread=0.4),
+    Rise(power=3),
+)
+"""By a power, and between two."""
+_RISES = (*_STRAIGHT, *_CURVED)
 _UNTIL_SECONDS = 0.3
 """Notes are followed for so long after they are expected."""
 _REACH_SECONDS, _NEAR_REACH_SECONDS = 0.3, 0.05
@@ -35,15 +42,24 @@ less is left open, the less of what still rings before a note is fitted beside i
 _ROUGH, _FINE = np.arange(-0.28, 0.1, 0.02), np.arange(-0.04, 0.041, 0.004)
 _BETWEEN = 8
 """Lines are tried at so many places from one moment to the next."""
-_USUAL_DRIFT, _UNUSUALLY = 300e-6, 0.00005
-"""A drift of that size has to leave less, by so many nepers of power."""
+_USUAL_DRIFT = 300e-6
+_SURELY = 10.0
+"""A note that rules out a moment by more nepers than this hardly counts for more: it may be the
+one that is misheard."""
 _NOW = np.zeros(1)
-_LEAST_NOTES, _FEW_NOTES = 3, 5
-"""So many have to be seen, and are enough to tell straight from curved."""
+_LEAST_NOTES, _FEW_NOTES, _SOME_NOTES = 2, 5, 10
+"""So many have to be seen, are enough to tell straight from curved, and to tell a power."""
 _AS_WELL = 0.1
 """One power leaves, beside two, no more than so many nepers of power."""
-_CLEARLY = 0.002
-"""By so much, in nepers of power, a curve leaves less than a straight line, on average."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Line:
+    """A line by what it differs from the one so far, and how much notes doubt it, all together."""
+
+    doubt: float
+    latency: float
+    drift: float
 
 
 def curved_line(
@@ -53,27 +69,50 @@ def curved_line(
 
     It is the line from which all notes together leave least, so that those weigh most whose
     beginning is seen best. Where the notes rise straight, or too few are seen, it stays as it was.
+    What rises between two powers began later than by the higher one; that one's line is taken.
 
     plan : the note-on of each note, in seconds. latency, drift : of the line so far.
     """
-    if way_of_growing(heard, asked, _ROUGH) == GROWING:
+    if rise_of(heard, asked, _ROUGH) in _STRAIGHT:
         return latency, drift
-    ways = _ALONE
-    for moments, reach in ((_ROUGH, _REACH_SECONDS), (_FINE, _NEAR_REACH_SECONDS)):
-        moved = _moved(asked, plan, latency, drift)
-        seen, left = _left(heard, moved, moments, ways, reach)
-        if len(seen) < _LEAST_NOTES:
-            break
-        lines = [_least_line(one, moments, plan[seen], drift) for one in left.swapaxes(0, 1)]
-        best = min(range(len(lines)), key=lambda way: lines[way][0])
-        if len(lines) > 1 and lines[0][0] - lines[best][0] < _CLEARLY:
-            break
-        if len(lines) > 1:
-            ways = (_way([line[0] for line in lines]),)
-        latency, drift = latency + lines[best][1], drift + lines[best][2]
-    else:
-        return _line_by_one_power(heard, asked, plan, ways[0], latency, drift)
-    return latency, drift
+    long = [place for place, one in enumerate(asked) if is_held_long(one)]
+    notes, planned = [asked[at] for at in long], plan[long]
+    some = spread(len(long), _SOME_NOTES)
+    moved = _moved([notes[at] for at in some], planned[some], latency, drift)
+    lines = _lines(heard, moved, planned[some], drift, _RISES, _REACH_SECONDS)
+    if not lines:
+        return latency, drift
+    best = min(range(len(lines)), key=lambda place: lines[place].doubt)
+    rise = _RISES[best]
+    if rise in _STRAIGHT:
+        return latency, drift
+    line = lines[best + 1 if rise.bend else best]
+    latency, drift = latency + line.latency, drift + line.drift
+    if rise.bend:
+        return latency, drift
+    moved = _moved(notes, planned, latency, drift)
+    for line in _lines(heard, moved, planned, drift, [rise], _NEAR_REACH_SECONDS):
+        latency, drift = latency + line.latency, drift + line.drift
+    return _line_by_one_power(heard, asked, plan, rise.way, latency, drift)
+
+
+def _lines(
+    heard: HeardTake,
+    asked: Sequence[Asked],
+    plan: FloatArray,
+    drift: float,
+    rises: Sequence[Rise],
+    reach_seconds: float,
+) -> list[_Line]:
+    """Return the line that notes doubt least of each rise; none where too few of them are seen.
+
+    drift : of the line so far, by which they are asked for.
+    """
+    moments = _ROUGH if reach_seconds == _REACH_SECONDS else _FINE
+    seen, doubts = _doubts(heard, asked, moments, rises, reach_seconds)
+    if len(seen) < _LEAST_NOTES:
+        return []
+    return [_least_line(one, moments, plan[seen], drift) for one in doubts.swapaxes(0, 1)]
 
 
 def _line_by_one_power(
@@ -126,64 +165,75 @@ def _moved(asked: Sequence[Asked], plan: FloatArray, latency: float, drift: floa
     return [replace(a, expected_seconds=at) for a, at in zip(asked, on_line, strict=True)]
 
 
-def _least_line(
-    left: FloatArray, moments: FloatArray, plan: FloatArray, drift: float
-) -> tuple[float, float, float]:
-    """Return the least that notes leave from a line, their mean, and its latency and drift.
+def _least_line(doubts: FloatArray, moments: FloatArray, plan: FloatArray, drift: float) -> _Line:
+    """Return the line that notes doubt least, by moments of theirs, evenly spaced.
 
-    Both are counted from the line so far, whose drift is given; moments are seconds from it, evenly
-    spaced. left : of every note from each moment, shape (notes, moments).
+    drift : of the line so far, from which moments are counted. doubts : of every note about each
+    moment, shape (notes, moments).
     """
-    from scipy.interpolate import CubicSpline  # takes a while to load; few takes need it
+    from scipy.interpolate import PchipInterpolator  # takes a while to load; few takes need it
 
     step = float(moments[1] - moments[0]) / _BETWEEN
     shifts = np.arange(moments[0], moments[-1], step)
-    profiles = CubicSpline(moments, left, axis=1)(shifts)
+    profiles = PchipInterpolator(moments, doubts, axis=1)(shifts)
     middle, half = 0.5 * float(plan.max() + plan.min()), max(0.5 * float(np.ptp(plan)), 1.0)
     every_note, places = np.arange(len(plan)), np.arange(len(shifts))[:, None]
-    found = []
+    found: list[tuple[float, float, float]] = []
     for tilt in np.arange(moments[0], -moments[0], step) / half:
         at = places + np.rint((plan - middle) * tilt / step).astype(int)
-        means = profiles[every_note, np.clip(at, 0, len(shifts) - 1)].mean(axis=1)
-        least = int(np.argmin(means))
-        unusual = _UNUSUALLY * ((drift + tilt) / _USUAL_DRIFT) ** 2
-        found.append(
-            (float(means[least] + unusual), float(shifts[least] - tilt * middle), float(tilt))
-        )
-    return min(found)
+        sums = profiles[every_note, np.clip(at, 0, len(shifts) - 1)].sum(axis=1)
+        least = int(np.argmin(sums))
+        unusual = 0.5 * ((drift + tilt) / _USUAL_DRIFT) ** 2
+        later = float(shifts[least] - tilt * middle)
+        found.append((float(sums[least] + unusual), later, float(tilt)))
+    doubt, later, tilt = min(found)
+    return _Line(doubt=doubt, latency=later, drift=tilt)
 
 
-def _way(left: Sequence[float]) -> Sequence[int]:
-    """Return the two powers by which notes grow that leave so much by each power alone.
-
-    A power and the next, which beats make of it; or the two that a curve lies between.
-    """
-    best = int(np.argmin(left))
-    power = float(_ALONE[best][0])
-    if 0 < best < len(left) - 1:
-        low, least, high = left[best - 1 : best + 2]
-        power += 0.5 * (low - high) / max(low - 2 * least + high, 1e-12)
-    lower = round(power) if abs(power - round(power)) < _BETWEEN_POWERS else int(power)
-    return (lower, lower + 1)
-
-
-def way_of_growing(
-    heard: HeardTake, asked: Sequence[Asked], moments: FloatArray = _NOW
-) -> Sequence[int]:
+def way_of_growing(heard: HeardTake, asked: Sequence[Asked]) -> Sequence[int]:
     """Return by which powers of the time since key-down the notes of a patch grow.
 
-    moments : when that may have been, in seconds after they were asked for. A few of the notes
-    are listened to.
+    A power and the next, which beats make of it; straight ones may bend as they like.
+    """
+    rise = rise_of(heard, asked)
+    return GROWING if rise in _STRAIGHT else rise.way
+
+
+def rise_of(heard: HeardTake, asked: Sequence[Asked], moments: FloatArray = _NOW) -> Rise:
+    """Return how the notes of a patch rise: straight, where too few of them tell.
+
+    moments : when their keys may have gone down, in seconds after they were asked for. A few of
+    the notes are listened to.
     """
     long = [one for one in asked if is_held_long(one)]
     few = [long[at] for at in spread(len(long), _FEW_NOTES)]
-    seen, every = _left(heard, few, moments, _ALONE, _REACH_SECONDS)
+    seen, doubts = _doubts(heard, few, moments, _RISES, _REACH_SECONDS)
     if len(seen) < _LEAST_NOTES:
-        return GROWING
-    left = every.mean(axis=0)
-    if left[0].min() - left.min() < _CLEARLY:
-        return GROWING
-    return _way(left.min(axis=1).tolist())
+        return _STRAIGHT[0]
+    return _RISES[int(np.argmin(doubts.sum(axis=0).min(axis=1)))]
+
+
+def _doubts(
+    heard: HeardTake,
+    asked: Sequence[Asked],
+    moments: FloatArray,
+    rises: Sequence[Rise],
+    reach_seconds: float,
+) -> tuple[list[int], FloatArray]:
+    """Return which notes are seen, and how they doubt each way and moment.
+
+    Shape (notes, rises, moments); in nepers from what is likeliest, where these are few.
+    """
+    beginnings = (
+        beginning_of(heard.take, heard.levels, one, heard.hum_hz, reach_seconds) for one in asked
+    )
+    found = side_by_side(
+        lambda one: None if one is None else likelihoods(one, moments, rises, _UNTIL_SECONDS),
+        beginnings,
+    )
+    seen = {place: one for place, one in enumerate(found) if one is not None}
+    doubts = [_SURELY * np.log1p((one.max() - one) / _SURELY) for one in seen.values()]
+    return list(seen), np.array(doubts)
 
 
 def _left(

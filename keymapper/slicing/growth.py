@@ -8,9 +8,8 @@ would mislead it (a ridge, A. Hoerl, R. Kennard, 1970).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from scipy import linalg
@@ -159,7 +158,7 @@ def growth_from(ground: Ground, key_down: float, way: Sequence[int] = GROWING) -
     first = int(np.searchsorted(ground.seconds, key_down))
     grown = (ground.seconds[first:] - key_down)[:, None] / GROWN_SECONDS
     courses = np.concatenate([ground.waves[first:] * grown**power for power in way], axis=1)
-    in_tail, precision, heard = _beside_tail(
+    in_tail, precision, heard = beside_tail(
         ground,
         courses.T @ courses,
         ground.tail[first:].T @ courses,
@@ -175,77 +174,7 @@ def growth_from(ground: Ground, key_down: float, way: Sequence[int] = GROWING) -
     )
 
 
-def powers_from(
-    ground: Ground, key_downs: FloatArray, ways: Sequence[Sequence[int]] = (GROWING,)
-) -> FloatArray:
-    """Return the sums of squares that partials growing from each moment explain, beside the tail.
-
-    As `growth_from` has them, without its courses; shape (ways, moments).
-    key_downs : rising. ways : in which partials may grow, each as powers of the time.
-    """
-    tail_courses = ground.tail.shape[1]
-    highest = max(max(way) for way in ways)
-
-    def power(way: Sequence[int], own: FloatArray, shared: FloatArray) -> float:
-        courses = own[np.add.outer(way, way)].transpose(0, 2, 1, 3)
-        others = shared[list(way)].transpose(1, 0, 2).reshape(shared.shape[1], -1)
-        products = courses.reshape(others.shape[1], -1)
-        with_tail, with_samples = others[:tail_courses], others[tail_courses:].T
-        _, precision, heard = _beside_tail(ground, products, with_tail, with_samples)
-        growing = linalg.solve(precision, heard, assume_a="pos")
-        return float((heard * growing).sum())
-
-    sums = _sums_from(ground, key_downs[::-1], highest)
-    powers = [[power(way, *some) for way in ways] for some in sums]
-    return np.array(powers[::-1]).T
-
-
-def _sums_from(
-    ground: Ground, key_downs: FloatArray, highest: int
-) -> Iterator[tuple[FloatArray, FloatArray]]:
-    """Yield products of the note's waves, times powers of the time since each moment, from it on.
-
-    With the waves themselves, shape (powers, waves, waves), and with the courses of the tail and
-    the samples, shape (powers, courses + channels, waves). The sums from a moment on are those from
-    the one after it, moved, and those of the frames between.
-
-    key_downs : falling. highest : power by which partials grow.
-    """
-    most, fewer = 2 * highest + 1, highest + 1
-    count = ground.waves.shape[1]
-    beside = np.concatenate([ground.tail, ground.samples], axis=1)
-    own, shared = np.zeros((most, count, count)), np.zeros((fewer, beside.shape[1], count))
-    since, end = float(key_downs[0]), len(beside)
-    for key_down in key_downs.tolist():
-        first = int(np.searchsorted(ground.seconds, key_down))
-        waves_between = ground.waves[first:end]
-        grown = (ground.seconds[first:end] - key_down)[:, None] / GROWN_SECONDS
-        moved = _moved((since - key_down) / GROWN_SECONDS, most)
-        own = np.tensordot(moved, own, 1)
-        shared = np.tensordot(moved[:fewer, :fewer], shared, 1)
-        risen = waves_between
-        for power in range(most):
-            own[power] += waves_between.T @ risen
-            if power < fewer:
-                shared[power] += beside[first:end].T @ risen
-            risen = risen * grown
-        yield own, shared
-        since, end = key_down, first
-
-
-def _moved(by: float, powers: int) -> FloatArray:
-    """Return what makes (t + by)**n of t**n, for so many n from 0 on."""
-    power = np.arange(powers)
-    away = np.maximum(power[:, None] - power, 0)
-    return np.asarray(_pascal(powers) * by**away)
-
-
-@lru_cache
-def _pascal(powers: int) -> FloatArray:
-    return np.asarray(linalg.pascal(powers, kind="lower"))
-
-
-def _beside_tail(
+def beside_tail(
     ground: Ground, own: FloatArray, with_tail: FloatArray, with_samples: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return how courses lie in the tail, their precision beside it, and what is heard of them.
@@ -300,13 +229,13 @@ def prior_of(growth: Growth, fit: Fit) -> FloatArray:
     grown = growth.seconds[last:] / GROWN_SECONDS
     straight = grown ** growth.way[0]
     level = float(np.mean((growth.courses[last:] @ fit.growing) ** 2) / np.mean(straight**2))
-    held = _held_powers(growth.ground.note, float(growth.seconds[-1]))
+    held = held_powers(growth.ground.note, float(growth.seconds[-1]))
     bent = np.square(_BEND)[:, None] * held[0]
     expected = (held + bent)[: len(growth.way)] * (level / float(held[0].sum()))
     return np.asarray(fit.left_power / np.stack([expected, expected], axis=1).ravel())
 
 
-def _held_powers(note: CoarseNote, seconds: float) -> FloatArray:
+def held_powers(note: CoarseNote, seconds: float) -> FloatArray:
     """Return the mean squares of the hold's partials, and of how they change in so long.
 
     Shape (powers, partials): what stands still, what grows straight, and what bends.

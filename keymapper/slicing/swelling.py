@@ -26,9 +26,9 @@ from keymapper.slicing.growth import (
     fit_of,
     ground_of,
     growth_from,
-    powers_from,
     prior_of,
 )
+from keymapper.slicing.moments import powers_from
 from keymapper.slicing.onset import AUDIBLE_RATIO
 from keymapper.slicing.timing import ABRUPT_RATIO, ABRUPT_SECONDS
 

@@ -9,9 +9,9 @@ from keymapper.slicing.growth import (
     fit_of,
     ground_of,
     growth_from,
-    powers_from,
     prior_of,
 )
+from keymapper.slicing.moments import powers_from
 from keymapper.slicing.partials import Partials
 
 RATE = 4000.0

@@ -119,6 +119,24 @@ def test_sync_notes_too_short_to_swell_are_seen_in_noise_too(patch, most_early_m
     assert errors[:4].max() <= 0.5
 
 
+@pytest.mark.parametrize(("lowest", "every"), [(40, 12), (43, 6)])
+def test_a_few_notes_tell_along_which_curve_they_rise(lowest, every):
+    settings = SessionSettings(
+        lowest_key=lowest, highest_key=lowest + 12, every=every, velocities=(100,),
+        hold_seconds=2.7, release_seconds=1.0, pause_seconds=0.2, sync_notes=4,
+    )  # fmt: skip
+    sheet = plan_session(settings)
+    how = Recording(latency_seconds=0.8, drift_ppm=-130.0, noise_dbfs=-60.0, hum_dbfs=-65.0)
+    take, heard = played(sheet, "curved_pad", how)
+    cut = slice_by_plan(heard, sheet)
+    plan = np.array([note.on_seconds for note in sheet.notes])
+    late = cut.latency_seconds - 0.8 + 1e-6 * (cut.drift_ppm + 130.0) * plan
+    assert 1000 * np.abs(late).max() <= 12.0
+    errors = errors_ms(cut, take)
+    assert errors.min() >= -12.0
+    assert errors.max() <= 0.5
+
+
 def test_keys_going_down_before_curved_notes_are_heard_are_no_notes_of_their_own():
     sheet = sheet_of(range(36, 64, 4), (60, 110), spacing=3.7, hold=2.7)
     _, heard = played(sheet, "curved_pad", Recording(noise_dbfs=None))
