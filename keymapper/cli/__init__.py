@@ -28,6 +28,8 @@ EXIT_BUG = 70
 EXIT_OF_SIGNAL = 128
 EXIT_CLOSED_PIPE = 141
 """What SIGPIPE gives: neither clean nor findings, for not all was told."""
+SHOWN_AROUND = 80
+"""Characters of a text that cannot be written: it may be a whole page."""
 COLLECT_EVERY = 10_000
 """New objects. What a command loads stays, and what it measures makes no cycles."""
 
@@ -144,7 +146,8 @@ def main() -> None:
             raise
         if isinstance(error, UnicodeEncodeError) and error.reason == "surrogates not allowed":
             # Python's way to carry the bytes of a name that is no UTF-8: nothing can be named so.
-            _complain(f"{error.object!r} is not valid text; rename it in UTF-8.")
+            around = error.object[max(0, error.start - SHOWN_AROUND) : error.end + SHOWN_AROUND]
+            _complain(f"{around!r} is not valid text; rename it in UTF-8.")
             sys.exit(InputError.exit_code)
         _complain(
             f"a bug of ours ({type(error).__name__}: {error}); "

@@ -62,6 +62,14 @@ def test_a_folder_whose_name_is_no_text_is_refused_in_one_line(folder, tmp_path,
     assert "is not valid text" in result.stderr
 
 
+def test_of_a_long_text_that_cannot_be_written_a_part_is_told():
+    written = "import keymapper.cli as c; c.app = ('x' * 9999 + chr(0xDCE9)).encode; c.main()"
+    result = subprocess.run([sys.executable, "-c", written], capture_output=True, text=True)
+    assert result.returncode == 3
+    assert "\\udce9' is not valid text" in result.stderr
+    assert len(result.stderr) < 400
+
+
 def test_build_asks_before_it_replaces(folder, tmp_path):
     assert keymapper("build", folder, "--out", tmp_path / "o", "--quiet").stdout == ""
     again = keymapper("build", folder, "--out", tmp_path / "o")
