@@ -8,13 +8,13 @@ Where most follow that power alone, it is drawn most finely.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from keymapper.slicing.alignment import fitted_line
-from keymapper.slicing.beginning import beginning_of, is_held_long
+from keymapper.slicing.beginning import Beginning, beginning_of, is_held_long
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.growth import GROWING
 from keymapper.slicing.hearing import HeardTake
@@ -224,14 +224,9 @@ def _doubts(
 
     Shape (notes, rises, moments); in nepers from what is likeliest, where these are few.
     """
-    beginnings = (
-        beginning_of(heard.take, heard.levels, one, heard.hum_hz, reach_seconds) for one in asked
+    seen = _seen(
+        heard, asked, reach_seconds, lambda one: likelihoods(one, moments, rises, _UNTIL_SECONDS)
     )
-    found = side_by_side(
-        lambda one: None if one is None else likelihoods(one, moments, rises, _UNTIL_SECONDS),
-        beginnings,
-    )
-    seen = {place: one for place, one in enumerate(found) if one is not None}
     doubts = [_SURELY * np.log1p((one.max() - one) / _SURELY) for one in seen.values()]
     return list(seen), np.array(doubts)
 
@@ -244,12 +239,21 @@ def _left(
     reach_seconds: float,
 ) -> tuple[list[int], FloatArray]:
     """Return which notes are seen, and what they leave, shape (notes, ways, moments)."""
+    seen = _seen(
+        heard, asked, reach_seconds, lambda one: left_by_ways(one, moments, ways, _UNTIL_SECONDS)
+    )
+    return list(seen), np.array(list(seen.values()))
+
+
+def _seen(
+    heard: HeardTake,
+    asked: Sequence[Asked],
+    reach_seconds: float,
+    told_by: Callable[[Beginning], FloatArray | None],
+) -> dict[int, FloatArray]:
+    """Return what the beginnings of notes tell, by their places; not of those that tell nothing."""
     beginnings = (
         beginning_of(heard.take, heard.levels, one, heard.hum_hz, reach_seconds) for one in asked
     )
-    found = side_by_side(
-        lambda one: None if one is None else left_by_ways(one, moments, ways, _UNTIL_SECONDS),
-        beginnings,
-    )
-    seen = {place: one for place, one in enumerate(found) if one is not None}
-    return list(seen), np.array(list(seen.values()))
+    found = side_by_side(lambda one: None if one is None else told_by(one), beginnings)
+    return {place: one for place, one in enumerate(found) if one is not None}
