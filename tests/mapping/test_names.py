@@ -86,6 +86,12 @@ def test_a_dash_in_the_place_of_a_sharp_is_no_minus() -> None:
     assert keys(unheard(["C-1.wav", "C#1.wav", "D1.wav", "F#2.wav"])) == [0, 25, 26, 42]
 
 
+def test_the_sound_tells_a_minus_from_the_place_of_a_sharp() -> None:
+    names = ["B-1.wav", "F#0.wav", "C#1.wav", "G#1.wav", "D#2.wav"]
+    assert keys(hints_from_names(names, heard(23, 30, 37, 44, 51))) == [23, 30, 37, 44, 51]
+    assert keys(hints_from_names(names, heard(35, 18, 25, 32, 39))) == [35, 18, 25, 32, 39]
+
+
 def test_an_h_is_a_note_only_where_the_sound_says_so() -> None:
     names = ["Bach_A3.wav", "Bach_B3.wav", "Bach_H3.wav"]
     assert keys(unheard(names)) == [57, 59, None]

@@ -130,8 +130,8 @@ def _readings_of(column: NoteColumn) -> list[tuple[int | None, ...]]:
     """Return the keys under each way to take the character before the octave.
 
     "C-1" is an octave below zero where other names of the set have none between the two, or where
-    nothing speaks against it; "C-4" can only be a separator, and so can that of "C-1" beside "C#1"
-    alone: it fills the place of a sharp. "C_1" is read where all are so.
+    nothing speaks against it; "C-4" can only be a separator. Where it may fill the place of a
+    sharp ("C-1" beside "C#1" alone) both are tried, that one first. "C_1" is read where all are so.
     """
     joints = {note.joint for note in column.notes if note is not None}
     if not joints <= {"", "-"}:
@@ -139,7 +139,10 @@ def _readings_of(column: NoteColumn) -> list[tuple[int | None, ...]]:
     if "-" not in joints:
         return [_keys(column, dash_is_minus=False)]
     if "" in joints:
-        return [_keys(column, dash_is_minus=not _fills_the_place_of_a_sharp(column))]
+        minus = _keys(column, dash_is_minus=True)
+        if _fills_the_place_of_a_sharp(column):
+            return [_keys(column, dash_is_minus=False), minus]
+        return [minus]
     dashed = [note for note in column.notes if note is not None]
     readings = [_keys(column, dash_is_minus=False)]
     if all(-note.octave >= _LOWEST_OCTAVE for note in dashed):
