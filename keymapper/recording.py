@@ -42,6 +42,8 @@ class NoteSource:
     """What was doubtful in cutting it."""
     session_seconds: float | None = None
     """When it was played in its session."""
+    held_frames: int | None = None
+    """How many of its frames its key was held for; None where nobody knows."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +101,12 @@ def measured_recording(order: MeasuringOrder) -> Recording | SkippedFile:
 def _measured(order: MeasuringOrder) -> Recording:
     place = order.source
     audio = read_place(place.audio)
-    measurement = measured_note(audio.samples, audio.info.rate, reference_hz=order.reference_hz)
+    measurement = measured_note(
+        audio.samples,
+        audio.info.rate,
+        reference_hz=order.reference_hz,
+        note_off_frame=place.held_frames,
+    )
     baked_cents = _baked_cents(measurement.pitch, order.targets_cents)
     cut = preparation(measurement, audio.info.rate, order.rate, baked_cents)
     note = prepared(audio.samples, audio.info.rate, cut)
@@ -111,6 +118,7 @@ def _measured(order: MeasuringOrder) -> Recording:
         note,
         cut.rate,
         f0_hz=measurement.pitch.f0_hz,
+        note_off_frame=_note_off_frame(place, cut, audio.info.rate),
         settled_frame=_settled_frame(measurement.pitch, cut, audio.info.rate),
         options=options,
     )
@@ -123,6 +131,13 @@ def _measured(order: MeasuringOrder) -> Recording:
         preparation=cut,
         loop=loop,
     )
+
+
+def _note_off_frame(place: NoteSource, cut: Preparation, source_rate: int) -> int | None:
+    """Return at which frame of the cut note its key was let go; None where nobody knows."""
+    if place.held_frames is None:
+        return None
+    return max(0, round((place.held_frames - cut.start_frame) * cut.scale(source_rate)))
 
 
 def _settled_frame(pitch: Pitch, cut: Preparation, source_rate: int) -> int:

@@ -88,6 +88,25 @@ def test_a_key_that_was_planned_is_believed_against_another_octave_heard(session
         assert doubt.message.endswith("G3 is taken from the plan of the session")
 
 
+def test_what_stands_still_while_held_loops_there_however_long_it_dies_away(tmp_path):
+    plan(out=tmp_path / "plan", keys="C3,G3", velocities="100", hold=2.0, release=4.0, quiet=True)
+    sheet = read_plan(tmp_path / "plan" / "session.json").sheet
+    sound = render_take(sheet.notes, Patch(attack_seconds=0.3, release_seconds=6.0), Recording())
+    take = tmp_path / "take.wav"
+    soundfile.write(take, sound.samples, sound.rate_hz, subtype="PCM_24")
+    write_notes(cut_takes([take], sheet), [take], tmp_path / "notes")
+    for manifest in (
+        build_instrument(tmp_path / "notes", tmp_path / "one", settings=ONE),
+        build_from_takes([take], sheet, tmp_path / "two", settings=ONE),
+    ):
+        for note in manifest.notes:
+            held = 2.0 * note.source.rate - note.sample.processing.start_frame
+            assert note.loop.loop.end_frame < held
+            assert note.measurement.course.sustains
+            off_seconds = note.measurement.course.note_off_frame / note.source.rate
+            assert off_seconds == pytest.approx(2.0, abs=0.03)
+
+
 def test_notes_of_a_take_are_traced_to_it(session, tmp_path):
     top, sheet = session
     manifest = build_from_takes([top / "take.wav"], sheet, tmp_path / "out", settings=ONE)

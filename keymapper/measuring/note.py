@@ -14,13 +14,20 @@ from keymapper.measuring.tone import tone
 from keymapper.model.instrument import Measurement
 
 
-def measured_note(samples: np.ndarray, rate: int, *, reference_hz: float = 440.0) -> Measurement:
+def measured_note(
+    samples: np.ndarray,
+    rate: int,
+    *,
+    reference_hz: float = 440.0,
+    note_off_frame: int | None = None,
+) -> Measurement:
     """Return pitch, course, levels, channels and tone of a note.
 
     samples : float, shape (frames, channels), full scale 1.0, at least one frame.
+    note_off_frame : where the key was let go, where known; else that is found.
     """
     free_of_dc = centred(samples, rate)
-    region = find_region(free_of_dc, rate, None)
+    region = find_region(free_of_dc, rate, note_off_frame)
     sustains = region.refusal is None
     envelope = level_envelope(free_of_dc, rate)
     times = course(free_of_dc, envelope, region.end_frame if sustains else None, sustains)

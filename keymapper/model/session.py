@@ -142,6 +142,8 @@ class CutNote:
     peak_dbfs: float
     signal_to_noise_db: float
     """RMS of the note's loudest 50 ms against the noise floor before it."""
+    note_off_seconds: float | None = None
+    """When the plan let the key go, in the take; None where no clock tells."""
     doubtful: tuple[str, ...] = ()
     """Reasons to look again; none where the note is as planned."""
 
@@ -209,3 +211,10 @@ class CutReport:
         """Return when a note began in the session, whose takes follow one another."""
         before = self.takes[: note.take]
         return sum(take.frames / max(1, take.rate_hz) for take in before) + note.onset_seconds
+
+    def held_frames(self, note: CutNote) -> int | None:
+        """Return how many frames of its file a note was held for; None where that is unknown."""
+        if note.note_off_seconds is None:
+            return None
+        rate = self.takes[note.take].rate_hz
+        return max(0, round(note.note_off_seconds * rate) - note.first_frame)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from keymapper.errors import InputError
@@ -14,7 +14,7 @@ from keymapper.mapping.assembling import unusable_reason
 from keymapper.model.instrument import SkippedFile
 from keymapper.model.loop import Loop, LoopOptions
 from keymapper.model.recipe import LayerSettings, NoteCorrection, Recipe
-from keymapper.model.session import CutNote
+from keymapper.model.session import CutNote, CutReport
 from keymapper.progress import Progress, followed, no_progress
 from keymapper.recording import MeasuringOrder, NoteSource, Recording, measured_recording
 from keymapper.workers import Workers
@@ -158,10 +158,10 @@ def reasons_left_out(notes: Mapping[str, CutNote]) -> dict[str, str]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _CutSession:
-    """The notes of a cut session by file, when they began, and what is missing."""
+    """The notes of a cut session by file, what was found in cutting them, and what is missing."""
 
     notes: Mapping[str, CutNote]
-    seconds: Mapping[str, float]
+    report: CutReport | None
     missing: tuple[str, ...]
 
 
@@ -182,21 +182,26 @@ def _session_of(folder: Path) -> _CutSession:
         if report is not None and notes:
             lost = [file for file in report.missing_files if file.startswith(prefix)]
             missing = tuple(file.removeprefix(prefix) for file in lost)
-            seconds = {file: report.session_seconds(note) for file, note in notes.items()}
-            return _CutSession(notes=notes, seconds=seconds, missing=missing)
-    return _CutSession(notes={}, seconds={}, missing=())
+            return _CutSession(notes=notes, report=report, missing=missing)
+    return _CutSession(notes={}, report=None, missing=())
 
 
 def _source(file: str, audio: AudioPlace, session: _CutSession) -> NoteSource:
+    source = NoteSource(audio=audio, name=file)
     note = session.notes.get(file)
-    if note is None:
-        return NoteSource(audio=audio, name=file)
-    return NoteSource(
-        audio=audio,
-        name=file,
+    if note is None or session.report is None:
+        return source
+    return with_cutting(source, note, session.report)
+
+
+def with_cutting(source: NoteSource, note: CutNote, report: CutReport) -> NoteSource:
+    """Return a note with what its plan and its cutting say of it."""
+    return replace(
+        source,
         planned_key=note.planned_key,
         doubts=note.cutting_doubts,
-        session_seconds=session.seconds[file],
+        session_seconds=report.session_seconds(note),
+        held_frames=report.held_frames(note),
     )
 
 

@@ -9,7 +9,7 @@ from keymapper.errors import InputError
 from keymapper.formats.two_sides import AudioPlace
 from keymapper.model.instrument import SkippedFile
 from keymapper.model.session import SessionSheet
-from keymapper.pipeline.measure import NotesInTakes, missing_notes, reasons_left_out
+from keymapper.pipeline.measure import NotesInTakes, missing_notes, reasons_left_out, with_cutting
 from keymapper.progress import Progress
 from keymapper.recording import NoteSource, file_sha256
 
@@ -35,17 +35,11 @@ def notes_in_takes(takes: Sequence[Path], sheet: SessionSheet, progress: Progres
             f"{takes[0]}: the session holds several patches; slice it and build each folder."
         )
     hashes = [file_sha256(take) for take in takes]
-    sources = tuple(
-        NoteSource(
-            audio=AudioPlace(path=takes[note.take], frames=(note.first_frame, note.end_frame)),
-            name=file,
-            sha256=hashes[note.take],
-            planned_key=note.planned_key,
-            doubts=note.cutting_doubts,
-            session_seconds=report.session_seconds(note),
-        )
-        for file, note in sampled.items()
-    )
+    sources = []
+    for file, note in sampled.items():
+        audio = AudioPlace(path=takes[note.take], frames=(note.first_frame, note.end_frame))
+        source = NoteSource(audio=audio, name=file, sha256=hashes[note.take])
+        sources.append(with_cutting(source, note, report))
     skipped = [SkippedFile(file=file, reason=reason) for file, reason in left_out.items()]
     skipped += missing_notes(report.missing_files)
-    return NotesInTakes(sources=sources, skipped=tuple(skipped))
+    return NotesInTakes(sources=tuple(sources), skipped=tuple(skipped))

@@ -24,6 +24,8 @@ class FoundNote:
     end_frame: int
     peak_dbfs: float
     signal_to_noise_db: float
+    note_off_seconds: float | None = None
+    """When the plan let the key go; None where no clock tells."""
     doubtful: tuple[str, ...] = ()
     doubles_plan_index: int | None = None
     after_plan_index: int | None = None

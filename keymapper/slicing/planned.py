@@ -200,7 +200,8 @@ def _cut_planned(levels: Levels, note: Timed, starts: FloatArray) -> FoundNote:
         doubts += ("the next onset, or the end of the take, comes while it is held",)
     elif end.is_cut_off:
         doubts += ("still rings when the next note, or the end of the take, comes",)
-    return found_note(levels, onset, end.seconds, note.asked.plan_index, doubts)
+    found = found_note(levels, onset, end.seconds, note.asked.plan_index, doubts)
+    return replace(found, note_off_seconds=note.asked.off_seconds)
 
 
 def _next_start(starts: FloatArray, seconds: float, duration: float) -> float:

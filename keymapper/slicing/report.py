@@ -132,6 +132,7 @@ def _cut_note(note: FoundNote, take: int, file: str, planned: PlannedNote | None
         end_frame=note.end_frame,
         peak_dbfs=round(note.peak_dbfs, 2),
         signal_to_noise_db=round(note.signal_to_noise_db, 2),
+        note_off_seconds=_rounded(note.note_off_seconds, 7),
         doubtful=note.doubtful,
     )
 

@@ -72,7 +72,7 @@ def find_loop(
 
     samples : float, shape (frames, channels), full scale 1.0; at the rate it will ship at.
     f0_hz : fundamental, where known: short loops then keep to a whole number of its periods.
-    note_off_frame : where the key was let go, where known; else the end of the sustain is found.
+    note_off_frame : where the key was let go, where known: the sustain ends no later than there.
     settled_frame : from where on the note moves as it goes on to, where known: a loop that went
         back behind a late vibrato would stop it with every pass.
 

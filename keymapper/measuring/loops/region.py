@@ -12,10 +12,16 @@ from keymapper.measuring.loops.release import release_block
 
 ATTACK_SECONDS = 0.05
 SHORTEST_SUSTAIN_SECONDS = 0.12
+#: A key held for less does not tell a bell from a pad.
+TELLING_HOLD_SECONDS = 1.0
+STILL_DB = 1.0
 DECAY_DB_A_SECOND = 2.25
 SURE_FALL_DB, SURE_DB_A_SECOND = 8.0, 4.0
 #: Bands this much under the strongest say nothing.
 HEARD_BANDS_DB = 40.0
+BEGUN_FALL_DB, PLAIN_FALL_DB = 4.0, 12.0
+#: A fall that would have begun before this share of what is held is no release.
+MOST_FALL_SHARE = 0.15
 #: Nothing under this peak is worth looping.
 SILENT_PEAK_DBFS = -80.0
 SILENCE_BELOW_PEAK_DB, SILENCE_SECONDS = 50.0, 0.4
@@ -38,11 +44,12 @@ class SustainRegion:
 def find_region(samples: np.ndarray, rate: int, note_off_frame: int | None) -> SustainRegion:
     """Return the sustain of a note, from its settled attack to its note-off.
 
-    Without a note-off the sustain ends where a long release is seen to begin, at the latest at
-    the last 10 ms that are neither 4 dB below the median of the sound's second half nor 40 dB
-    below its peak.
+    It ends where a long release is seen to begin, at the latest where the sound falls for good from
+    the median of its second half, or to 40 dB below its peak.
 
     samples : float, shape (frames, channels), full scale 1.0; may be empty.
+    note_off_frame : where the key was let go, as far as it is known: the sustain ends no later, and
+        what stands still while it is held sustains, however it dies away after that.
     """
     levels = block_levels_db(samples, rate)
     block = block_frames(rate)
@@ -50,10 +57,13 @@ def find_region(samples: np.ndarray, rate: int, note_off_frame: int | None) -> S
         return SustainRegion(onset_frame=0, start_frame=0, end_frame=0, refusal="it is silent")
     peak = float(levels.max())
     onset = int(np.argmax(levels > peak - 20))
-    end = _sustain_end_frame(levels, onset, note_off_frame, block, len(samples))
+    end = _sustain_end_frame(levels, onset, block, len(samples))
     held = levels[onset : max(onset + 1, end // block)]
     refusal = _refusal(held, float(levels[onset:].max()))
     refusal = refusal or _decay(held, samples[onset * block : end], rate)
+    if note_off_frame is not None:
+        end = min(end, max(0, note_off_frame - block))
+        refusal = None if _stands_still(levels[onset : end // block]) else refusal
     start = _sustain_start_frame(levels, onset, end, block)
     if refusal is None and (end - start) / rate < SHORTEST_SUSTAIN_SECONDS:
         refusal = "its sustain is too short"
@@ -62,19 +72,30 @@ def find_region(samples: np.ndarray, rate: int, note_off_frame: int | None) -> S
     )
 
 
-def _sustain_end_frame(
-    levels: np.ndarray, onset: int, note_off_frame: int | None, block: int, frames: int
-) -> int:
-    if note_off_frame is not None:
-        return int(min(frames, max(0, note_off_frame - block)))
+def _sustain_end_frame(levels: np.ndarray, onset: int, block: int, frames: int) -> int:
     levels = levels[: _silence_block(levels, onset)]
     sounding = np.flatnonzero(levels > levels.max() - 40)[-1] + 1
-    middle = float(np.median(levels[(onset + sounding) // 2 : sounding]))
-    last = int(np.flatnonzero(levels[:sounding] >= middle - 4)[-1]) + 1
+    last = _before_fall(levels, onset, sounding)
     released = release_block(levels[onset:sounding])
     if released is not None:
         last = min(last, onset + released)
     return frames if last == frames // block else last * block
+
+
+def _before_fall(levels: np.ndarray, onset: int, sounding: int) -> int:
+    """Return the block at which the last fall out of the held level begins.
+
+    That level is the median of the second half of what sounds. The fall begins where a straight
+    line through its first 4 and 12 dB meets it, as a release falls by so many dB a second;
+    ``sounding`` where nothing falls so far.
+    """
+    held_db = float(np.median(levels[(onset + sounding) // 2 : sounding]))
+    begun = int(np.flatnonzero(levels[:sounding] >= held_db - BEGUN_FALL_DB)[-1]) + 1
+    fallen = int(np.flatnonzero(levels >= held_db - PLAIN_FALL_DB)[-1]) + 1
+    if begun == sounding or fallen == len(levels):
+        return begun
+    before = (fallen - begun) * BEGUN_FALL_DB / (PLAIN_FALL_DB - BEGUN_FALL_DB)
+    return begun - min(round(before) + 1, round(MOST_FALL_SHARE * (begun - onset)))
 
 
 def _silence_block(levels: np.ndarray, onset: int) -> int:
@@ -104,6 +125,16 @@ def _refusal(levels: np.ndarray, peak_db: float) -> str | None:
     if peak_db - last > 30:
         return f"it decays by {peak_db - last:.0f} dB"
     return None
+
+
+def _stands_still(levels: np.ndarray) -> bool:
+    """Say whether a held key's sound keeps the level it has risen to, so far as the hold tells."""
+    if len(levels) < TELLING_HOLD_SECONDS / BLOCK_SECONDS:
+        return False
+    parts = np.array([np.percentile(part, 80) for part in _sixths(levels)])
+    loudest = int(np.argmax(parts))
+    seconds = (len(parts) - 1 - loudest) / len(parts) * len(levels) * BLOCK_SECONDS
+    return float(parts[loudest] - parts[-1]) <= max(STILL_DB, DECAY_DB_A_SECOND * seconds)
 
 
 def _decay(levels: np.ndarray, sounding: np.ndarray, rate: int) -> str | None:

@@ -48,6 +48,37 @@ def test_a_note_ends_where_a_long_silence_begins() -> None:
     assert region.end_frame == pytest.approx(len(held), abs=0.02 * note.rate)
 
 
+def ringing(attack_seconds, held_seconds, release_db_a_second, fall_db_a_second=0.0):
+    gain = np.minimum(1, SECONDS / attack_seconds)
+    gain *= 10 ** (-fall_db_a_second * SECONDS / 20)
+    gain *= 10 ** (-release_db_a_second * np.maximum(0, SECONDS - held_seconds) / 20)
+    return (0.2 * saw(220.0)[:, 0] * gain)[:, None].astype(np.float32)
+
+
+@pytest.mark.parametrize("release_db_a_second", [100, 200, 600])
+def test_a_sustain_ends_where_its_last_fall_begins(release_db_a_second: float) -> None:
+    region = find_region(ringing(0.1, 1.2, release_db_a_second), RATE, None)
+    assert region.end_frame == pytest.approx(1.2 * RATE, abs=0.021 * RATE)
+
+
+@pytest.mark.parametrize("release_db_a_second", [8, 15, 30, 60])
+def test_what_stands_still_while_a_key_is_held_sustains(release_db_a_second: float) -> None:
+    region = find_region(ringing(0.1, 1.1, release_db_a_second), RATE, round(1.1 * RATE))
+    assert region.refusal is None
+    assert region.end_frame == pytest.approx(1.09 * RATE, abs=0.02 * RATE)
+
+
+@pytest.mark.parametrize("held_seconds", [0.3, 1.0, 2.0])
+def test_a_bell_sustains_no_more_for_being_held(held_seconds: float) -> None:
+    bell = ringing(0.001, held_seconds, 0, fall_db_a_second=15)
+    assert find_region(bell, RATE, round(held_seconds * RATE)).refusal is not None
+
+
+def test_a_key_let_go_before_its_time_says_nothing() -> None:
+    note = ringing(0.1, 1.0, 200)
+    assert find_region(note, RATE, 2 * RATE) == find_region(note, RATE, None)
+
+
 @pytest.mark.parametrize("beat_hz", [0.4, 0.7, 1.3])
 def test_a_bell_that_beats_while_it_dies_away_must_not_loop(beat_hz: float) -> None:
     pairs = [(220.0, 1.0), (607.0, 0.6), (1189.0, 0.4), (1960.0, 0.2)]
