@@ -58,7 +58,7 @@ class Deviations:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Fit:
+class DriftFit:
     """A fit; errors are half widths of 95 % intervals."""
 
     kind: CourseKind
@@ -99,7 +99,7 @@ class _Solution:
     """The part of notes that keep some weight."""
 
 
-def fit_drift(deviations: Deviations) -> Fit:
+def fit_drift(deviations: Deviations) -> DriftFit:
     """Return the simplest explanation that the deviations support.
 
     With fewer than 5 notes only the offset is fitted.
@@ -316,14 +316,14 @@ def _fit(
     base: tuple[tuple[str, ...], np.ndarray],
     deviations: Deviations,
     inseparable: tuple[str, ...],
-) -> Fit:
+) -> DriftFit:
     kind, constant, shape = course
     names, columns = base
     design = _design(columns, shape)
     names = names if shape is None else (*names, "depth")
     kept = solution.weights > 0
     scale = _robust_scale(solution.rest, design.shape[1])
-    return Fit(
+    return DriftFit(
         kind=kind,
         time_constant=constant,
         columns=names,
