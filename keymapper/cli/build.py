@@ -166,8 +166,7 @@ def chosen_recipe(folder: Path, recipe: Path | None) -> Recipe:
 
 
 def _print_result(manifest: Manifest, target: Path, *, json: bool, quiet: bool) -> None:
-    from keymapper.cli.printing import output_console
-    from keymapper.formats.manifest import pretty_json
+    from keymapper.cli.printing import output_console, print_json
     from keymapper.reporting.instrument_text import (
         instrument_data,
         instrument_notices,
@@ -176,7 +175,7 @@ def _print_result(manifest: Manifest, target: Path, *, json: bool, quiet: bool) 
 
     proof = _proof_in(target)
     if json:
-        typer.echo(pretty_json(instrument_data(manifest, proof, str(target))), nl=False)
+        print_json(instrument_data(manifest, proof, str(target)))
         return
     if quiet:
         return

@@ -78,8 +78,7 @@ def prove(
     if play is not None:
         _play(path, play, output or Path("phrase.wav"), pack, quiet=quiet)
         return
-    from keymapper.cli.printing import shown_progress
-    from keymapper.formats.manifest import pretty_json
+    from keymapper.cli.printing import print_json, shown_progress
     from keymapper.model.finding import GRAVITY
     from keymapper.proving.hearing import TuningTarget
     from keymapper.proving.proof import ProofSettings, proof_data, prove_instrument, write_proof
@@ -99,7 +98,7 @@ def prove(
         write_proof(proof, target)
         drawn = _page(path, proof, target.parent, pool) if page else None
     if json:
-        typer.echo(pretty_json(proof_data(proof)), nl=False)
+        print_json(proof_data(proof))
     elif not quiet:
         _print_proof(proof, target, drawn)
     if fail_on != "never" and any(

@@ -10,7 +10,6 @@ import errno
 import hashlib
 import os
 import struct
-import unicodedata
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ from typing import IO
 
 from keymapper.errors import InputError, OutputError
 from keymapper.formats.file_parts import BLOCK_BYTES
+from keymapper.formats.folded_names import folded
 from keymapper.mapping.safe_names import safe_name
 from keymapper.model.pack import PackedFile, PackFinding
 from keymapper.packing.archive import SUMS_NAME, ArchiveEntry, sums_text, write_entry
@@ -125,11 +125,11 @@ def _unsafe_entries(entries: list[zipfile.ZipInfo], path: Path) -> list[PackFind
     folders = {
         parent.as_posix()
         for one in entries
-        for parent in PurePosixPath(_folded(one.filename)).parents
+        for parent in PurePosixPath(folded(one.filename)).parents
     }
     for entry in entries:
         where, reason = _shown(entry.filename), unsafe_path(entry.filename)
-        folded = _folded(entry.filename)
+        name = folded(entry.filename)
         if reason:
             findings.append(pack_finding("archive-unsafe", where, reason))
         elif entry.external_attr >> 28 not in (0, 8):
@@ -137,9 +137,9 @@ def _unsafe_entries(entries: list[zipfile.ZipInfo], path: Path) -> list[PackFind
         elif entry.compress_type or entry.compress_size != entry.file_size or entry.flag_bits & 1:
             message = "is compressed or encrypted, which no pack of ours is"
             findings.append(pack_finding("archive-form", where, message))
-        elif folded in seen or folded in folders:
+        elif name in seen or name in folders:
             findings.append(pack_finding("archive-unsafe", where, "is there twice"))
-        seen.add(folded)
+        seen.add(name)
     if not entries:
         findings.append(pack_finding("archive-form", path.name, "is empty"))
     if sum(entry.file_size for entry in entries) > path.stat().st_size:
@@ -162,10 +162,6 @@ def unsafe_path(name: str) -> str:
     if any(safe_name(part, longest=LONGEST_FOREIGN_PATH) != part for part in parts):
         return "has a name that leads elsewhere on some systems"
     return ""
-
-
-def _folded(name: str) -> str:
-    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _shown(name: str) -> str:
