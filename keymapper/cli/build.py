@@ -192,7 +192,7 @@ def _print_result(manifest: Manifest, target: Path, *, json: bool, quiet: bool) 
 
 def _proof_in(target: Path) -> Proof | None:
     from keymapper.pipeline import PROOF_NAME
-    from keymapper.proving.proof import read_proof
+    from keymapper.proving.proof_file import read_proof
 
     path = target / PROOF_NAME
     return read_proof(path) if path.is_file() else None

@@ -81,7 +81,8 @@ def prove(
     from keymapper.cli.printing import print_json, shown_progress
     from keymapper.model.finding import GRAVITY
     from keymapper.proving.hearing import TuningTarget
-    from keymapper.proving.proof import ProofSettings, proof_data, prove_instrument, write_proof
+    from keymapper.proving.proof import ProofSettings, prove_instrument
+    from keymapper.proving.proof_file import proof_data, write_proof
     from keymapper.workers import Workers
 
     with shown_progress(quiet=quiet or json) as progress, Workers(workers) as pool:

@@ -18,7 +18,8 @@ from keymapper.model.proof import Proof, ProofLimits
 from keymapper.model.recipe import LayerSettings, OneShotSettings, ZoneSettings
 from keymapper.proving.hearing import TuningTarget
 from keymapper.proving.judging import Heard, findings_of
-from keymapper.proving.proof import ProofSettings, proof_data, prove_instrument, write_proof
+from keymapper.proving.proof import ProofSettings, prove_instrument
+from keymapper.proving.proof_file import proof_data, write_proof
 from tests.proving.instruments import Zone, write_instrument
 from tests.simple_notes import RATE, noise_hit, write_note
 
