@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections import Counter
+import math
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -26,11 +28,16 @@ from keymapper.model.recipe import LayerSettings
 from keymapper.proving.findings import note_finding, proof_finding, under_articulation, zone_text
 
 WRONG_KEY_CENTS = 50.0
+UNSTEADY_CENTS = 10.0
+"""What moves by more, as a cloud of grains does, has no pitch that a single key would tell."""
 RISE_SHARE = 0.1
 """Of the time a note takes to rise: so much later is not heard as late."""
 LATEST_SECONDS = 0.012
 SLOW_RISE_SHARE = 0.3
 """Of an instrument as a whole: later is late in itself, but for what a slow rise hides."""
+
+_Recordings = tuple[tuple[str, ...], tuple[int, ...]]
+"""What a note plays: the samples of its zones, and their root keys."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,25 +141,49 @@ def _out_of_tune(notes: Sequence[PlayedNote], limits: ProofLimits) -> Iterator[P
     unsure = _of_unsure_pitch(notes)
     # Transposing moves no octave: where one key of a recording sounds right, another is misheard.
     right = unsure | {_recordings(note) for note in tuned if note.octaves == usual}
-    for note in notes:
-        if note.tuning_cents is None:
-            continue
+    wandering = _wandering(tuned)
+    for note in tuned:
         if note.octaves != usual and _recordings(note) not in right:
             yield note_finding(note, "proof-octave", note.octaves, usual)
-        beyond = abs(note.tuning_cents) - (note.tuning_error_cents or 0.0)
-        if note.movement_cents > STEADY_CENTS:
-            beyond -= note.movement_cents
+        beyond = min(_beyond(note), wandering.get(_recordings(note), math.inf))
         is_wrong_key = beyond > WRONG_KEY_CENTS
-        if beyond > limits.tuning_cents and not (is_wrong_key and _recordings(note) in unsure):
+        is_rough = is_wrong_key or (note.tuning_error_cents or 0.0) > limits.tuning_cents
+        if beyond > limits.tuning_cents and not (is_rough and _recordings(note) in unsure):
             rule = "proof-wrong-key" if is_wrong_key else "proof-tuning"
-            yield note_finding(note, rule, note.tuning_cents, limits.tuning_cents)
+            yield note_finding(note, rule, note.tuning_cents or 0.0, limits.tuning_cents)
 
 
-def _recordings(note: PlayedNote) -> tuple[tuple[str, ...], tuple[int, ...]]:
+def _beyond(note: PlayedNote) -> float:
+    """Return how many cents a note is off by more than its measurement and movement explain."""
+    beyond = abs(note.tuning_cents or 0.0) - (note.tuning_error_cents or 0.0)
+    return beyond - (note.movement_cents if note.movement_cents > STEADY_CENTS else 0.0)
+
+
+def _wandering(tuned: Iterable[PlayedNote]) -> dict[_Recordings, float]:
+    """Return how far recordings without a steady pitch are off, beyond what they move.
+
+    Which of their grains outweigh the others differs from key to key: what is heard at a single
+    key is not their tuning, the median of all keys is.
+    """
+    played: dict[_Recordings, list[PlayedNote]] = defaultdict(list)
+    for note in tuned:
+        played[_recordings(note)].append(note)
+    found = {}
+    for recordings, notes in played.items():
+        moving = [note.movement_cents for note in notes if note.movement_cents > STEADY_CENTS]
+        usual = median(moving) if 3 * len(moving) >= len(notes) else 0.0  # often not known
+        if usual > UNSTEADY_CENTS:
+            error = median(note.tuning_error_cents or 0.0 for note in notes)
+            middle = median(note.tuning_cents or 0.0 for note in notes)
+            found[recordings] = abs(middle) - error - usual
+    return found
+
+
+def _recordings(note: PlayedNote) -> _Recordings:
     return note.samples, note.root_keys
 
 
-def _of_unsure_pitch(notes: Sequence[PlayedNote]) -> set[tuple[tuple[str, ...], tuple[int, ...]]]:
+def _of_unsure_pitch(notes: Sequence[PlayedNote]) -> set[_Recordings]:
     """Return the recordings without a sure pitch at most keys; what is heard at others is none."""
     played = Counter(_recordings(note) for note in notes)
     judged = Counter(_recordings(note) for note in notes if note.tuning_cents is not None)
