@@ -30,7 +30,7 @@ from keymapper.model.recipe import (
     ZoneSettings,
 )
 from keymapper.pipeline import plan
-from keymapper.proving.proof import read_proof
+from keymapper.proving.proof_file import read_proof
 from tests.simple_notes import RATE, note, write_note
 
 ONE = BuildSettings(workers=1, prove=False, page=False)

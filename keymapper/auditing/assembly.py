@@ -43,6 +43,7 @@ def assembled_pack(read: ReadPack, facts: Facts) -> Pack:
     zones = [zone for instrument in instruments for zone in instrument.zones]
     playing = {zone.file for zone in zones if zone.mapped}
     looped = {zone.file for zone in zones if zone.loop_from is not None}
+    looped |= _looped_by_themselves(samples, {zone.file for zone in zones})
     samples = {
         file: replace(sample, mapped=file in playing, looped=file in looped)
         for file, sample in samples.items()
@@ -56,6 +57,17 @@ def assembled_pack(read: ReadPack, facts: Facts) -> Pack:
         links_out=read.source.links_out,
         unnamable=read.source.unnamable,
     )
+
+
+def _looped_by_themselves(
+    samples: Mapping[str, PackSample], played: Container[str | None]
+) -> set[str]:
+    """Return the files that no zone plays and that say themselves how they loop."""
+    return {
+        file
+        for file, sample in samples.items()
+        if file not in played and played_loop(SfzRegion(sample=file), sample.facts)[1] is not None
+    }
 
 
 def _sample(file: str, facts: SampleFacts | str) -> PackSample:

@@ -8,7 +8,7 @@ from statistics import median
 
 import numpy as np
 
-from keymapper.auditing.drift_fit import Deviations, Fit, fit_drift
+from keymapper.auditing.drift_fit import Deviations, DriftFit, fit_drift
 from keymapper.auditing.drift_words import advice_of, sentence_of
 from keymapper.auditing.reading import ReadPack
 from keymapper.auditing.recording_order import NO_ORDER, RecordingOrder, recording_order
@@ -114,7 +114,7 @@ def _deviations(notes: Sequence[TunedNote], order: RecordingOrder) -> Deviations
     )
 
 
-def _outliers(judged: Sequence[TunedNote], near: Sequence[TunedNote], fit: Fit) -> set[str]:
+def _outliers(judged: Sequence[TunedNote], near: Sequence[TunedNote], fit: DriftFit) -> set[str]:
     limit = max(OUTLIER_SCALES * fit.scale, LEAST_OUTLIER_CENTS)
     rests = dict(zip((note.file for note in near), fit.rest, strict=True))
     found = set()
@@ -129,7 +129,7 @@ def _diagnosis(
     name: str,
     notes: Sequence[TunedNote],
     near: Sequence[TunedNote],
-    found: tuple[RecordingOrder, Fit, set[str]],
+    found: tuple[RecordingOrder, DriftFit, set[str]],
 ) -> Diagnosis:
     order, fit, outliers = found
     middle = median(
@@ -160,7 +160,7 @@ def _in_words(diagnosis: Diagnosis) -> Diagnosis:
     return replace(diagnosis, sentence=sentence_of(diagnosis), advice=advice_of(diagnosis))
 
 
-def _estimate(fit: Fit, column: str, steps: float = 1.0) -> Estimate:
+def _estimate(fit: DriftFit, column: str, steps: float = 1.0) -> Estimate:
     value, error = fit.value(column), fit.error(column)
     return Estimate(value=round(steps * value, 4), error=round(steps * error, 4))
 
@@ -170,7 +170,7 @@ def _span(notes: Sequence[TunedNote]) -> float:
     return float(np.ptp([note.played_velocity for note in notes])) / 100
 
 
-def _warm_up(fit: Fit, notes: Sequence[TunedNote], order: RecordingOrder) -> WarmUp | None:
+def _warm_up(fit: DriftFit, notes: Sequence[TunedNote], order: RecordingOrder) -> WarmUp | None:
     if fit.kind == "none":
         return None
     places = [order.place[note.file] for note in notes]
@@ -184,7 +184,7 @@ def _warm_up(fit: Fit, notes: Sequence[TunedNote], order: RecordingOrder) -> War
     )
 
 
-def _explained(fit: Fit) -> Explained:
+def _explained(fit: DriftFit) -> Explained:
     """Shares of the variance of the fitting notes, by its parts."""
     kept = fit.weights > 0
     variances = {
@@ -209,7 +209,7 @@ def _explained(fit: Fit) -> Explained:
 def _rows(
     notes: Sequence[TunedNote],
     near: Sequence[TunedNote],
-    found: tuple[RecordingOrder, Fit, set[str]],
+    found: tuple[RecordingOrder, DriftFit, set[str]],
 ) -> list[TuningRow]:
     order, fit, outliers = found
     rests = dict(zip((note.file for note in near), fit.rest.tolist(), strict=True))

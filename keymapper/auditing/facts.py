@@ -10,7 +10,7 @@ import numpy as np
 
 from keymapper.auditing.sound.clicks import find_clicks
 from keymapper.auditing.sound.dropouts import find_dropouts
-from keymapper.auditing.sound.edges import measured_edges
+from keymapper.auditing.sound.edges import measured_edges, start_at
 from keymapper.auditing.sound.loop_judging import judged_loop
 from keymapper.auditing.sound.noise import hum_of, noise_between_dbfs, noise_dbfs
 from keymapper.auditing.sound.stereo import mono_loss_db
@@ -62,6 +62,8 @@ class FactsOrder:
     reference_hz: float
     loops: tuple[LoopRequest, ...]
     stretch: Stretch = WHOLE
+    starts: tuple[int, ...] = ()
+    """Frames of the file at which zones begin to play it, behind the first."""
 
 
 def sample_facts(order: FactsOrder) -> SampleFacts:
@@ -102,6 +104,9 @@ def sample_facts(order: FactsOrder) -> SampleFacts:
         disturbances=_disturbances(audio.samples, sound, rate, measurement, edges),
         mono_loss_db=mono_loss_db(sound),
         loops=tuple(judged_loop(sound, rate, _moved(loop, -first), f0_hz) for loop in loops),
+        starts=tuple(
+            start_at(sound, frame - first) for frame in order.starts if frame - first < len(sound)
+        ),
     )
     return _in_file(facts, first)
 
@@ -145,6 +150,7 @@ def _in_file(facts: SampleFacts, first_frame: int) -> SampleFacts:
             clicks=tuple(replace(one, frame=one.frame + first_frame) for one in found.clicks),
         ),
         loops=tuple(replace(one, loop=_moved(one.loop, first_frame)) for one in facts.loops),
+        starts=tuple(replace(one, frame=one.frame + first_frame) for one in facts.starts),
     )
 
 

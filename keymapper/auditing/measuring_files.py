@@ -28,6 +28,7 @@ def orders_of(read: ReadPack) -> list[FactsOrder]:
             reference_hz=read.reference_hz,
             loops=read.requests.get(file, ()),
             stretch=stretch,
+            starts=read.starts.get(file, ()) if stretch == WHOLE else (stretch.first_frame,),
         )
         for file, stretch in sounds_of(read)
     ]
@@ -49,7 +50,8 @@ def facts_or_reason(cache: FactsCache | None, order: FactsOrder) -> SampleFacts 
     try:
         if cache is None:
             return sample_facts(order)
-        key = cache.key(order.path, f"{order.reference_hz!r} {order.loops!r} {order.stretch!r}")
+        asked = (order.reference_hz, order.loops, order.stretch, order.starts)
+        key = cache.key(order.path, repr(asked))
         facts = cache.read(key)
         if facts is None:
             facts = sample_facts(order)

@@ -81,7 +81,7 @@ class _Lane:
 
     def add(self, zone: PackZone) -> None:
         self.zones.append(zone)
-        for key in _keys(zone):
+        for key in zone.keys:
             self.on_key[key].append(zone)
 
     def sounds_with(self, zone: PackZone) -> bool:
@@ -91,23 +91,15 @@ class _Lane:
         """Tell whether a zone sounds together with one of these on more than its border."""
         return any(
             sound_together(zone.region, other.region)
-            and _share_most(_keys(zone), _keys(other))
-            and _share_most(_velocities(zone), _velocities(other))
+            and _share_most(zone.keys, other.keys)
+            and _share_most(zone.velocities, other.velocities)
             for other in self._near(zone)
         )
 
     def _near(self, zone: PackZone) -> Iterable[PackZone]:
         return {
-            id(other): other for key in _keys(zone) for other in self.on_key.get(key, ())
+            id(other): other for key in zone.keys for other in self.on_key.get(key, ())
         }.values()
-
-
-def _keys(zone: PackZone) -> range:
-    return range(max(0, zone.region.lokey), min(127, zone.region.hikey) + 1)
-
-
-def _velocities(zone: PackZone) -> range:
-    return range(max(1, zone.region.lovel), min(127, zone.region.hivel) + 1)
 
 
 def _share_most(one: range, two: range) -> bool:

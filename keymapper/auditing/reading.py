@@ -63,6 +63,8 @@ class ReadPack:
     samples: tuple[str, ...]
     """Files to be measured, in name order."""
     requests: dict[str, tuple[LoopRequest, ...]]
+    starts: dict[str, tuple[int, ...]]
+    """Frames behind the first at which zones begin to play a file."""
     stretches: dict[str, tuple[Stretch, ...]]
     """The sounds of each file that holds several, one after the other."""
     reference_hz: float
@@ -99,6 +101,7 @@ def read_pack(source: PackSource, reference_hz: float | None) -> ReadPack:
         instruments=tuple(instruments),
         samples=tuple(sorted(samples)),
         requests=_requests(played),
+        starts=_starts(played),
         stretches=_stretches(played),
         reference_hz=reference_hz or (instruments[0].reference_hz if instruments else 440.0),
         recorded_as=recorded_as,
@@ -152,6 +155,14 @@ def _requests(played: list[ReadRegion]) -> dict[str, tuple[LoopRequest, ...]]:
         if one.file and (says_something or region.loop_mode in ("loop_continuous", "loop_sustain")):
             requests.setdefault(one.file, {})[asked] = None
     return {file: tuple(sorted(asked, key=str)) for file, asked in requests.items()}
+
+
+def _starts(played: list[ReadRegion]) -> dict[str, tuple[int, ...]]:
+    starts: dict[str, set[int]] = {}
+    for one in played:
+        if one.file and one.region.offset_frames > 0:
+            starts.setdefault(one.file, set()).add(one.region.offset_frames)
+    return {file: tuple(sorted(frames)) for file, frames in starts.items()}
 
 
 def _stretches(played: list[ReadRegion]) -> dict[str, tuple[Stretch, ...]]:

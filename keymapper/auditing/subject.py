@@ -13,7 +13,13 @@ from typing import Literal
 from keymapper.formats.sfz import SfzProblem, SfzRegion
 from keymapper.mapping.names.hints import Contradiction, NameHint
 from keymapper.measuring.cycle import is_cycle
-from keymapper.model.keys import key_name
+from keymapper.model.keys import (
+    HIGHEST_KEY,
+    HIGHEST_VELOCITY,
+    LOWEST_KEY,
+    LOWEST_VELOCITY,
+    key_name,
+)
 from keymapper.model.loop import Loop
 from keymapper.model.sample_facts import JudgedLoop, SampleFacts
 
@@ -92,6 +98,17 @@ class PackZone:
             return self.root_key
         cents = region.tune_cents + 100.0 * region.transpose_semitones
         return self.root_key - round(cents / region.pitch_keytrack_cents)
+
+    @property
+    def keys(self) -> range:
+        """Those of its keys that a keyboard has."""
+        return range(max(LOWEST_KEY, self.region.lokey), min(HIGHEST_KEY, self.region.hikey) + 1)
+
+    @property
+    def velocities(self) -> range:
+        """Those of its velocities that a key can be struck with."""
+        low, high = self.region.lovel, self.region.hivel
+        return range(max(LOWEST_VELOCITY, low), min(HIGHEST_VELOCITY, high) + 1)
 
     @property
     def label(self) -> str:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
+from keymapper.cli.groups import with_groups
 from keymapper.cli.options import Decisions, ErrorsOnly, Force, Processes, Reference, ResultAsJson
 
 if TYPE_CHECKING:
@@ -16,6 +18,75 @@ if TYPE_CHECKING:
     from keymapper.pipeline import BuildSettings
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecipeChoices:
+    """Options that count in place of what the recipe says."""
+
+    loops: Annotated[
+        Literal["long", "short", "none"] | None,
+        typer.Option(help="How sustaining notes are looped."),
+    ] = None
+    sample_format: Annotated[
+        Literal["wav", "flac"] | None,
+        typer.Option("--format", help="Format of the samples."),
+    ] = None
+    bits: Annotated[Literal["16", "24"] | None, typer.Option(help="Bits of a sample.")] = None
+    rate: Annotated[
+        int | None, typer.Option(help="Resample to this rate in Hz.", show_default=False)
+    ] = None
+    reference: Reference = None
+    bake_tuning: Annotated[
+        bool,
+        typer.Option(
+            "--bake-tuning", help="Tune by resampling, in place of whole cents in the SFZ."
+        ),
+    ] = False
+    budget: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SIZE",
+            help='Largest size of the decoded samples, for example "32MB"; what is heard least '
+            "is given up.",
+        ),
+    ] = None
+    max_notes: Annotated[
+        int | None, typer.Option(min=1, help="Keep at most so many of the recorded notes.")
+    ] = None
+
+    def entries(self) -> dict[str, Any]:
+        """Return them as the tables of a recipe; None where nothing is chosen."""
+        bits = int(self.bits) if self.bits else None
+        return {
+            "loops": {"mode": self.loops},
+            "reference_hz": self.reference,
+            "tuning": {"bake": self.bake_tuning or None},
+            "budget": {"size": self.budget, "max_notes": self.max_notes},
+            "samples": {"format": self.sample_format, "bits": bits, "rate": self.rate},
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOptions:
+    """How a build runs, and what it writes beside the instrument."""
+
+    export: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="Also write this format, of an installed exporter."),
+    ] = None
+    prove: Annotated[
+        bool, typer.Option("--proof/--no-proof", help="Play what was written and measure it.")
+    ] = True
+    page: Annotated[
+        bool, typer.Option("--page/--no-page", help="Write report.html to see and hear it.")
+    ] = True
+    force: Force = False
+    write_recipe: Annotated[
+        bool, typer.Option("--write-recipe", help="Also write a recipe of what was found.")
+    ] = False
+    workers: Processes = None
+
+
+@with_groups
 def build(
     sources: Annotated[
         list[Path],
@@ -36,51 +107,8 @@ def build(
         typer.Option(help="Session sheet (or MIDI file) that the takes were played from."),
     ] = None,
     recipe: Decisions = None,
-    loops: Annotated[
-        Literal["long", "short", "none"] | None,
-        typer.Option(help="How sustaining notes are looped."),
-    ] = None,
-    sample_format: Annotated[
-        Literal["wav", "flac"] | None,
-        typer.Option("--format", help="Format of the samples."),
-    ] = None,
-    bits: Annotated[Literal["16", "24"] | None, typer.Option(help="Bits of a sample.")] = None,
-    rate: Annotated[
-        int | None, typer.Option(help="Resample to this rate in Hz.", show_default=False)
-    ] = None,
-    reference: Reference = None,
-    bake_tuning: Annotated[
-        bool,
-        typer.Option(
-            "--bake-tuning", help="Tune by resampling, in place of whole cents in the SFZ."
-        ),
-    ] = False,
-    budget: Annotated[
-        str | None,
-        typer.Option(
-            metavar="SIZE",
-            help='Largest size of the decoded samples, for example "32MB"; what is heard least '
-            "is given up.",
-        ),
-    ] = None,
-    max_notes: Annotated[
-        int | None, typer.Option(min=1, help="Keep at most so many of the recorded notes.")
-    ] = None,
-    export: Annotated[
-        list[str] | None,
-        typer.Option(metavar="NAME", help="Also write this format, of an installed exporter."),
-    ] = None,
-    prove: Annotated[
-        bool, typer.Option("--proof/--no-proof", help="Play what was written and measure it.")
-    ] = True,
-    page: Annotated[
-        bool, typer.Option("--page/--no-page", help="Write report.html to see and hear it.")
-    ] = True,
-    force: Force = False,
-    write_recipe: Annotated[
-        bool, typer.Option("--write-recipe", help="Also write a recipe of what was found.")
-    ] = False,
-    workers: Processes = None,
+    choices: RecipeChoices = RecipeChoices(),
+    running: RunOptions = RunOptions(),
     json: ResultAsJson = False,
     quiet: ErrorsOnly = False,
 ) -> None:
@@ -98,32 +126,27 @@ def build(
 
     if session is None and len(sources) > 1:
         raise UsageError("name one folder; several takes go with --session.")
-    choices = {
-        "loops": {"mode": loops},
-        "reference_hz": reference,
-        "tuning": {"bake": bake_tuning or None},
-        "budget": {"size": budget, "max_notes": max_notes},
-        "samples": {"format": sample_format, "bits": int(bits) if bits else None, "rate": rate},
-    }
-    decisions = recipe_with(chosen_recipe(sources[0], recipe), choices)
+    decisions = recipe_with(chosen_recipe(sources[0], recipe), choices.entries())
     targets = recipe_targets(decisions, recipe or sources[0] / RECIPE_NAME)
     target = out or default_target(sources[0])
     kept = (target / RECIPE_NAME).is_file()
     with shown_progress(quiet=quiet or json) as progress:
         settings = BuildSettings(
-            workers=workers,
-            replace=force,
+            workers=running.workers,
+            replace=running.force,
             progress=progress,
             targets_cents=targets,
-            formats=tuple(export or ()),
-            prove=prove,
-            page=page,
-            write_recipe=write_recipe,
+            formats=tuple(running.export or ()),
+            prove=running.prove,
+            page=running.page,
+            write_recipe=running.write_recipe,
         )
         manifest = _built(sources, session, target, decisions, settings)
     _print_result(manifest, target, json=json, quiet=quiet)
-    if (kept or write_recipe) and not (json or quiet):
-        typer.echo(_recipe_line(target / RECIPE_NAME, recipe, kept=kept, wanted=write_recipe))
+    if (kept or running.write_recipe) and not (json or quiet):
+        typer.echo(
+            _recipe_line(target / RECIPE_NAME, recipe, kept=kept, wanted=running.write_recipe)
+        )
 
 
 def _recipe_line(written: Path, used: Path | None, *, kept: bool, wanted: bool) -> str:
@@ -166,8 +189,7 @@ def chosen_recipe(folder: Path, recipe: Path | None) -> Recipe:
 
 
 def _print_result(manifest: Manifest, target: Path, *, json: bool, quiet: bool) -> None:
-    from keymapper.cli.printing import output_console
-    from keymapper.formats.manifest import pretty_json
+    from keymapper.cli.printing import output_console, print_json
     from keymapper.reporting.instrument_text import (
         instrument_data,
         instrument_notices,
@@ -176,7 +198,7 @@ def _print_result(manifest: Manifest, target: Path, *, json: bool, quiet: bool) 
 
     proof = _proof_in(target)
     if json:
-        typer.echo(pretty_json(instrument_data(manifest, proof, str(target))), nl=False)
+        print_json(instrument_data(manifest, proof, str(target)))
         return
     if quiet:
         return
@@ -193,7 +215,7 @@ def _print_result(manifest: Manifest, target: Path, *, json: bool, quiet: bool) 
 
 def _proof_in(target: Path) -> Proof | None:
     from keymapper.pipeline import PROOF_NAME
-    from keymapper.proving.proof import read_proof
+    from keymapper.proving.proof_file import read_proof
 
     path = target / PROOF_NAME
     return read_proof(path) if path.is_file() else None

@@ -37,7 +37,7 @@ def loop(
     Each copy differs from its file in the crossfade at the loop's end and in the `smpl` chunk;
     all else is the same, bit for bit. A note that must not loop is copied as it is.
     """
-    from keymapper.cli.printing import shown_progress
+    from keymapper.cli.printing import print_json, shown_progress
     from keymapper.errors import UsageError
     from keymapper.model.loop import LoopOptions
     from keymapper.pipeline.loop import loop_files
@@ -57,17 +57,9 @@ def loop(
     for skipped in result.skipped:
         typer.echo(f"skipped  {one_line(skipped.file)}: {one_line(skipped.reason)}", err=True)
     if json:
-        _print_json(result)
+        print_json(result)
     elif not quiet:
         _print_lines(result, out)
-
-
-def _print_json(result: LoopedFiles) -> None:
-    import msgspec
-
-    from keymapper.formats.manifest import pretty_json
-
-    typer.echo(pretty_json(msgspec.to_builtins(result)), nl=False)
 
 
 def _print_lines(result: LoopedFiles, out: Path) -> None:

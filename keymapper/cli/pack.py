@@ -71,6 +71,7 @@ def _make(
     recipe: Path, out: Path | None, settings: PackSettings, *, json: bool, quiet: bool
 ) -> bool:
     """Make a pack; return whether findings stopped it."""
+    from keymapper.cli.printing import print_json
     from keymapper.formats.pack_recipe import read_pack_recipe
     from keymapper.pipeline.packing import default_pack_target, make_pack
 
@@ -78,7 +79,7 @@ def _make(
     target = out or default_pack_target(declared)
     result = make_pack(declared, recipe.parent, target, settings)
     if json:
-        _print_json({"folder": str(target), "result": result})
+        print_json({"folder": str(target), "result": result})
     else:
         _print_made(result, target, quiet=quiet)
     return not result.editions
@@ -86,12 +87,13 @@ def _make(
 
 def _verify(path: Path, settings: PackSettings, *, json: bool, quiet: bool) -> bool:
     """Verify a pack; return whether anything stands against it."""
+    from keymapper.cli.printing import print_json
     from keymapper.packing.findings import stopping
     from keymapper.pipeline.packing import verify_pack
 
     verified = verify_pack(path, settings)
     if json:
-        _print_json({"pack": str(path), "result": verified})
+        print_json({"pack": str(path), "result": verified})
     else:
         _print_verified(verified, path, quiet=quiet)
     return bool(stopping(verified.findings))
@@ -108,14 +110,6 @@ def _start_recipe(folder: Path, out: Path | None, *, force: bool) -> None:
         raise OutputError(f"{target}: exists already; add --force to replace it.")
     write_text(target, first_pack_recipe(folder, target.parent))
     typer.echo(f"Pack recipe: {one_line(str(target))}")
-
-
-def _print_json(data: object) -> None:
-    import msgspec
-
-    from keymapper.formats.manifest import pretty_json
-
-    typer.echo(pretty_json(msgspec.to_builtins(data)), nl=False)
 
 
 def _print_made(result: PackResult, target: Path, *, quiet: bool) -> None:

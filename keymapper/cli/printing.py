@@ -6,9 +6,12 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+import msgspec
+import typer
 from rich import progress
 from rich.console import Console
 
+from keymapper.formats.manifest import pretty_json
 from keymapper.progress import Progress
 
 PIPE_WIDTH = 160
@@ -20,6 +23,11 @@ class OutputConsole(Console):
     def on_broken_pipe(self) -> None:
         """Pass the error on, in place of an exit code that means findings."""
         raise BrokenPipeError
+
+
+def print_json(data: object) -> None:
+    """Print dataclasses or plain data as strict, indented JSON."""
+    typer.echo(pretty_json(msgspec.to_builtins(data)), nl=False)
 
 
 def output_console() -> Console:

@@ -2,18 +2,53 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from keymapper.cli.groups import with_groups
 from keymapper.cli.options import ErrorsOnly, Processes
 
 if TYPE_CHECKING:
     from keymapper.model.proof import Proof
+    from keymapper.proving.hearing import TuningTarget
     from keymapper.workers import Workers
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayOptions:
+    """What is played how, and against which reference."""
+
+    short: Annotated[
+        bool,
+        typer.Option("--short", help="Play each zone at its lowest, root and highest key only."),
+    ] = False
+    seconds: Annotated[
+        float, typer.Option(min=0.5, max=30.0, help="How long each key is held.")
+    ] = 2.5
+    reference: Annotated[
+        float | None,
+        typer.Option(
+            min=300.0,
+            max=600.0,
+            help="Hz of A4, in equal temperament.  [default: what the manifest says]",
+        ),
+    ] = None
+    pack: Annotated[
+        Path | None,
+        typer.Option(help="Folder that samples may lie in.  [default: that of the SFZ file]"),
+    ] = None
+
+    def target(self) -> TuningTarget | None:
+        """Return what keys are meant to be; None for what the manifest says."""
+        from keymapper.proving.hearing import TuningTarget
+
+        return None if self.reference is None else TuningTarget(reference_hz=self.reference)
+
+
+@with_groups
 def prove(
     path: Annotated[
         Path, typer.Argument(metavar="INSTRUMENT_DIR|FILE.sfz", help="What is to be played.")
@@ -30,25 +65,7 @@ def prove(
         Path | None,
         typer.Option("--output", "-o", help="Where to write.  [default: proof.json or phrase.wav]"),
     ] = None,
-    short: Annotated[
-        bool,
-        typer.Option("--short", help="Play each zone at its lowest, root and highest key only."),
-    ] = False,
-    seconds: Annotated[
-        float, typer.Option(min=0.5, max=30.0, help="How long each key is held.")
-    ] = 2.5,
-    reference: Annotated[
-        float | None,
-        typer.Option(
-            min=300.0,
-            max=600.0,
-            help="Hz of A4, in equal temperament.  [default: what the manifest says]",
-        ),
-    ] = None,
-    pack: Annotated[
-        Path | None,
-        typer.Option(help="Folder that samples may lie in.  [default: that of the SFZ file]"),
-    ] = None,
+    playing: PlayOptions = PlayOptions(),
     page: Annotated[
         bool,
         typer.Option(
@@ -76,22 +93,21 @@ def prove(
     for listening instead: turn your volume down first.
     """
     if play is not None:
-        _play(path, play, output or Path("phrase.wav"), pack, quiet=quiet)
+        _play(path, play, output or Path("phrase.wav"), playing.pack, quiet=quiet)
         return
-    from keymapper.cli.printing import shown_progress
-    from keymapper.formats.manifest import pretty_json
+    from keymapper.cli.printing import print_json, shown_progress
     from keymapper.model.finding import GRAVITY
-    from keymapper.proving.hearing import TuningTarget
-    from keymapper.proving.proof import ProofSettings, proof_data, prove_instrument, write_proof
+    from keymapper.proving.proof import ProofSettings, prove_instrument
+    from keymapper.proving.proof_file import proof_data, write_proof
     from keymapper.workers import Workers
 
     with shown_progress(quiet=quiet or json) as progress, Workers(workers) as pool:
         settings = ProofSettings(
             moved_limits=_moved_limits(limit or []),
-            short=short,
-            target=None if reference is None else TuningTarget(reference_hz=reference),
-            hold_seconds=seconds,
-            pack_folder=pack,
+            short=playing.short,
+            target=playing.target(),
+            hold_seconds=playing.seconds,
+            pack_folder=playing.pack,
             progress=progress,
         )
         proof = prove_instrument(path, settings, pool)
@@ -99,7 +115,7 @@ def prove(
         write_proof(proof, target)
         drawn = _page(path, proof, target.parent, pool) if page else None
     if json:
-        typer.echo(pretty_json(proof_data(proof)), nl=False)
+        print_json(proof_data(proof))
     elif not quiet:
         _print_proof(proof, target, drawn)
     if fail_on != "never" and any(

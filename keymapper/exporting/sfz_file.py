@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from keymapper.formats.sfz import SfzDocument, SfzHeader
+from keymapper.formats.sfz.values import decimal_text
 from keymapper.mapping.controls import (
     ATTACK_CONTROLLER,
     BALANCE_CONTROLLER,
@@ -42,7 +43,7 @@ def _controls(manifest: Manifest) -> tuple[SfzHeader, ...]:
         named.append((f"label_cc{control.controller}", control.label))
         if control.seconds is not None:
             name = ENVELOPE_OPCODES[control.controller]
-            moved.append((f"{name}_oncc{control.controller}", _decimal(control.seconds)))
+            moved.append((f"{name}_oncc{control.controller}", decimal_text(control.seconds)))
     control_header = SfzHeader(name="control", opcodes=tuple(named))
     if not moved:
         return (control_header,)
@@ -72,7 +73,7 @@ def _region(zone: Zone) -> Opcodes:
         group = str(zone.choke_group)
         opcodes += [("group", group), ("off_by", group), ("off_mode", "normal")]
     if zone.pan_percent:
-        opcodes.append(("pan", _decimal(zone.pan_percent)))
+        opcodes.append(("pan", decimal_text(zone.pan_percent)))
     return (*opcodes, *_playback(zone), *_envelope(zone), *_brightness(zone), *_balance(zone))
 
 
@@ -114,7 +115,7 @@ def _brightness(zone: Zone) -> Opcodes:
         return ()
     return (
         ("fil_type", "lpf_2p"),
-        ("cutoff", _decimal(zone.brightness.closed_hz)),
+        ("cutoff", decimal_text(zone.brightness.closed_hz)),
         (f"cutoff_oncc{BRIGHTNESS_CONTROLLER}", str(zone.brightness.range_cents)),
     )
 
@@ -122,7 +123,7 @@ def _brightness(zone: Zone) -> Opcodes:
 def _level(zone: Zone) -> Opcodes:
     """Volume and velocity curve; the curve's highest point is 1, what is over it is volume."""
     highest = max((point.gain_db for point in zone.velocity_gains), default=0.0)
-    volume = ("volume", _decimal(zone.gain_db + highest))
+    volume = ("volume", decimal_text(zone.gain_db + highest))
     if zone.velocity_tracking == "none":
         return (volume, ("amp_veltrack", "0"))
     points = tuple(
@@ -147,14 +148,9 @@ def _envelope(zone: Zone) -> Opcodes:
     decay = zone.envelope.decay_db_per_second
     if decay is not None and decay > 0:
         opcodes += [
-            ("ampeg_hold", _decimal(zone.envelope.hold_seconds)),
-            ("ampeg_decay", _decimal(min(100.0, DECAY_DB_AT_FULL_TIME / decay))),
+            ("ampeg_hold", decimal_text(zone.envelope.hold_seconds)),
+            ("ampeg_decay", decimal_text(min(100.0, DECAY_DB_AT_FULL_TIME / decay))),
             ("ampeg_sustain", "0"),
         ]
-    opcodes.append(("ampeg_release", _decimal(zone.envelope.release_seconds)))
+    opcodes.append(("ampeg_release", decimal_text(zone.envelope.release_seconds)))
     return tuple(opcodes)
-
-
-def _decimal(value: float) -> str:
-    text = f"{value:.3f}".rstrip("0").rstrip(".")
-    return "0" if text in ("-0", "") else text

@@ -12,7 +12,7 @@ BLOCK_BYTES = 1 << 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class FileStretch:
     """Bytes of a file, from an offset on."""
 
     path: Path
@@ -20,7 +20,7 @@ class Stretch:
     size: int
 
 
-Part = bytes | Stretch
+Part = bytes | FileStretch
 
 
 def parts_size(parts: tuple[Part, ...]) -> int:
@@ -43,12 +43,12 @@ def read_parts(parts: tuple[Part, ...]) -> Iterator[bytes]:
             yield from _read_stretch(part)
 
 
-def whole_file(path: Path) -> Stretch:
+def whole_file(path: Path) -> FileStretch:
     """Return all bytes of a file."""
-    return Stretch(path=path, offset=0, size=path.stat().st_size)
+    return FileStretch(path=path, offset=0, size=path.stat().st_size)
 
 
-def _read_stretch(stretch: Stretch) -> Iterator[bytes]:
+def _read_stretch(stretch: FileStretch) -> Iterator[bytes]:
     try:
         with stretch.path.open("rb") as file:
             file.seek(stretch.offset)

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from keymapper.errors import InputError
-from keymapper.formats.file_parts import Part, Stretch, parts_size
+from keymapper.formats.file_parts import FileStretch, Part, parts_size
 from keymapper.formats.flac_blocks import AUDIO_BLOCKS, COMMENTS, LAST, flac_blocks
 from keymapper.formats.flac_texts import read_flac_metadata
 
@@ -49,11 +49,11 @@ def with_blocks_of(path: Path, source: Path) -> tuple[Part, ...]:
     return _joined([*kept, *foreign], _from(path, audio_offset))
 
 
-def _from(path: Path, offset: int) -> Stretch:
-    return Stretch(path=path, offset=offset, size=path.stat().st_size - offset)
+def _from(path: Path, offset: int) -> FileStretch:
+    return FileStretch(path=path, offset=offset, size=path.stat().st_size - offset)
 
 
-def _joined(blocks: Sequence[tuple[int, Part]], audio: Stretch) -> tuple[Part, ...]:
+def _joined(blocks: Sequence[tuple[int, Part]], audio: FileStretch) -> tuple[Part, ...]:
     """Return a file of some blocks, the last one marked, and audio."""
     parts: list[Part] = [b"fLaC"]
     for number, (kind, body) in enumerate(blocks, start=1):
@@ -79,4 +79,6 @@ def _blocks(path: Path) -> tuple[list[tuple[int, Part]], int]:
     end = blocks[-1].offset + blocks[-1].size if blocks else 0
     if not blocks or not blocks[-1].is_last or end > path.stat().st_size:
         raise InputError(f"{path}: is no FLAC file, or ends within its header; convert it again.")
-    return [(one.kind, Stretch(path=path, offset=one.offset, size=one.size)) for one in blocks], end
+    return [
+        (one.kind, FileStretch(path=path, offset=one.offset, size=one.size)) for one in blocks
+    ], end

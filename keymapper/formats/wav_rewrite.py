@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from keymapper.errors import OutputError
-from keymapper.formats.file_parts import Part, Stretch, parts_size, read_parts
+from keymapper.formats.file_parts import FileStretch, Part, parts_size, read_parts
 from keymapper.formats.wav_chunks import ChunkPlace, read_wav_layout
 
 _LARGEST_RIFF = 0xFFFFFFFF - 64
@@ -85,7 +85,7 @@ def rewritten_wav(
             parts += _chunk(place.id, audio.data)
         else:
             size = min(place.size, file_size - place.offset)
-            parts += _chunk(place.id, Stretch(path=path, offset=place.offset, size=size))
+            parts += _chunk(place.id, FileStretch(path=path, offset=place.offset, size=size))
     size = parts_size(tuple(parts))
     if size > _LARGEST_RIFF:
         raise OutputError(f"{path}: is too large for a RIFF file; cut it into shorter ones.")

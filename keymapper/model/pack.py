@@ -33,7 +33,7 @@ class SoundSource:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PackInstrument:
+class DeclaredInstrument:
     """One instrument of the pack."""
 
     folder: str
@@ -109,7 +109,7 @@ class PackRecipe:
     year: int
     licence: str
     """An SPDX id, or LicenseRef-NAME with `licence_file`."""
-    instrument: tuple[PackInstrument, ...]
+    instrument: tuple[DeclaredInstrument, ...]
     licence_file: str | None = None
     """The licence's text, relative to the pack recipe."""
     contact: str = ""

@@ -109,6 +109,15 @@ class JudgedLoop:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """A frame behind the first at which some zone begins to play a file."""
+
+    frame: int
+    step_db: float
+    """The jump from silence to there, against the peak of the file."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SampleFacts:
     """One decoded and measured file."""
 
@@ -128,3 +137,4 @@ class SampleFacts:
     mono_loss_db: float
     """What is lost when both sides are added; 0 for mono."""
     loops: tuple[JudgedLoop, ...]
+    starts: tuple[Start, ...] = ()

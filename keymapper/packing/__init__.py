@@ -9,5 +9,6 @@
     names.py, metadata.py, writing.py       instruments ─▶ every file of the pack, as parts
     documents.py, booklet.py, booklet_page.py   the documents
     archive.py             files ─▶ ZIP, the same bytes every time
-    opening.py, checking.py   ZIP or folder from anywhere ─▶ findings
+    opening.py, comparing.py, checksums.py   ZIP or folder from anywhere ─▶ its files, unharmed
+    checking.py            those files ─▶ findings
 """

@@ -18,7 +18,7 @@ _MARGIN_DB = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Levels:
+class GainBounds:
     """What bounds the gain of one instrument."""
 
     preview: PreviewFacts | None
@@ -30,7 +30,7 @@ class Levels:
     """What the maker wants on top."""
 
 
-def balance_gains(instruments: Sequence[Levels], *, even: bool) -> tuple[float, ...]:
+def balance_gains(instruments: Sequence[GainBounds], *, even: bool) -> tuple[float, ...]:
     """Return one gain an instrument, in dB, to a thousandth.
 
     Evened, all previews are as loud as the middle one, or as loud as the one that can be turned up
@@ -52,17 +52,17 @@ def balance_gains(instruments: Sequence[Levels], *, even: bool) -> tuple[float, 
     )
 
 
-def room_db(levels: Levels) -> float:
+def room_db(bounds: GainBounds) -> float:
     """Return by how much an instrument may be turned up."""
-    peak = PREVIEW_PEAK_DBTP if levels.preview is None else levels.preview.true_peak_dbtp
+    peak = PREVIEW_PEAK_DBTP if bounds.preview is None else bounds.preview.true_peak_dbtp
     return min(
-        MOST_VOLUME_DB - levels.highest_volume_db,
-        -_MARGIN_DB - levels.highest_peak_dbfs,
+        MOST_VOLUME_DB - bounds.highest_volume_db,
+        -_MARGIN_DB - bounds.highest_peak_dbfs,
         PREVIEW_PEAK_DBTP - peak,
     )
 
 
-def own_gain_findings(recipe: PackRecipe, instruments: Sequence[Levels]) -> list[PackFinding]:
+def own_gain_findings(recipe: PackRecipe, instruments: Sequence[GainBounds]) -> list[PackFinding]:
     """Return a finding for every instrument that its maker's own gain alone makes too loud."""
     return [
         pack_finding(
@@ -75,7 +75,7 @@ def own_gain_findings(recipe: PackRecipe, instruments: Sequence[Levels]) -> list
     ]
 
 
-def instrument_levels(preview: PreviewFacts | None, editions: Sequence[ReadyInstrument]) -> Levels:
+def gain_bounds(preview: PreviewFacts | None, editions: Sequence[ReadyInstrument]) -> GainBounds:
     """Return what bounds the gain of an instrument in all its editions."""
     played = [
         (region.volume_db, one.loudness[region.sample_path].true_peak_dbtp + _zone_db(region))
@@ -83,7 +83,7 @@ def instrument_levels(preview: PreviewFacts | None, editions: Sequence[ReadyInst
         for region in one.reading.regions
         if region.sample_path is not None
     ]
-    return Levels(
+    return GainBounds(
         preview=preview,
         highest_volume_db=max(volume for volume, _ in played),
         highest_peak_dbfs=max(peak for _, peak in played),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from keymapper.model.keys import key_name
 from keymapper.model.pack import InstrumentFacts, PackedInstrument, PackFinding, PackManifest
 from keymapper.packing.rights import source_text
+from keymapper.wording import printable
 
 LOUD_NOTE = (
     "Turn your volume down before you first play an instrument or a preview: loops sustain for as "
@@ -42,16 +43,11 @@ def booklet_text(manifest: PackManifest) -> str:
     lines += _headed("Let stand", waived_lines(manifest)) if waived_lines(manifest) else []
     lines += _headed("Versions", history_lines(manifest)) if manifest.history else []
     lines += _headed("Is everything here?", [CHECKING])
-    return "\n".join(_plain(line) for line in lines).rstrip() + "\n"
+    return "\n".join(printable(line) for line in lines).rstrip() + "\n"
 
 
 def _headed(title: str, lines: list[str]) -> list[str]:
     return [title, "-" * len(title), *lines, *([""] if lines else [])]
-
-
-def _plain(line: str) -> str:
-    """Return a line without control characters."""
-    return "".join(letter if letter.isprintable() else " " for letter in line)
 
 
 def instrument_rows(instrument: PackedInstrument) -> list[tuple[str, str]]:

@@ -15,7 +15,13 @@ from keymapper.formats.sfz import SfzReading, read_sfz
 from keymapper.formats.wav_chunks import read_chunk, read_embedded_hints, read_wav_layout
 from keymapper.formats.wav_texts import info_tags
 from keymapper.mapping.safe_names import safe_name
-from keymapper.model.pack import PackedFile, PackFinding, PackInstrument, PackManifest, PackRecipe
+from keymapper.model.pack import (
+    DeclaredInstrument,
+    PackedFile,
+    PackFinding,
+    PackManifest,
+    PackRecipe,
+)
 from keymapper.packing.documents import BOOKLET_PAGE, BOOKLET_TEXT, LICENCE_NAME
 from keymapper.packing.findings import pack_finding
 from keymapper.packing.instrument import ReadyInstrument, ready_instrument, sample_labels
@@ -103,7 +109,7 @@ def opened_instrument(folder: Path, manifest: PackManifest, number: int) -> Read
     """
     packed = manifest.instruments[number]
     place = PurePosixPath(packed.sfz)
-    declared = PackInstrument(
+    declared = DeclaredInstrument(
         folder=place.parent.as_posix(), name=packed.name, sources=packed.sources
     )
     return ready_instrument(folder / place.parent, declared, place.parent.name)
@@ -119,7 +125,7 @@ def recipe_of(manifest: PackManifest) -> PackRecipe:
         released=manifest.released,
         contact=manifest.contact,
         licence=manifest.licence,
-        instrument=tuple(PackInstrument(folder=one.sfz) for one in manifest.instruments),
+        instrument=tuple(DeclaredInstrument(folder=one.sfz) for one in manifest.instruments),
     )
 
 

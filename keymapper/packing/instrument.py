@@ -16,7 +16,7 @@ from keymapper.model.instrument import EmbeddedHints, Manifest
 from keymapper.model.keys import key_name, nearest_key
 from keymapper.model.loop import Loop
 from keymapper.model.loudness import Loudness
-from keymapper.model.pack import InstrumentFacts, PackFinding, PackInstrument, PackRecipe
+from keymapper.model.pack import DeclaredInstrument, InstrumentFacts, PackFinding, PackRecipe
 from keymapper.packing.facts import instrument_facts, sample_infos
 from keymapper.packing.findings import pack_finding
 from keymapper.packing.metadata import SampleLabel, source_label
@@ -28,7 +28,7 @@ from keymapper.proving.proof import sfz_file
 class ReadyInstrument:
     """A built instrument with all that is known of it."""
 
-    declared: PackInstrument
+    declared: DeclaredInstrument
     name: str
     folder_name: str
     """In the pack, below `instruments/`."""
@@ -56,7 +56,9 @@ class ReadyInstrument:
         return sample_names([self.relative(path) for path in self.infos])
 
 
-def ready_instrument(folder: Path, declared: PackInstrument, folder_name: str) -> ReadyInstrument:
+def ready_instrument(
+    folder: Path, declared: DeclaredInstrument, folder_name: str
+) -> ReadyInstrument:
     """Return a built instrument as it lies in a folder.
 
     Raises

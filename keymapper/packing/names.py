@@ -15,6 +15,8 @@ from keymapper.mapping.safe_names import safe_name, safe_names
 
 MEDLEY = "medley"
 LONGEST_PATH = 200
+LONGEST_FOREIGN_PATH = 240
+"""Paths in an archive that are longer are not looked at."""
 LONGEST_TITLE = 32
 LONGEST_FOLDER = 32
 LONGEST_SAMPLE = 48

@@ -10,28 +10,28 @@ import errno
 import hashlib
 import os
 import struct
-import unicodedata
 import zipfile
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO
 
 from keymapper.errors import InputError, OutputError
 from keymapper.formats.file_parts import BLOCK_BYTES
+from keymapper.formats.folded_names import folded
 from keymapper.mapping.safe_names import safe_name
 from keymapper.model.pack import PackedFile, PackFinding
-from keymapper.packing.archive import SUMS_NAME, ArchiveEntry, sums_text, write_entry
+from keymapper.packing.archive import SUMS_NAME, ArchiveEntry, write_entry
+from keymapper.packing.checksums import sum_findings
+from keymapper.packing.comparing import ComparingFile, Differs
 from keymapper.packing.findings import pack_finding
+from keymapper.packing.names import LONGEST_FOREIGN_PATH
 
 MOST_FILES = 100_000
 LARGEST_DIRECTORY = 16 << 20
 LARGEST_SUMS = 32 << 20
-LONGEST_FOREIGN_PATH = 240
-"""Paths in an archive that are longer are not looked at; ours are shorter (`names.py`)."""
 _END, _END64 = struct.Struct("<4s4H2LH"), struct.Struct("<4sQ2H2L4Q")
 _LOCATOR_BYTES = 20
-_MOST_DIFFERENCES = 4
 _UNREADABLE = (
     zipfile.BadZipFile,
     NotImplementedError,
@@ -81,7 +81,7 @@ def _opened_archive(path: Path, unpack_to: Path) -> OpenedPack:
             if findings:
                 return _refused(*findings)
             return _unpacked(archive, path, unpack_to)
-    except _Differs as difference:
+    except Differs as difference:
         return _refused(pack_finding("archive-form", where, str(difference)))
     except _UNREADABLE as error:
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__
@@ -125,11 +125,11 @@ def _unsafe_entries(entries: list[zipfile.ZipInfo], path: Path) -> list[PackFind
     folders = {
         parent.as_posix()
         for one in entries
-        for parent in PurePosixPath(_folded(one.filename)).parents
+        for parent in PurePosixPath(folded(one.filename)).parents
     }
     for entry in entries:
         where, reason = _shown(entry.filename), unsafe_path(entry.filename)
-        folded = _folded(entry.filename)
+        name = folded(entry.filename)
         if reason:
             findings.append(pack_finding("archive-unsafe", where, reason))
         elif entry.external_attr >> 28 not in (0, 8):
@@ -137,9 +137,9 @@ def _unsafe_entries(entries: list[zipfile.ZipInfo], path: Path) -> list[PackFind
         elif entry.compress_type or entry.compress_size != entry.file_size or entry.flag_bits & 1:
             message = "is compressed or encrypted, which no pack of ours is"
             findings.append(pack_finding("archive-form", where, message))
-        elif folded in seen or folded in folders:
+        elif name in seen or name in folders:
             findings.append(pack_finding("archive-unsafe", where, "is there twice"))
-        seen.add(folded)
+        seen.add(name)
     if not entries:
         findings.append(pack_finding("archive-form", path.name, "is empty"))
     if sum(entry.file_size for entry in entries) > path.stat().st_size:
@@ -164,10 +164,6 @@ def unsafe_path(name: str) -> str:
     return ""
 
 
-def _folded(name: str) -> str:
-    return unicodedata.normalize("NFC", name).casefold()
-
-
 def _shown(name: str) -> str:
     return name[:LONGEST_FOREIGN_PATH]
 
@@ -177,7 +173,7 @@ def _unpacked(archive: zipfile.ZipFile, path: Path, unpack_to: Path) -> OpenedPa
     files: list[PackedFile] = []
     sums = b""
     with path.open("rb") as actual:
-        sink = _Comparing(actual)
+        sink = ComparingFile(actual)
         with zipfile.ZipFile(sink, "w", zipfile.ZIP_STORED, allowZip64=True) as again:
             for entry in archive.infolist():
                 target = unpack_to / entry.filename
@@ -212,62 +208,6 @@ def _copied(source: IO[bytes], copy: IO[bytes], digest: hashlib._Hash) -> Iterat
         digest.update(block)
         copy.write(block)
         yield block
-
-
-class _Differs(Exception):  # noqa: N818 - a finding, not an error of ours
-    """The archive is not what writing its contents gives."""
-
-
-class _Comparing:
-    """A file that holds what is written to it against another one, and keeps nothing.
-
-    A header is written twice, first without its checksum: what differs counts until something
-    that fits is written in the same place.
-    """
-
-    def __init__(self, actual: IO[bytes]) -> None:
-        self._actual = actual
-        self._place = self._end = 0
-        self._wrong: dict[int, int] = {}
-
-    def write(self, content: bytes, /) -> int:
-        """Compare."""
-        view = bytes(content)
-        self._actual.seek(self._place)
-        if self._actual.read(len(view)) == view:
-            self._wrong.pop(self._place, None)
-        else:
-            self._wrong[self._place] = len(view)
-            if len(self._wrong) > _MOST_DIFFERENCES:
-                self._refuse()
-        self._place += len(view)
-        self._end = max(self._end, self._place)
-        return len(view)
-
-    def tell(self) -> int:
-        """Return the place in the file."""
-        return self._place
-
-    def seek(self, place: int, whence: int = os.SEEK_SET, /) -> int:
-        """Go to a place."""
-        self._place = place + (0, self._place, self._end)[whence]
-        return self._place
-
-    def flush(self) -> None:
-        """Do nothing."""
-
-    def close(self) -> None:
-        """Do nothing: the other file is its owner's."""
-
-    def check_end(self, size: int) -> None:
-        """Raise where anything differed, or more follows."""
-        if self._wrong:
-            self._refuse()
-        if size != self._end:
-            raise _Differs(f"goes on after its end, at byte {self._end}")
-
-    def _refuse(self) -> None:
-        raise _Differs(f"is not as it was written, at or after byte {min(self._wrong)}")
 
 
 def _opened_folder(path: Path) -> OpenedPack:
@@ -308,31 +248,3 @@ def _walked(root: Path) -> Iterator[tuple[str, os.DirEntry[str]]]:
                 waiting.append(Path(entry.path))
             else:
                 yield Path(entry.path).relative_to(root).as_posix(), entry
-
-
-def sum_findings(files: Iterable[PackedFile], sums: bytes) -> Iterator[PackFinding]:
-    """Yield where the checksums do not fit the files, byte for byte."""
-    actual = {one.file: one for one in files}
-    if not sums:
-        yield pack_finding("sum-missing", SUMS_NAME, "there is no list of checksums")
-        return
-    if sums == sums_text(actual.values()).encode("utf-8", "surrogateescape"):
-        return
-    unlike = list(_unlike(actual, _listed(sums)))
-    yield from unlike or [pack_finding("sum-differs", SUMS_NAME, "is not as it was written")]
-
-
-def _listed(sums: bytes) -> dict[str, str]:
-    """Return the checksum that a list gives each file."""
-    lines = [line.partition("  ") for line in sums.decode("utf-8", "replace").splitlines()]
-    return {file: digest for digest, _, file in lines}
-
-
-def _unlike(actual: Mapping[str, PackedFile], listed: Mapping[str, str]) -> Iterator[PackFinding]:
-    for file, one in sorted(actual.items()):
-        if file not in listed:
-            yield pack_finding("file-unknown", file, "is not among the checksums")
-        elif listed[file] != one.sha256:
-            yield pack_finding("sum-differs", file, "is not the file that was packed")
-    for file in sorted(listed.keys() - actual.keys())[:100]:
-        yield pack_finding("file-missing", file[:LONGEST_FOREIGN_PATH], "is not there")

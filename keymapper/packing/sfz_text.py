@@ -13,6 +13,7 @@ from keymapper.formats.sfz import (
     canonical_name,
     write_sfz,
 )
+from keymapper.formats.sfz.values import decimal_text
 
 _LEVELS = ("global", "master", "group")
 
@@ -60,7 +61,7 @@ def _region(
     """
     own = {
         "sample": names.get(region.sample, region.sample),
-        "volume": volume_text(region.own_volume_db + gain_db),
+        "volume": decimal_text(region.own_volume_db + gain_db),
     }
     opcodes = [
         (usual if (usual := canonical_name(name)) in own else name, value)
@@ -74,12 +75,6 @@ def _region(
     ]
     missing = [pair for pair in own.items() if pair[0] not in places]
     return SfzHeader(name="region", opcodes=(*missing, *written))
-
-
-def volume_text(volume_db: float) -> str:
-    """Return a volume as it is written, to a thousandth of a decibel."""
-    text = f"{volume_db:.3f}".rstrip("0").rstrip(".")
-    return "0" if text in ("-0", "") else text
 
 
 def _without(

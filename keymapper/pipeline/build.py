@@ -35,7 +35,8 @@ from keymapper.pipeline.plan import BuildPlan, build_plan, levelled, sample_orde
 from keymapper.pipeline.repeats import without_same_repeats
 from keymapper.pipeline.takes import notes_in_takes
 from keymapper.progress import Progress, followed, no_progress
-from keymapper.proving.proof import ProofSettings, prove_instrument, write_proof
+from keymapper.proving.proof import ProofSettings, prove_instrument
+from keymapper.proving.proof_file import write_proof
 from keymapper.reporting.page import begin_instrument_page
 from keymapper.workers import Workers
 

@@ -69,7 +69,7 @@ def _with(
 def _likeness(pair: _Pair) -> Likeness:
     one, other = pair.one, pair.other
     if one.source.rate != other.source.rate:
-        return Likeness(correlation=0.0, level_difference_db=0.0)
+        return Likeness(correlation=0.0, least_correlation=0.0, level_difference_db=0.0)
     return likeness(_excerpt(one), _excerpt(other), one.source.rate)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from keymapper.model.keys import key_name
 from keymapper.model.session import SessionSheet
+from keymapper.wording import printable
 
 _WAV_HEADER_BYTES = 44
 
@@ -16,7 +17,7 @@ def take_bytes(duration_seconds: float, rate_hz: int, bits: int, channels: int) 
 def cue_sheet(sheet: SessionSheet) -> str:
     """Return the session as lines of text for someone who plays it by hand."""
     lines = [
-        _printable(sheet.name),
+        printable(sheet.name),
         f"{len(sheet.notes)} notes, {clock_time(sheet.duration_seconds)} from start to end.",
         "Keys are the ones to press (60 = C4). Wait for silence before the next note.",
     ]
@@ -52,7 +53,7 @@ def _patch_line(sheet: SessionSheet, patch: int) -> str:
     call = sheet.patches[patch]
     numbers = {"bank": call.bank_msb, "bank, fine": call.bank_lsb, "program": call.program}
     shown = [f"{name} {number}" for name, number in numbers.items() if number is not None]
-    return f"Patch: {_printable(call.name)}" + (
+    return f"Patch: {printable(call.name)}" + (
         f" ({', '.join(shown)}, counted from 0)" if shown else ""
     )
 
@@ -60,8 +61,3 @@ def _patch_line(sheet: SessionSheet, patch: int) -> str:
 def _row(*cells: str) -> str:
     widths = (5, 11, 9, 9, 9, 0)
     return " ".join(cell.ljust(width) for cell, width in zip(cells, widths, strict=True)).rstrip()
-
-
-def _printable(text: str) -> str:
-    """Return a name without what could break a line or move a cursor."""
-    return "".join(letter if letter.isprintable() else " " for letter in text)

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from keymapper.formats.sfz import SfzRegion
-from keymapper.formats.sfz.values import key_number
+from keymapper.formats.sfz.values import leading_key
 from keymapper.model.keys import key_name
 from keymapper.proving.events import PlayerSettings
 from keymapper.proving.gains import controller_gain
@@ -144,7 +144,7 @@ def _switch_keys(region: SfzRegion, key_offset: int) -> dict[str, int]:
     keys = {}
     for name, text in region.other_opcodes:
         if name in SWITCH_OPCODES:
-            key, _ = key_number(text)
+            key, _ = leading_key(text)
             if key is not None:
                 keys[name] = int(key) + key_offset
     return keys

@@ -24,7 +24,7 @@ from keymapper.proving.clicks import cut_click_db, start_click_db
 from keymapper.proving.events import NoteOff, NoteOn, PlayerSettings
 from keymapper.proving.gains import crossfade_gain, voice_gain
 from keymapper.proving.loading import load_samples
-from keymapper.proving.plan import PlannedHandOver, PlannedNote
+from keymapper.proving.plan import HandOverToPlay, NoteToPlay
 from keymapper.proving.player import Player
 from keymapper.proving.streams import stream_of, unrolled
 from keymapper.proving.voices import Voice
@@ -70,8 +70,8 @@ class KeyOrder:
     """Notes and hand-overs of neighbouring keys, to be played in one go."""
 
     regions: tuple[SfzRegion, ...]
-    notes: tuple[PlannedNote, ...]
-    hand_overs: tuple[PlannedHandOver, ...]
+    notes: tuple[NoteToPlay, ...]
+    hand_overs: tuple[HandOverToPlay, ...]
     settings: HearingSettings
     articulation: str = ""
 
@@ -106,7 +106,7 @@ def hear_keys(order: KeyOrder) -> KeysHeard:
 
 
 def played_note(
-    player: Player, note: PlannedNote, voices: Sequence[Voice], settings: HearingSettings
+    player: Player, note: NoteToPlay, voices: Sequence[Voice], settings: HearingSettings
 ) -> PlayedNote:
     """Measure one note and what it starts, held and let go."""
     rate = player.settings.rate
@@ -146,7 +146,7 @@ def played_note(
     )
 
 
-def _voices(player: Player, note: PlannedNote, settings: HearingSettings) -> tuple[Voice, ...]:
+def _voices(player: Player, note: NoteToPlay, settings: HearingSettings) -> tuple[Voice, ...]:
     hold_frames = round(settings.hold_seconds * player.settings.rate)
     events = (
         NoteOn(at_frame=0, key=note.key, velocity=note.velocity, random_ratio=note.random_ratio),
@@ -252,9 +252,7 @@ def _tuning(
     )
 
 
-def played_hand_over(
-    player: Player, border: PlannedHandOver, settings: HearingSettings
-) -> HandOver:
+def played_hand_over(player: Player, border: HandOverToPlay, settings: HearingSettings) -> HandOver:
     """Play the velocities around a border and return the jump of level between the layers, in dB.
 
     From the step between the two velocities at the border is taken the mean of the steps inside
@@ -264,7 +262,7 @@ def played_hand_over(
     hold = round(settings.hold_seconds * rate)
 
     def level(velocity: int) -> float:
-        note = PlannedNote(key=border.key, velocity=velocity)
+        note = NoteToPlay(key=border.key, velocity=velocity)
         voices = _voices(player, note, settings)
         attacks = [voice for voice in voices if voice.start_frame < hold]
         return _level_dbfs(player, attacks, player.render(voices, hold))

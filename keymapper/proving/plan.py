@@ -12,7 +12,7 @@ GRID_VELOCITIES = (32, 64, 100, 127)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedNote:
+class NoteToPlay:
     """One note to play: the turn is how many notes went before, for round robins."""
 
     key: int
@@ -22,7 +22,7 @@ class PlannedNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedHandOver:
+class HandOverToPlay:
     """A border between velocity layers: `velocity` is the last of the lower layer."""
 
     key: int
@@ -77,7 +77,7 @@ def gaps(regions: Sequence[SfzRegion]) -> tuple[tuple[int, int], ...]:
     return tuple(found)
 
 
-def all_notes(regions: Sequence[SfzRegion], key: int) -> list[PlannedNote]:
+def all_notes(regions: Sequence[SfzRegion], key: int) -> list[NoteToPlay]:
     """Return the notes that try every velocity layer, round robin and chance of a key."""
     here = attack_regions(regions, key)
     if not here:
@@ -89,13 +89,13 @@ def all_notes(regions: Sequence[SfzRegion], key: int) -> list[PlannedNote]:
         if starts and not any(low <= velocity <= high for velocity in velocities):
             velocities.add(high)
     return [
-        PlannedNote(key=key, velocity=velocity, turn=turn, random_ratio=random_ratio)
+        NoteToPlay(key=key, velocity=velocity, turn=turn, random_ratio=random_ratio)
         for velocity in sorted(velocities)
         for turn, random_ratio in _variants(released, velocity)
     ]
 
 
-def short_notes(regions: Sequence[SfzRegion], key: int) -> list[PlannedNote]:
+def short_notes(regions: Sequence[SfzRegion], key: int) -> list[NoteToPlay]:
     """Return one note for each zone whose lowest, root or highest key this is."""
     notes = []
     here = attack_regions(regions, key)
@@ -103,7 +103,7 @@ def short_notes(regions: Sequence[SfzRegion], key: int) -> list[PlannedNote]:
         root = min(max(region.pitch_keycenter, region.lokey), region.hikey)
         if key in (region.lokey, root, region.hikey):
             notes.append(
-                PlannedNote(
+                NoteToPlay(
                     key=key,
                     velocity=max(1, region.hivel),
                     turn=region.seq_position - 1,
@@ -123,7 +123,7 @@ def _variants(regions: Sequence[SfzRegion], velocity: int) -> list[tuple[int, fl
     return [(turn, chance) for turn in range(turns) for chance in middles]
 
 
-def hand_overs(regions: Sequence[SfzRegion], key: int) -> list[PlannedHandOver]:
+def hand_overs(regions: Sequence[SfzRegion], key: int) -> list[HandOverToPlay]:
     """Return the velocities of a key after which other regions play, with their layers' ends."""
     playing = [
         frozenset(
@@ -136,7 +136,7 @@ def hand_overs(regions: Sequence[SfzRegion], key: int) -> list[PlannedHandOver]:
     changes = [v for v in range(1, 127) if playing[v] != playing[v + 1]]
     ends = [0, *changes, 127]
     return [
-        PlannedHandOver(key=key, velocity=last, lowest=before + 1, highest=after)
+        HandOverToPlay(key=key, velocity=last, lowest=before + 1, highest=after)
         for before, last, after in zip(ends, changes, ends[2:], strict=False)
         if playing[last] and playing[last + 1]
     ]

@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from keymapper.model.proof import ONE_SHOT_REASON, STEADY_CENTS, PlayedNote, Proof, ProofFinding
-from keymapper.proving.judging import Heard, zone_text
+from keymapper.proving.findings import zone_text
+from keymapper.proving.judging import Heard
 from keymapper.wording import counted
 
 

@@ -113,6 +113,14 @@ class PitchAgreement:
         return is_repeated and self.is_constant and (are_few or in_no_scale)
 
     @property
+    def is_doubtful(self) -> bool:
+        """Return whether too few notes sound as planned, though not so few as to refuse the plan.
+
+        Of few keys, those of another session agree by chance.
+        """
+        return not self.is_constant or self.agreeing_but_octave < _TELLING_SHARE * self.sure
+
+    @property
     def is_telling(self) -> bool:
         """Return whether other notes would not have agreed so well."""
         return (

@@ -162,8 +162,14 @@ def _remarks(agreement: PitchAgreement, is_choice: bool, is_other_scale: bool) -
         yield "the timing fits the plan in several places; the earliest was taken"
     if is_other_scale:
         yield "keys do not sound at their pitches; only the timing tells the notes apart"
-    elif agreement.agreeing > 3 and agreement.shift:
+        return
+    if agreement.agreeing > 3 and agreement.shift:
         yield f"sounds {agreement.shift:+d} semitones from the planned keys"
+    if agreement.is_doubtful:
+        yield (
+            f"only {agreement.agreeing} of {agreement.sure} notes have the planned key; "
+            "is this the session sheet of another session?"
+        )
 
 
 def _inside(place: Alignment, plan: FloatArray, heard: HeardTake) -> int:

@@ -174,7 +174,7 @@ EXAMPLES: dict[str, tuple[Any, Any]] = {
         GOOD_PACK,
         pack(sample("a.wav", facts(edges={"lead_seconds": 0.08, "rise_seconds": 0.01}))),
     ),
-    "edge-click-at-head": (GOOD_SAMPLE, _edges(first_step_db=-12.0)),
+    "edge-click-at-head": (GOOD_PACK, pack(sample(known=facts(edges={"first_step_db": -12.0})))),
     "edge-click-at-tail": (GOOD_SAMPLE, _edges(last_step_db=-9.0)),
     "edge-tail-cut": (GOOD_SAMPLE, _edges(tail_db=-4.0, fades_out=False)),
     "edge-long-silence": (GOOD_SAMPLE, _edges(longest_pause_seconds=2.5)),

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from keymapper.errors import InputError, OutputError
-from keymapper.formats.file_parts import Stretch, parts_size, read_parts, whole_file
+from keymapper.formats.file_parts import FileStretch, parts_size, read_parts, whole_file
 from keymapper.formats.flac_rewrite import rewritten_flac, vorbis_comments
 from keymapper.formats.wav_chunks import read_chunk, read_wav_layout
 from keymapper.formats.wav_rewrite import rewritten_wav
@@ -88,4 +88,4 @@ def test_parts_are_read_in_blocks(tmp_path):
 
 def test_a_file_that_is_gone_is_an_input_error(tmp_path):
     with pytest.raises(InputError, match="cannot be read"):
-        list(read_parts((Stretch(path=tmp_path / "gone", offset=0, size=1),)))
+        list(read_parts((FileStretch(path=tmp_path / "gone", offset=0, size=1),)))

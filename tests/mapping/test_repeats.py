@@ -8,9 +8,9 @@ from keymapper.mapping.repeats import folded_repeats, repeats_to_compare
 from keymapper.model.likeness import Likeness
 from keymapper.model.recipe import ZoneSettings
 
-ALIKE = Likeness(correlation=0.998, level_difference_db=0.1)
+ALIKE = Likeness(correlation=0.998, least_correlation=0.97, level_difference_db=0.1)
 EQUAL = [3.0] * 16
-UNLIKE = Likeness(correlation=0.8, level_difference_db=0.1)
+UNLIKE = Likeness(correlation=0.8, least_correlation=0.8, level_difference_db=0.1)
 
 
 def repeated(keys: list[int], velocities: list[int], turns: int) -> tuple[Place, ...]:

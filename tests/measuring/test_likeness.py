@@ -57,6 +57,34 @@ def test_noise_of_a_converter_changes_nothing() -> None:
     assert compared(sound, noisy).alike
 
 
+@pytest.mark.parametrize("kind", ["saw", "sine", "organ"])
+@pytest.mark.parametrize("frames", [-250.37, 81.5, 211.26])
+def test_a_high_note_that_holds_is_lined_up_by_its_beginning(kind: str, frames: float) -> None:
+    """Its next period fits about as well, and more of it overlaps."""
+    sound = make_tone(kind, 880.0, seconds=1.0, seed=3).samples
+    got = compared(delayed(sound, 0.0), delayed(sound, frames), (4800, 4800))
+    assert got.alike
+    assert got.least_correlation > 0.95
+
+
+def struck(cents: float, seed: int, noise: float) -> np.ndarray:
+    """A tine: a partial that rings, one that dies at once, and the noise of the stroke."""
+    time = np.arange(RATE)[:, None] / RATE
+    f0_hz = 261.63 * 2 ** (cents / 1200)
+    ringing = np.sin(2 * np.pi * f0_hz * time) * np.exp(-time / 0.7)
+    dying = 0.25 * np.sin(2 * np.pi * 5.4 * f0_hz * time) * np.exp(-time / 0.06)
+    stroke = np.random.default_rng(seed).standard_normal(time.shape) * np.exp(-time / 0.004)
+    return 0.4 * (ringing + dying + noise * stroke) * np.minimum(1.0, time / 0.001)
+
+
+@pytest.mark.parametrize("cents", [0.0, 0.2])
+def test_another_stroke_is_heard_under_a_partial_that_outweighs_it(cents: float) -> None:
+    got = compared(struck(0.0, 1, 0.3), struck(cents, 2, 0.3))
+    assert got.correlation > 0.99
+    assert not got.alike
+    assert compared(struck(0.0, 1, 0.001), struck(cents, 2, 0.001)).alike
+
+
 def test_free_oscillators_are_not_alike() -> None:
     one = make_tone("two_saws", 220.0, seconds=1.0, seed=5).samples
     other = make_tone("two_saws", 220.0, seconds=1.0, seed=6).samples

@@ -15,7 +15,7 @@ from keymapper.formats.wav_chunks import read_wav_layout
 from keymapper.measuring.levels import FoldedLevel
 from keymapper.model.loop import Loop
 from keymapper.model.pack import PreviewFacts
-from keymapper.packing.balance import Levels, balance_gains, own_gain_findings, room_db
+from keymapper.packing.balance import GainBounds, balance_gains, own_gain_findings, room_db
 from keymapper.packing.editions import (
     ConversionOrder,
     budget_shares,
@@ -32,7 +32,7 @@ def levels(loudness, *, peak=-12.0, volume=0.0, sample_peak=-12.0, own=0.0):
         kind="chords", seconds=5, loudness_lufs=loudness, true_peak_dbtp=peak, brightness_hz=500,
         width_percent=10,
     )  # fmt: skip
-    return Levels(
+    return GainBounds(
         preview=preview, highest_volume_db=volume, highest_peak_dbfs=sample_peak, own_db=own
     )
 

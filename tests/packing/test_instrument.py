@@ -4,7 +4,7 @@ import pytest
 import soundfile
 
 from keymapper.formats.wav_chunks import SampleChunks, smpl_body
-from keymapper.model.pack import PackInstrument
+from keymapper.model.pack import DeclaredInstrument
 from keymapper.packing.instrument import ready_instrument, sample_labels
 from tests.packing.conftest import pack_recipe
 from tests.packing.test_metadata import write_source
@@ -38,7 +38,7 @@ FILE_SAYS = SampleChunks(
 def test_a_sample_is_labelled_with_the_key_it_sounds(tmp_path, zone, root_key, tuning_cents):
     write_source(tmp_path / "a.wav", [(b"smpl", smpl_body(FILE_SAYS, 48_000))])
     (tmp_path / "A.sfz").write_text(f"<region> sample=a.wav lokey=30 hikey=42 {zone}\n")
-    declared = PackInstrument(folder="A")
+    declared = DeclaredInstrument(folder="A")
     ready = ready_instrument(tmp_path, declared, "A")
     (label,) = sample_labels(ready, pack_recipe()).values()
     assert label.root_key == root_key
@@ -49,6 +49,6 @@ def test_a_sample_is_labelled_with_the_key_it_sounds(tmp_path, zone, root_key, t
 def test_a_root_that_neither_zone_nor_file_names_is_middle_c(tmp_path):
     soundfile.write(tmp_path / "a.wav", [0.0] * 100, 48_000)
     (tmp_path / "A.sfz").write_text("<region> sample=a.wav pitch_keycenter=sample\n")
-    ready = ready_instrument(tmp_path, PackInstrument(folder="A"), "A")
+    ready = ready_instrument(tmp_path, DeclaredInstrument(folder="A"), "A")
     (label,) = sample_labels(ready, pack_recipe()).values()
     assert (label.root_key, label.tuning_cents) == (60, 0.0)

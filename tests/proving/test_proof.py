@@ -18,7 +18,8 @@ from keymapper.model.proof import Proof, ProofLimits
 from keymapper.model.recipe import LayerSettings, OneShotSettings, ZoneSettings
 from keymapper.proving.hearing import TuningTarget
 from keymapper.proving.judging import Heard, findings_of
-from keymapper.proving.proof import ProofSettings, proof_data, prove_instrument, write_proof
+from keymapper.proving.proof import ProofSettings, prove_instrument
+from keymapper.proving.proof_file import proof_data, write_proof
 from tests.proving.instruments import Zone, write_instrument
 from tests.simple_notes import RATE, noise_hit, write_note
 
@@ -176,6 +177,31 @@ def test_a_pitch_heard_at_few_keys_of_a_recording_says_nothing_of_it(
     found = {one.rule for one in findings_of(Heard(notes=tuple(heard)), ProofLimits())}
     errors = {"proof-octave", "proof-wrong-key"}
     assert found & errors == (errors if judged == 2 else set())
+
+
+def _moving(proof: Proof, cents: dict[int, float], moving: dict[int, float]) -> set[str]:
+    """The rules found where keys of one recording were heard so, and as rough as grains are."""
+    heard = [
+        replace(
+            note,
+            tuning_cents=cents.get(note.key),
+            tuning_error_cents=4.0,
+            movement_cents=moving.get(note.key, 0.0),
+        )
+        for note in proof.notes
+    ]
+    return {one.rule for one in findings_of(Heard(notes=tuple(heard)), ProofLimits())}
+
+
+def test_a_cloud_of_grains_has_no_pitch_that_a_single_key_tells(tmp_path: Path) -> None:
+    proof = prove(tmp_path, Zone(low=58, high=62, root=60))
+    keys, moving = range(58, 63), {58: 20.0, 60: 22.0}
+    wandering = dict(zip(keys, (-3.0, 28.0, 1.0, -7.0, 9.0), strict=True))
+    assert _moving(proof, wandering, moving) == set()
+    assert _moving(proof, {key: cents + 40.0 for key, cents in wandering.items()}, moving)
+    assert _moving(proof, wandering, {}) == {"proof-tuning"}  # as of a note that does not move
+    assert _moving(proof, {59: 28.0, 60: 1.0}, {}) == set()  # nothing was heard at most keys
+    assert _moving(proof, {59: 28.0, 60: 1.0, 61: 28.0}, {}) == {"proof-tuning"}
 
 
 @pytest.mark.parametrize(

@@ -449,6 +449,15 @@ def test_another_session_of_the_same_timing_is_refused_for_its_keys(keys):
         slice_by_plan(heard, shuffled_session(keys, seed=2), pitch_of)
 
 
+@pytest.mark.parametrize("keys", [(48, 55, 60), (36, 48, 61)])
+def test_another_session_whose_few_keys_agree_by_chance_is_doubted(keys):
+    _, heard = played(shuffled_session(keys, seed=1), "lead", Recording())
+    assert slice_by_plan(heard, shuffled_session(keys, seed=1), pitch_of).remarks == ()
+    for seed in (2, 5):
+        (remark,) = slice_by_plan(heard, shuffled_session(keys, seed=seed), pitch_of).remarks
+        assert "is this the session sheet of another session?" in remark
+
+
 @pytest.mark.parametrize("count", [4, 10])
 def test_a_session_of_other_distances_between_its_keys_is_refused(count):
     settings = SessionSettings(velocities=(50, 80, 110), hold_seconds=0.8, release_seconds=0.5)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Sequence
 from pathlib import PurePosixPath
 
 from keymapper.auditing.rules.file_names import unsafe_reason
+from keymapper.formats.folded_names import folded
 from keymapper.mapping.safe_names import safe_name
 
 
@@ -17,10 +17,10 @@ def new_names(files: Sequence[str]) -> dict[str, str]:
     for file in files:
         path = PurePosixPath(*map(_safe_part, PurePosixPath(file).parts))
         candidate, number = path, 2
-        while _folded(candidate.as_posix()) in taken:
+        while folded(candidate.as_posix()) in taken:
             candidate = path.with_name(f"{path.stem}_{number}{path.suffix}")
             number += 1
-        taken.add(_folded(candidate.as_posix()))
+        taken.add(folded(candidate.as_posix()))
         renamed[file] = candidate.as_posix()
     return renamed
 
@@ -32,7 +32,3 @@ def _safe_part(name: str) -> str:
     if dot and stem and suffix.isalnum() and len(suffix) <= 5:
         return f"{safe_name(stem)}.{suffix}"
     return safe_name(name)
-
-
-def _folded(path: str) -> str:
-    return unicodedata.normalize("NFC", path).casefold()

@@ -7,12 +7,16 @@ from statistics import median
 
 from keymapper.auditing.rule import Hit, Outcome, rule
 from keymapper.auditing.subject import Pack, PackSample
+from keymapper.model.sample_facts import SampleFacts
+from keymapper.model.sound import SILENCE_DBFS
 
 RECORDING_SECONDS = 0.15
 """A recording that waits to be cut may start as late as this."""
 FAINT_PEAK_DBFS = -50.0
 RISE_SHARE = 0.3
 """Of the time a sound takes to rise: a slow one begins too softly to be seen, not late."""
+FADED_SECONDS = 0.001
+"""A zone that fades in for as long does not click."""
 GROWING_DB = 1.5
 """A sound whose end is louder than its loudest 400 ms by as much is meant so: it is reversed."""
 
@@ -59,20 +63,45 @@ def late_start(pack: Pack, limit: float) -> Iterator[Outcome]:
 @rule(
     "edge-click-at-head",
     "warning",
-    on="sample",
+    on="pack",
     limit=-34.0,
     unit="dB",
     title="The sample begins with a click",
     why="The first frame jumps from silence into the middle of a wave.",
     fix="Start at the onset, and fade the first millisecond in.",
 )
-def click_at_head(sample: PackSample, limit: float) -> Iterator[Outcome]:
-    """Judge the first frame against the peak of the sample."""
-    if sample.facts is None or sample.facts.measurement.levels.peak_dbfs < FAINT_PEAK_DBFS:
-        return
-    step = sample.facts.edges.first_step_db
-    if step > limit:
-        yield Hit(measured=round(step, 1), message=f"begins with a jump, {step:.0f} dB of its peak")
+def click_at_head(pack: Pack, limit: float) -> Iterator[Outcome]:
+    """Judge the first frame played against the peak: of each sample, and behind each `offset`."""
+    mapped = [zone for zone in pack.zones() if zone.mapped]
+    later = {zone.file for zone in mapped if zone.region.offset_frames > 0}
+    from_first_frame = {zone.file for zone in mapped if zone.region.offset_frames <= 0}
+    for sample in pack.samples:
+        if sample.file in from_first_frame or sample.file not in later:
+            step = _step_db(sample.facts, 0)
+            if step > limit:
+                message = f"begins with a jump, {step:.0f} dB of its peak"
+                yield Hit(file=sample.file, measured=round(step, 1), message=message)
+    for zone in mapped:
+        offset, attack_seconds = zone.region.offset_frames, zone.region.envelope.attack_seconds
+        if offset <= 0 or zone.region.reverse or attack_seconds >= FADED_SECONDS:
+            continue
+        step = _step_db(zone.facts, offset)
+        if step > limit:
+            yield Hit(
+                file=zone.file,
+                zone=zone.label,
+                measured=round(step, 1),
+                message=f"begins at frame {offset} with a jump, {step:.0f} dB of its peak",
+                fix="Move `offset` to where the sound is silent, or set ampeg_attack=0.002.",
+            )
+
+
+def _step_db(facts: SampleFacts | None, frame: int) -> float:
+    """Return the jump from silence to a frame; -200 where that is not known, or faint."""
+    if facts is None or facts.measurement.levels.peak_dbfs < FAINT_PEAK_DBFS:
+        return SILENCE_DBFS
+    steps = {0: facts.edges.first_step_db} | {one.frame: one.step_db for one in facts.starts}
+    return steps.get(frame, SILENCE_DBFS)
 
 
 @rule(

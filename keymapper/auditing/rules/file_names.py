@@ -8,6 +8,7 @@ from pathlib import PurePosixPath
 
 from keymapper.auditing.rule import Hit, Outcome, rule
 from keymapper.auditing.subject import Pack
+from keymapper.formats.folded_names import folded
 from keymapper.mapping.safe_names import safe_name
 
 _FORBIDDEN = set('"*:<>?\\|') | {chr(code) for code in range(32)} | {"\x7f"}
@@ -101,9 +102,9 @@ def clashing_names(pack: Pack, _limit: float) -> Iterator[Outcome]:
     """Paths that are equal once case and the writing of accents are ignored."""
     seen: dict[str, str] = {}
     for file in pack.files:
-        folded = unicodedata.normalize("NFC", unicodedata.normalize("NFC", file).casefold())
-        if folded in seen:
-            other = seen[folded]
+        name = folded(file)
+        if name in seen:
+            other = seen[name]
             yield Hit(file=file, measured=file, limit=other, message=f"clashes with {other}")
         else:
-            seen[folded] = file
+            seen[name] = file

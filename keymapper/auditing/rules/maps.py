@@ -21,10 +21,6 @@ def played_zones(instrument: PackInstrument) -> list[PackZone]:
     ]
 
 
-def _keys(zone: PackZone) -> range:
-    return range(max(0, zone.region.lokey), min(127, zone.region.hikey) + 1)
-
-
 def articulation(zone: PackZone) -> object:
     """Return what chooses a zone beside its key: zones are compared within one articulation."""
     return conditions(zone.region)
@@ -47,14 +43,14 @@ def gap(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
     """
     if not instrument.tuned:
         return
-    muting = {key for zone in instrument.zones if zone.region.is_mute for key in _keys(zone)}
+    muting = {key for zone in instrument.zones if zone.region.is_mute for key in zone.keys}
     articulations: dict[object, list[PackZone]] = defaultdict(list)
     for zone in played_zones(instrument):
         articulations[articulation(zone)].append(zone)
     for zones in articulations.values():
-        played = {key for zone in zones for key in _keys(zone)}
+        played = {key for zone in zones for key in zone.keys}
         if not played or (
-            all(len(_keys(zone)) == 1 for zone in zones)
+            all(len(zone.keys) == 1 for zone in zones)
             and len(zones) > 1
             and (_every(sorted(played)) > 1)
         ):
@@ -103,7 +99,7 @@ def velocity_gap(instrument: PackInstrument, limit: float) -> Iterator[Outcome]:
     by_key: dict[tuple[object, int], set[int]] = defaultdict(set)
     for zone in played_zones(instrument):
         velocities = range(max(1, zone.region.lovel), min(127, zone.region.hivel) + 1)
-        for key in _keys(zone):
+        for key in zone.keys:
             by_key[articulation(zone), key].update(velocities)
     gaps: dict[tuple[tuple[int, int], ...], list[int]] = defaultdict(list)
     for (_, key), sounding in by_key.items():
@@ -213,9 +209,9 @@ def transposed_far(zone: PackZone, limit: float) -> Iterator[Outcome]:
     region = zone.region
     if not zone.mapped or region.pitch_keytrack_cents == 0 or zone.is_wave:
         return
-    if not _keys(zone):
+    if not zone.keys:
         return
-    low, high = _keys(zone)[0], _keys(zone)[-1]
+    low, high = zone.keys[0], zone.keys[-1]
     root = min((zone.root_key, zone.natural_key), key=lambda key: max(key - low, high - key))
     farthest = max(abs(low - root), abs(high - root))
     semitones = farthest * abs(region.pitch_keytrack_cents) / 100

@@ -8,7 +8,7 @@ import numpy as np
 
 from keymapper.measuring.blocks import block_energies
 from keymapper.measuring.levels import amplitude_db, loudest_windows, peak_dbfs, rms_dbfs
-from keymapper.model.sample_facts import Edges
+from keymapper.model.sample_facts import Edges, Start
 from keymapper.model.sound import SILENCE_DBFS, Course
 
 TAIL_SECONDS = 0.02
@@ -43,13 +43,22 @@ def measured_edges(samples: np.ndarray, rate: int, course: Course) -> Edges:
     return Edges(
         lead_seconds=lead_seconds,
         rise_seconds=risen_seconds - lead_seconds,
-        first_step_db=_against(amplitude_db(float(np.abs(samples[0]).max())), peak),
+        first_step_db=start_at(samples, 0).step_db,
         last_step_db=_against(amplitude_db(float(np.abs(samples[-1]).max())), peak),
         tail_db=_against(last, body),
         fades_out=before - last >= FADE_DB,
         quiet_tail_seconds=silences.tail_seconds,
         longest_pause_seconds=silences.pause_seconds,
     )
+
+
+def start_at(samples: np.ndarray, frame: int) -> Start:
+    """Return how a sound begins that is played from one of its frames on.
+
+    samples : float, shape (frames, channels), free of DC.
+    """
+    step_db = amplitude_db(float(np.abs(samples[frame]).max()))
+    return Start(frame=frame, step_db=_against(step_db, peak_dbfs(samples)))
 
 
 def _rising_seconds(samples: np.ndarray, rate: int) -> tuple[float, float]:

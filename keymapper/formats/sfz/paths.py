@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import unicodedata
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from keymapper.formats.folded_names import folded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +47,7 @@ class PackFolder:
                 at = at.parent
                 spelled.append("..")
             else:
-                actual = self._listing(at).get(part) or self._listing(at).get(_folded(part))
+                actual = self._listing(at).get(part) or self._listing(at).get(folded(part))
                 if actual is None:
                     return Found(path=None)
                 at = at / actual
@@ -77,11 +78,7 @@ class PackFolder:
                 names = sorted(entry.name for entry in folder.iterdir())
             except OSError:
                 names = []
-            listing = {_folded(name): name for name in reversed(names)}
+            listing = {folded(name): name for name in reversed(names)}
             listing.update((name, name) for name in names)
             self._listings[folder] = listing
         return listing
-
-
-def _folded(name: str) -> str:
-    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())

@@ -18,7 +18,7 @@ from keymapper.formats.sfz.region import (
     SfzRegion,
 )
 from keymapper.formats.sfz.text import PlacedOpcode
-from keymapper.formats.sfz.values import key_number, leading_number
+from keymapper.formats.sfz.values import leading_key, leading_number
 
 Report = Callable[[PlacedOpcode, ProblemKind, str], None]
 
@@ -56,7 +56,7 @@ def read_value(rule: OpcodeRule, opcode: PlacedOpcode, report: Report) -> Any:
             return word
         report(opcode, "bad-value", f"{opcode.name}={opcode.value}: no such choice; ignored")
         return None
-    number, whole = (key_number if rule.kind == "key" else leading_number)(opcode.value)
+    number, whole = (leading_key if rule.kind == "key" else leading_number)(opcode.value)
     if number is None:
         report(opcode, "bad-value", f"{opcode.name}={opcode.value}: not a number; ignored")
         return None

@@ -21,10 +21,16 @@ def leading_number(text: str) -> tuple[float | None, bool]:
     return (value if math.isfinite(value) else None), match.end() == len(text)
 
 
-def key_number(text: str) -> tuple[float | None, bool]:
+def leading_key(text: str) -> tuple[float | None, bool]:
     """Return the MIDI key of a number or of a name such as ``c#4`` (``c4`` is 60), as above."""
     match = _NOTE_NAME.fullmatch(text)
     if match is None:
         return leading_number(text)
     letter, accidental, octave = match.groups()
     return 12.0 * (int(octave) + 1) + LETTER_SEMITONES[letter.lower()] + _SHIFTS[accidental], True
+
+
+def decimal_text(value: float) -> str:
+    """Return a number as it is written into an SFZ, to a thousandth and without a needless zero."""
+    text = f"{value:.3f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text

@@ -65,14 +65,10 @@ def layers_of(
         families.setdefault((notes[place.note].stack, place.trigger), []).append(place)
     result = []
     for family, (_, own) in enumerate(sorted(families.items())):
-        for velocities in sorted({_velocities(place) for place in own}):
-            members = [place for place in own if _velocities(place) == velocities]
+        for velocities in sorted({place.velocities for place in own}):
+            members = [place for place in own if place.velocities == velocities]
             result.append(_layer(family, members, root_keys, notes))
     return result
-
-
-def _velocities(place: Place) -> tuple[int, int]:
-    return place.low_velocity, place.high_velocity
 
 
 def _layer(

@@ -26,24 +26,24 @@ RING_POINTS = 48
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Partials:
-    """The partials found in one window, one entry each.
-
-    ``frequencies_hz``; ``spreads_hz`` (rms width beyond the window's own); ``is_line``;
-    ``noises_cents`` (standard error due to noise); ``amplitudes``; ``orders``; ``window_seconds``.
-    """
+class WindowPartials:
+    """The partials found in one window, one entry each in every array."""
 
     f0_hz: float
     orders: Array
     frequencies_hz: Array
     spreads_hz: Array
+    """RMS width beyond the window's own."""
     is_line: Array
     noises_cents: Array
+    """Standard error due to noise."""
     amplitudes: Array
     window_seconds: float
 
 
-def measure_partials(harmonics: Harmonics, start_seconds: float, end_seconds: float) -> Partials:
+def measure_partials(
+    harmonics: Harmonics, start_seconds: float, end_seconds: float
+) -> WindowPartials:
     """Return frequency, width and certainty of each harmonic found in a Hann window.
 
     A partial narrower than 0.8 / window is a line: interpolated between its two highest bins,
@@ -67,7 +67,7 @@ def measure_partials(harmonics: Harmonics, start_seconds: float, end_seconds: fl
 
 def _partials_of(
     harmonics: Harmonics, power: Array, shift: Array, level: Array, seconds: float
-) -> Partials:
+) -> WindowPartials:
     bins = np.arange(power.shape[1]) - power.shape[1] // 2
     orders, f0_hz = harmonics.orders, harmonics.f0_hz
     expected = orders * f0_hz
@@ -94,7 +94,7 @@ def _partials_of(
     noise = 1.2 * 0.55 / (seconds * np.sqrt(snr))
     energy = level * np.sqrt(total / np.maximum(power.sum(axis=1), 1e-30))
     found = (peak > LEAST_SNR_RATIO * floor) & (peak > 0) & (frequencies > 0)
-    return Partials(
+    return WindowPartials(
         f0_hz=f0_hz,
         orders=orders[found].astype(np.float64),
         frequencies_hz=frequencies[found],

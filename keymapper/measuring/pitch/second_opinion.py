@@ -30,8 +30,8 @@ OUTSIDE, TYPICAL = 0.05, 0.135
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Layer:
-    """One convolution: kernel (width, inputs, outputs), bias, and the scale and shift after it."""
+class Convolution:
+    """A kernel (width, inputs, outputs), its bias, and the scale and shift that come after it."""
 
     kernel: Array
     bias: Array
@@ -40,7 +40,7 @@ class Layer:
 
 
 @cache
-def _network() -> tuple[tuple[Layer, ...], Array, Array]:
+def _network() -> tuple[tuple[Convolution, ...], Array, Array]:
     """Read the published weights: the layers, and kernel and bias of the classifier."""
     import h5py
 
@@ -56,7 +56,7 @@ def _network() -> tuple[tuple[Layer, ...], Array, Array]:
             variance = read(norm, "moving_variance")
             scale = read(norm, "gamma") / np.sqrt(variance + np.float32(NORM_EPSILON))
             layers.append(
-                Layer(
+                Convolution(
                     kernel=read(f"conv{number}", "kernel"),
                     bias=read(f"conv{number}", "bias"),
                     scale=scale,
@@ -66,7 +66,7 @@ def _network() -> tuple[tuple[Layer, ...], Array, Array]:
         return tuple(layers), read("classifier", "kernel"), read("classifier", "bias")
 
 
-def _convolve(signal: Array, layer: Layer, stride: int) -> Array:
+def _convolve(signal: Array, layer: Convolution, stride: int) -> Array:
     """Convolution with same-size padding, rectifier, normalisation, and the larger of each two."""
     width, inputs, outputs = layer.kernel.shape
     length = signal.shape[1] // stride

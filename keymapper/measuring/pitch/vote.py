@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from keymapper.measuring.pitch.partials import CENTS_PER_RATIO, Partials
+from keymapper.measuring.pitch.partials import CENTS_PER_RATIO, WindowPartials
 from keymapper.measuring.pitch.sustain import Array
 
 STRETCHES = np.concatenate([[0.0], np.geomspace(1e-6, 6e-3, 39)])
@@ -69,7 +69,7 @@ class Ballots:
         return np.asarray(np.clip(3 * self.sigmas, 1, np.maximum(6, 1.5 * self.sigmas)))
 
 
-def vote(partials: Partials) -> Vote | None:
+def vote(partials: WindowPartials) -> Vote | None:
     """Return the pitch most partials agree on, or None when there are none.
 
     Kernel vote over the cents of each partial against its harmonic, for 40 degrees of stretching
@@ -105,7 +105,7 @@ def vote(partials: Partials) -> Vote | None:
     )
 
 
-def _ballots(partials: Partials) -> Ballots:
+def _ballots(partials: WindowPartials) -> Ballots:
     """Weigh the partials: the root of amplitude; next to nothing where neighbours overlap."""
     order = partials.orders
     levels = partials.amplitudes / partials.amplitudes.max()
@@ -136,7 +136,7 @@ def _weighted_median(values: Array, weights: Array) -> float:
     return float(values[order[min(half_way, len(order) - 1)]])
 
 
-def _sigmas(partials: Partials, spreads: Array, common: float) -> Array:
+def _sigmas(partials: WindowPartials, spreads: Array, common: float) -> Array:
     """Return the standard error of each partial, in cents.
 
     Of a cluster it is no more than half the spread; so, too, of the low partials of a sound whose

@@ -19,7 +19,7 @@ from keymapper.model.pack import (
     Waiver,
 )
 from keymapper.packing.archive import SUMS_NAME
-from keymapper.packing.balance import balance_gains, instrument_levels, own_gain_findings
+from keymapper.packing.balance import balance_gains, gain_bounds, own_gain_findings
 from keymapper.packing.documents import documents, pack_materials
 from keymapper.packing.findings import sorted_findings, stopping
 from keymapper.packing.gate import unused_waivers, waived
@@ -149,7 +149,7 @@ def _made(recipe: PackRecipe, to: Path, around: Surroundings) -> PackResult:
     _stop_at(sorted_findings([*findings, *unused_waivers(recipe.waiver, used)]))
     previews = _previews(recipe, full, around)
     levels = [
-        instrument_levels(preview, [instruments[number] for instruments in editions])
+        gain_bounds(preview, [instruments[number] for instruments in editions])
         for number, preview in enumerate(previews)
     ]
     silent, more_used = waived(silent_findings(full, previews), recipe.waiver)

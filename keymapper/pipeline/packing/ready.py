@@ -19,7 +19,7 @@ from keymapper.formats.recipe import read_recipe
 from keymapper.formats.scala import recipe_targets
 from keymapper.measuring.loudness import measured_loudness
 from keymapper.model.loudness import Loudness
-from keymapper.model.pack import PackFinding, PackInstrument
+from keymapper.model.pack import DeclaredInstrument, PackFinding
 from keymapper.model.proof import ProofLimits
 from keymapper.model.recipe import Recipe
 from keymapper.packing.gate import audit_findings, is_mended, proof_findings
@@ -62,7 +62,7 @@ class BuiltFolder:
 
 
 def built_folders(
-    declared: Sequence[PackInstrument], around: Surroundings
+    declared: Sequence[DeclaredInstrument], around: Surroundings
 ) -> tuple[BuiltFolder, ...]:
     """Return the folder of each instrument, those given as recordings built first.
 
@@ -163,7 +163,7 @@ def first_pack_recipe(folder: Path, base: Path) -> str:
 
 
 def ready_instruments(
-    declared: Sequence[PackInstrument], built: Sequence[BuiltFolder], around: Surroundings
+    declared: Sequence[DeclaredInstrument], built: Sequence[BuiltFolder], around: Surroundings
 ) -> tuple[ReadyInstrument, ...]:
     """Return the instruments of some built folders, with all that was found out about them."""
     folders = [one.folder for one in built]

@@ -10,7 +10,7 @@ from keymapper.model.finding import GRAVITY, Severity
 from keymapper.model.instrument import Doubt, SkippedFile
 from keymapper.model.proof import ProofFinding
 from keymapper.reporting.page.charts import signed_text
-from keymapper.reporting.page.content import Attention, Place
+from keymapper.reporting.page.content import Attention, FoundPlace
 
 _MEASURED = re.compile(r"\s*\(([^()]*)\)$")
 _NUMBER = re.compile(r"[-+]?\d+(\.\d+)?")
@@ -41,7 +41,7 @@ def doubts_attention(
         for some in groups.values()
     ]
     if skipped:
-        places = [Place(where=one.file, measured=one.reason) for one in skipped]
+        places = [FoundPlace(where=one.file, measured=one.reason) for one in skipped]
         action = "leave it if it is no recording of this sound; else mend it and build again"
         things.append(thing("note", "left out of the instrument", action, places))
     return tuple(things)
@@ -69,10 +69,10 @@ def _doubted(doubt: Doubt) -> _Doubted:
     )
 
 
-def _doubt_place(one: _Doubted, group: Sequence[_Doubted], notes: Mapping[str, int]) -> Place:
+def _doubt_place(one: _Doubted, group: Sequence[_Doubted], notes: Mapping[str, int]) -> FoundPlace:
     """Return a place; where the doubts of a group differ in their words, it brings its own."""
     told = one.measured if one.what == group[0].what else f"{one.what} {one.measured}".strip()
-    return Place(where=one.file, measured=told, note=notes.get(one.file))
+    return FoundPlace(where=one.file, measured=told, note=notes.get(one.file))
 
 
 def findings_attention(
@@ -98,7 +98,7 @@ def gravest(things: Iterable[Attention]) -> Severity | None:
     return max(found, key=GRAVITY.__getitem__, default=None)
 
 
-def thing(severity: Severity, what: str, action: str, places: Sequence[Place]) -> Attention:
+def thing(severity: Severity, what: str, action: str, places: Sequence[FoundPlace]) -> Attention:
     """Return one thing in whole sentences."""
     return Attention(
         severity=severity, what=_sentence(what), action=_sentence(action), places=tuple(places)
@@ -110,9 +110,9 @@ def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}."
 
 
-def _place(finding: ProofFinding, notes: Mapping[str, int]) -> Place:
+def _place(finding: ProofFinding, notes: Mapping[str, int]) -> FoundPlace:
     where = " · ".join(text for text in (finding.zone, finding.file) if text)
-    return Place(
+    return FoundPlace(
         where=where or "the whole set",
         measured=_measured(finding),
         note=notes.get(finding.file or ""),

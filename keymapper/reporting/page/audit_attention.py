@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from keymapper.auditing.rules import rule_by_id
 from keymapper.model.finding import GRAVITY, Finding
 from keymapper.reporting.page.attention import thing
-from keymapper.reporting.page.content import Attention, Place
+from keymapper.reporting.page.content import Attention, FoundPlace
 
 
 def audit_attention(findings: Iterable[Finding], notes: Mapping[str, int]) -> Iterator[Attention]:
@@ -30,8 +30,8 @@ def audit_attention(findings: Iterable[Finding], notes: Mapping[str, int]) -> It
         )
 
 
-def _audit_place(finding: Finding, notes: Mapping[str, int]) -> Place:
+def _audit_place(finding: Finding, notes: Mapping[str, int]) -> FoundPlace:
     pack = "" if finding.pack == "." else f"{finding.pack}/"
     name = f"{pack}{finding.file or ''}".rstrip("/")
     where = " · ".join(text for text in (name, finding.zone or "") if text) or "the whole pack"
-    return Place(where=where, measured=finding.message, note=notes.get(name))
+    return FoundPlace(where=where, measured=finding.message, note=notes.get(name))

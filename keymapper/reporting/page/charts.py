@@ -13,7 +13,7 @@ import numpy as np
 
 from keymapper.model.keys import key_name
 from keymapper.reporting.page.elements import Child, Element, number, tag
-from keymapper.reporting.page.scales import Scale, ticks
+from keymapper.reporting.page.scales import AxisScale, ticks
 
 SVG_NAMESPACE = "http://www.w3.org/2000/svg"
 
@@ -35,8 +35,8 @@ class Frame:
     width: float
     height: float
     margins: Margins
-    x: Scale
-    y: Scale
+    x: AxisScale
+    y: AxisScale
 
     @property
     def left(self) -> float:
@@ -82,8 +82,10 @@ def frame_of(
         width=size.width,
         height=size.height,
         margins=margins,
-        x=Scale(low=x_range[0], high=x_range[1], start=margins.left, end=right, logarithmic=log_x),
-        y=Scale(low=y_range[0], high=y_range[1], start=bottom, end=margins.top),
+        x=AxisScale(
+            low=x_range[0], high=x_range[1], start=margins.left, end=right, logarithmic=log_x
+        ),
+        y=AxisScale(low=y_range[0], high=y_range[1], start=bottom, end=margins.top),
     )
 
 
@@ -289,8 +291,8 @@ def _entry(kind: str, text: str) -> Element:
         width=26,
         height=14,
         margins=Margins(left=0, right=0, top=0, bottom=0),
-        x=Scale(low=0, high=1, start=0, end=26),
-        y=Scale(low=0, high=1, start=14, end=0),
+        x=AxisScale(low=0, high=1, start=0, end=26),
+        y=AxisScale(low=0, high=1, start=14, end=0),
     )
     if kind.startswith(("dot ", "whisker")):
         drawn = dot(small, 0.5, 0.5, kind.removeprefix("dot "))

@@ -16,7 +16,7 @@ from keymapper.model.proof import Proof
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class FoundPlace:
     """Where something was found, and how far it is off."""
 
     where: str
@@ -33,7 +33,7 @@ class Attention:
     severity: Severity
     what: str
     action: str
-    places: tuple[Place, ...] = ()
+    places: tuple[FoundPlace, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

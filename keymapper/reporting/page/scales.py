@@ -12,7 +12,7 @@ _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Scale:
+class AxisScale:
     """A straight line from values to places; `logarithmic` takes the logarithm first."""
 
     low: float

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from keymapper.model.keys import key_name
 from keymapper.reporting.page.close_ups import close_ups
-from keymapper.reporting.page.content import Attention, PageContent, PageNote, Place
+from keymapper.reporting.page.content import Attention, FoundPlace, PageContent, PageNote
 from keymapper.reporting.page.elements import Child, Element, prose, tag
 from keymapper.reporting.page.level_charts import level_figures
 from keymapper.reporting.page.map_chart import map_figure
@@ -108,7 +108,7 @@ def _thing(thing: Attention) -> Element:
     )
 
 
-def _places(places: Sequence[Place]) -> Element:
+def _places(places: Sequence[FoundPlace]) -> Element:
     return tag(
         "ul",
         *(

@@ -10,7 +10,7 @@ import pytest
 from keymapper import BuildSettings, build_instrument
 from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Proof
-from keymapper.proving.proof import read_proof
+from keymapper.proving.proof_file import read_proof
 from keymapper.reporting.page import FolderData, gather_folder
 from tests.simple_notes import write_note
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from keymapper.reporting.page.scales import ColourScale, Scale, padded_range, ticks
+from keymapper.reporting.page.scales import AxisScale, ColourScale, padded_range, ticks
 
 WIDE = st.floats(-1e4, 1e4)
 
@@ -37,7 +37,7 @@ def test_a_range_about_zero_is_symmetrical(values, least):
 
 
 def test_scales_go_through_their_ends():
-    scale = Scale(low=10.0, high=1000.0, start=0.0, end=200.0, logarithmic=True)
+    scale = AxisScale(low=10.0, high=1000.0, start=0.0, end=200.0, logarithmic=True)
     assert scale(10.0) == 0.0
     assert scale(100.0) == pytest.approx(100.0)
     assert np.allclose(scale.many([10.0, 100.0, 1000.0]), [0.0, 100.0, 200.0])
