@@ -18,8 +18,9 @@ from keymapper.auditing.subject import (
 )
 from keymapper.formats.sfz import SfzRegion
 from keymapper.mapping.assembling import resolved_layout
-from keymapper.mapping.names import MeasuredHint, hints_from_names
+from keymapper.mapping.names import hints_from_names
 from keymapper.mapping.names.hints import NameHint, SetHints
+from keymapper.mapping.naming import measured_hint
 from keymapper.model.recipe import Recipe
 from keymapper.model.sample_facts import JudgedLoop, SampleFacts
 
@@ -234,16 +235,6 @@ def _recorded_zone(sample: PackSample, hint: NameHint, offset: int) -> PackZone:
 
 
 def _names(files: Sequence[str], samples: Mapping[str, PackSample]) -> SetHints:
-    return hints_from_names(files, [_measured_hint(samples.get(file)) for file in files])
-
-
-def _measured_hint(sample: PackSample | None) -> MeasuredHint | None:
-    if sample is None or sample.facts is None:
-        return None
-    pitch, levels = sample.facts.measurement.pitch, sample.facts.measurement.levels
-    return MeasuredHint(
-        root_key=pitch.root_key,
-        confidence=pitch.pitch_confidence,
-        tuning_cents=pitch.tuning_cents or 0.0,
-        level_db=levels.body_dbfs,
-    )
+    known = [sample.facts if (sample := samples.get(file)) else None for file in files]
+    heard = [measured_hint(facts.measurement) if facts else None for facts in known]
+    return hints_from_names(files, heard)
