@@ -26,13 +26,18 @@ def with_groups(command: Callable[..., None]) -> Callable[..., None]:
         else:
             options.append(parameter.replace(annotation=hint, kind=Parameter.KEYWORD_ONLY))
 
+    flat = Signature(options)
+
     @wraps(command)
     def called(**given: Any) -> None:
+        bound = flat.bind(**given)
+        bound.apply_defaults()
+        values = bound.arguments
         for name, group in groups.items():
-            given[name] = group(**{one.name: given.pop(one.name) for one in _options(group)})
-        command(**given)
+            values[name] = group(**{one.name: values.pop(one.name) for one in _options(group)})
+        command(**values)
 
-    called.__signature__ = Signature(options)  # type: ignore[attr-defined]
+    called.__signature__ = flat  # type: ignore[attr-defined]
     called.__annotations__ = {one.name: one.annotation for one in options}
     return called
 

@@ -43,7 +43,7 @@ def named_set(
     planned : the key that the plan of a session pressed for each; None without a session.
     """
     keyed = layout == "keys"
-    measured = [_measured_hint(one) if keyed else None for one in measurements]
+    measured = [measured_hint(one) if keyed else None for one in measurements]
     by_plan = keys_by_plan(planned or [None] * len(files), measured)
     read = hints_from_names(
         files, [_as_planned(*one) for one in zip(measured, by_plan, strict=True)]
@@ -77,7 +77,8 @@ def _as_planned(measured: MeasuredHint | None, key: int | None) -> MeasuredHint 
     return replace(measured, root_key=key, tuning_cents=0.0)
 
 
-def _measured_hint(measurement: Measurement) -> MeasuredHint:
+def measured_hint(measurement: Measurement) -> MeasuredHint:
+    """Return what reading names needs to know of how a note sounds."""
     pitch = measurement.pitch
     return MeasuredHint(
         root_key=pitch.root_key,

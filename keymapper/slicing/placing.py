@@ -168,7 +168,7 @@ def _remarks(agreement: PitchAgreement, is_choice: bool, is_other_scale: bool) -
     if agreement.is_doubtful:
         yield (
             f"only {agreement.agreeing} of {agreement.sure} notes have the planned key; "
-            "is this the session sheet of another session?"
+            "the session sheet may be that of another session"
         )
 
 

@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from keymapper import BuildSettings, build_instrument
-from keymapper.reporting.page import gather_folder, instrument_page
+from keymapper.reporting.page import instrument_page
 from tests.browser.listening import TAP
+from tests.page_data import gathered_folder
 from tests.simple_notes import write_note
 
 ARGUMENTS = (
@@ -53,7 +54,7 @@ def lantern(tmp_path_factory) -> Path:
         write_note(folder / "notes" / name, key, peak=peak)
     settings = BuildSettings(workers=1, prove=False, page=False)
     manifest = build_instrument(folder / "notes", folder / "out", settings=settings)
-    data = gather_folder(manifest, folder / "out")
+    data = gathered_folder(manifest, folder / "out")
     page = instrument_page(manifest, None, data)
     (folder / "out" / "report.html").write_text(page, encoding="utf-8")
     return folder / "out"

@@ -8,7 +8,7 @@ import pytest
 
 from keymapper.formats.manifest import read_manifest
 from keymapper.model.instrument import Doubt
-from keymapper.reporting.page import FolderData, gather_folder, instrument_page
+from keymapper.reporting.page import FolderData, instrument_page
 from tests.browser.listening import heard, level_db
 
 HOSTILE = "<img src=x onerror=alert(1)>.wav"
@@ -152,7 +152,7 @@ def hostile_page(open_page, lantern, tmp_path):
         doubts=(Doubt(file=HOSTILE, about="name", message="javascript:alert(4) <svg onload=x>"),),
     )
     path = tmp_path / "report.html"
-    path.write_text(instrument_page(hostile, None, gather_folder(hostile, lantern)), "utf-8")
+    path.write_text(instrument_page(hostile, None(hostile, lantern)), "utf-8")
     return open_page(path)
 
 

@@ -49,3 +49,8 @@ def test_they_stand_in_the_help_where_the_group_stands():
 
 def test_their_limits_hold():
     assert "Invalid value for '--key'" in _rung("3", "--key", "-1")
+
+
+def test_a_program_may_call_it_with_some_of_them(capsys):
+    ring(times=3, key=4)
+    assert capsys.readouterr().out == f"3 {Tone(key=4)} False\n"

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-LoopMode = Literal["no_loop", "one_shot", "loop_continuous", "loop_sustain"]
-Trigger = Literal["attack", "release", "release_key", "first", "legato"]
+SfzLoopMode = Literal["no_loop", "one_shot", "loop_continuous", "loop_sustain"]
+SfzTrigger = Literal["attack", "release", "release_key", "first", "legato"]
 OffMode = Literal["fast", "normal", "time"]
 CrossfadeCurve = Literal["power", "gain"]
 MOST_SLIP_CENTS = 15.0
@@ -122,7 +122,7 @@ class SfzRegion:
     filter: SfzFilter | None = None
     modulations: tuple[SfzModulation, ...] = ()
 
-    loop_mode: LoopMode | None = None
+    loop_mode: SfzLoopMode | None = None
     loop_start_frame: int | None = None
     loop_end_frame: int | None = None
     loop_crossfade_seconds: float = 0.0
@@ -131,7 +131,7 @@ class SfzRegion:
     delay_seconds: float = 0.0
     reverse: bool = False
 
-    trigger: Trigger = "attack"
+    trigger: SfzTrigger = "attack"
     rt_decay_db: float = 0.0
     seq_length: int = 1
     seq_position: int = 1

@@ -10,7 +10,6 @@
 """
 
 from keymapper.reporting.page.content import FolderData
-from keymapper.reporting.page.gathering import gather_folder
 from keymapper.reporting.page.writing import (
     PAGE_NAME,
     begin_instrument_page,
@@ -24,7 +23,6 @@ __all__ = [
     "PAGE_NAME",
     "FolderData",
     "begin_instrument_page",
-    "gather_folder",
     "instrument_page",
     "proof_page",
     "write_instrument_page",

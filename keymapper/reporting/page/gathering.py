@@ -36,21 +36,6 @@ class SampleToView:
     """Of the sample as it is stored."""
 
 
-def gather_folder(
-    manifest: Manifest,
-    folder: Path,
-    workers: Workers | None = None,
-    *,
-    preview_bytes: int = PREVIEW_BYTES,
-) -> FolderData:
-    """Return what the page of an instrument needs of its samples.
-
-    preview_bytes : room for embedded sound, in bytes of the page; 0 embeds none.
-    """
-    samples = samples_to_view(manifest)
-    return begin_gathering(samples, folder, workers, preview_bytes=preview_bytes)()
-
-
 def samples_to_view(manifest: Manifest) -> list[SampleToView]:
     """Return the samples of an instrument, each once."""
     samples = {

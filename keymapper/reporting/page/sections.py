@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from keymapper.model.keys import key_name
 from keymapper.reporting.page.close_ups import close_ups
-from keymapper.reporting.page.content import Attention, FoundPlace, PageContent, PageNote
+from keymapper.reporting.page.content import Attention, FoundPlace, PageContent, PageNote, TuningSet
 from keymapper.reporting.page.elements import Child, Element, prose, tag
 from keymapper.reporting.page.level_charts import level_figures
 from keymapper.reporting.page.map_chart import map_figure
@@ -29,29 +29,25 @@ def page_sections(content: PageContent, workers: Workers) -> list[Element]:
     if content.zones:
         found.append(_section("map", "Map", map_figure(content)))
     if content.tuning:
-        drawn: list[Child] = []
-        for one in content.tuning:
-            if len(content.tuning) > 1:
-                drawn.append(tag("h3", one.name))
-            if one.diagnosis is not None:
-                drawn.append(diagnosis_text(one.diagnosis))
-            drawn += tuning_figures(one)
-        found.append(_section("tuning", "Tuning", *drawn))
+        found.append(_section("tuning", "Tuning", *_tuning(content.tuning)))
     if content.zones:
         found.append(_section("levels", "Levels", *level_figures(content)))
     if content.notes:
         found.append(_notes(content.notes, notes_close_up))
     if content.proof is not None:
-        proof = content.proof
-        found.append(
-            _section(
-                "played",
-                "As played",
-                tag("p", proof.verdict, class_="lead"),
-                *proof_figures(proof, content.notes),
-            )
-        )
+        lead = tag("p", content.proof.verdict, class_="lead")
+        figures = proof_figures(content.proof, content.notes)
+        found.append(_section("played", "As played", lead, *figures))
     return [*found, _origin(content)]
+
+
+def _tuning(sets: Sequence[TuningSet]) -> Iterator[Child]:
+    for one in sets:
+        if len(sets) > 1:
+            yield tag("h3", one.name)
+        if one.diagnosis is not None:
+            yield diagnosis_text(one.diagnosis)
+        yield from tuning_figures(one)
 
 
 def page_header(content: PageContent) -> Element:
@@ -165,12 +161,8 @@ def player() -> Element:
             tag("canvas", id="scope", width="240", height="48", aria_hidden="true"),
             class_="now",
         ),
-        _slider(
-            "volume", "Volume", {"min": "-60", "max": "0", "step": "1", "value": "-24"}, "−24 dB"
-        ),
-        _slider(
-            "velocity", "Velocity", {"min": "1", "max": "127", "step": "1", "value": "100"}, "100"
-        ),
+        _slider("volume", "Volume", range(-60, 1), -24, "−24 dB"),
+        _slider("velocity", "Velocity", range(1, 128), 100, "100"),
         tag(
             "div",
             tag("button", "−", type="button", id="octave-down", aria_label="An octave lower"),
@@ -180,31 +172,7 @@ def player() -> Element:
         ),
         tag("button", "Repeat the join", type="button", id="repeat-join", disabled=True),
         tag("button", "Silence", type="button", id="silence"),
-        tag(
-            "details",
-            tag("summary", "How to play"),
-            tag(
-                "p",
-                "The volume starts low: recordings differ in level by tens of decibels, and "
-                "a fault in a loop can be louder than the note. Turn it up slowly.",
-            ),
-            tag(
-                "p",
-                "Press the map or its key ruler, or use the computer keyboard: the lower "
-                "letter row plays from C, the upper one an octave higher.",
-            ),
-            tag(
-                "label",
-                tag("input", type="checkbox", id="typing", checked=True),
-                " Play with the computer keyboard",
-            ),
-            tag("p", "", id="source"),
-            tag(
-                "label",
-                "Load the full samples: choose the instrument's folder ",
-                tag("input", type="file", id="folder", multiple=True, webkitdirectory=True),
-            ),
-        ),
+        _how_to_play(),
         aria_label="Listen",
         class_="player",
         id="player",
@@ -212,10 +180,38 @@ def player() -> Element:
     )
 
 
-def _slider(name: str, label: str, range_: Mapping[str, str], text: str) -> Element:
+def _how_to_play() -> Element:
+    return tag(
+        "details",
+        tag("summary", "How to play"),
+        tag(
+            "p",
+            "The volume starts low: recordings differ in level by tens of decibels, and "
+            "a fault in a loop can be louder than the note. Turn it up slowly.",
+        ),
+        tag(
+            "p",
+            "Press the map or its key ruler, or use the computer keyboard: the lower "
+            "letter row plays from C, the upper one an octave higher.",
+        ),
+        tag(
+            "label",
+            tag("input", type="checkbox", id="typing", checked=True),
+            " Play with the computer keyboard",
+        ),
+        tag("p", "", id="source"),
+        tag(
+            "label",
+            "Load the full samples: choose the instrument's folder ",
+            tag("input", type="file", id="folder", multiple=True, webkitdirectory=True),
+        ),
+    )
+
+
+def _slider(name: str, label: str, values: range, value: int, text: str) -> Element:
     control = tag("input", type="range", id=name)
-    for key, value in range_.items():
-        control.set(key, value)
+    for key, number in {"min": values[0], "max": values[-1], "step": 1, "value": value}.items():
+        control.set(key, str(number))
     return tag(
         "div",
         tag("label", label, for_=name),

@@ -55,7 +55,7 @@ def instrument_page(
     """Return the page of an instrument as HTML text; the same input gives the same text.
 
     proof : how it plays; None leaves that part out.
-    data : what `gather_folder` found in the instrument's folder.
+    data : what was gathered from the samples in the instrument's folder.
     """
     content = instrument_content(manifest, proof, data, diagnosed_build(manifest))
     return page_document(content, workers=workers)

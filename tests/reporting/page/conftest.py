@@ -11,7 +11,8 @@ from keymapper import BuildSettings, build_instrument
 from keymapper.model.instrument import Manifest
 from keymapper.model.proof import Proof
 from keymapper.proving.proof_file import read_proof
-from keymapper.reporting.page import FolderData, gather_folder
+from keymapper.reporting.page import FolderData
+from tests.page_data import gathered_folder
 from tests.simple_notes import write_note
 
 
@@ -39,5 +40,5 @@ def built(tmp_path_factory) -> Built:
         folder=folder / "out",
         manifest=manifest,
         proof=read_proof(folder / "out" / "proof.json"),
-        data=gather_folder(manifest, folder / "out"),
+        data=gathered_folder(manifest, folder / "out"),
     )

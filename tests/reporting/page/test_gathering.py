@@ -7,12 +7,12 @@ import soundfile
 from keymapper.model.loop import Loop
 from keymapper.reporting.page.gathering import (
     SampleToView,
-    gather_folder,
     join_view,
     pitch_view,
     sample_view,
     wave_of,
 )
+from tests.page_data import gathered_folder
 from tests.reporting.page.pages import tone
 from tests.simple_notes import note
 
@@ -83,7 +83,7 @@ def test_a_loop_outside_the_file_is_not_drawn(tmp_path):
 
 
 def test_a_folder_gives_a_view_of_every_sample(built):
-    data = gather_folder(built.manifest, built.folder, preview_bytes=200_000)
+    data = gathered_folder(built.manifest, built.folder, preview_bytes=200_000)
     assert set(data.views) == {note.sample.file for note in built.manifest.notes}
     assert sum(len(view.preview.base64) for view in data.views.values()) < 220_000
     assert data.total_bytes == sum(

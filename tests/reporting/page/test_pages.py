@@ -13,13 +13,13 @@ from keymapper.errors import OutputError
 from keymapper.model.instrument import Doubt
 from keymapper.reporting.page import (
     FolderData,
-    gather_folder,
     instrument_page,
     proof_page,
     write_instrument_page,
     write_proof_page,
 )
 from keymapper.reporting.page.audit_page import write_audit_page
+from tests.page_data import gathered_folder
 from tests.reporting.page.pages import colours, contrast, data_of, parsed
 
 
@@ -67,7 +67,7 @@ def test_identifiers_are_unique(page):
 
 
 def test_the_same_input_gives_the_same_page(built, page):
-    again = gather_folder(built.manifest, built.folder)
+    again = gathered_folder(built.manifest, built.folder)
     assert instrument_page(built.manifest, built.proof, again) == page
 
 
