@@ -11,8 +11,9 @@ from keymapper.slicing.course import FloatArray
 
 HUM_PARTIALS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
 _HUM_BASES_HZ = (50.0, 60.0)
-_HUM_SHARE = 0.15
-"""Hum counts when it holds this share of the power of a quiet stretch."""
+_HUM_SHARE = 0.08
+"""Hum counts when it holds this share of the power of a quiet stretch; the quietest of a take has
+less of it than others."""
 _NO_BASES_HZ = (45.0, 55.0, 65.0)
 _CLEARLY = 1.5
 """Rumble holds as much at frequencies of no mains; hum so many times that."""

@@ -29,6 +29,8 @@ _TAIL_SHARE, _TAIL_IN_NOISE = 5e-4, 0.5
 _SEEN_SECONDS, _SHORTLY_SEEN_SECONDS, _LEAST_SEEN_SECONDS = 0.5, 0.25, 0.1
 """Looked at for the first audible frame, after key-down; of notes held shortly, less: in what there
 is of their hold, beats are not told from single partials, and bend these."""
+_RISEN_SHARE, _RISEN_BLOCKS = 0.6, 20
+"""Risen to this share of how strong it is held, over so many blocks, a note may end to rise."""
 _HOLD_SECONDS, _HOLD_SHARE = 2.0, 0.7
 _LONG_HELD_SECONDS, _LEAST_HELD_SECONDS = 1.0, 0.5
 _PAST_SECONDS, _LEAST_PAST_SECONDS = 0.25, 0.06
@@ -52,7 +54,7 @@ class Beginning:
     rate_hz: int
     hum_hz: float | None
     seen_seconds: float = _SEEN_SECONDS
-    """So long after key-down the note is fitted to see when it becomes audible."""
+    """So long after key-down the note is fitted to see when it becomes audible; it still rises."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,13 +109,26 @@ def beginning_of(
         quiet_frames=quiet - first,
         hold=part(asked.off_seconds - min(_HOLD_SECONDS, _HOLD_SHARE * held), asked.off_seconds),
         before=read[: quiet - start],
-        seen_seconds=_SEEN_SECONDS if is_held_long(asked) else _SHORTLY_SEEN_SECONDS,
+        seen_seconds=min(
+            _SEEN_SECONDS if is_held_long(asked) else _SHORTLY_SEEN_SECONDS,
+            max(_LEAST_SEEN_SECONDS, _rising_seconds(levels, asked)),
+        ),
         rate_hz=rate,
         hum_hz=hum_hz,
     )
     there_seconds = (len(beginning.stretch) - beginning.key_down_frame) / rate
     is_there = there_seconds > reach_seconds + _LEAST_SEEN_SECONDS and len(beginning.hold) > 0
     return beginning if is_there else None
+
+
+def _rising_seconds(levels: Levels, asked: Asked) -> float:
+    """Return for how long after key-down a note rises steadily, at least."""
+    expected, off = asked.expected_seconds, asked.off_seconds
+    noise, tail = levels.noise_before(expected), levels.tails_before(np.array([expected]))[0]
+    held = levels.mean_power(0.5 * (expected + off), off) - noise
+    power = levels.smooth_power(expected, off, _RISEN_BLOCKS)
+    risen = np.flatnonzero(power - max(noise, tail) >= _RISEN_SHARE**2 * held)
+    return float(risen[0] * levels.course.block_seconds) if len(risen) else off - expected
 
 
 def fine_note(beginning: Beginning) -> CoarseNote | None:

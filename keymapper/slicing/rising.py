@@ -53,7 +53,7 @@ def likelihoods(
     note = coarse_note(beginning, ROUGH_HZ)
     if note is None:
         return None
-    ground = ground_of(note, until_seconds)
+    ground = ground_of(note, min(until_seconds, beginning.seen_seconds))
     held = held_powers(note, float(ground.seconds[-1]))[:2]
     ways = sorted({tuple(rise.way) for rise in rises})
     heard = heard_from(ground, key_downs, ways)

@@ -79,7 +79,7 @@ def key_down_seconds(beginning: Beginning, nearest_seconds: float) -> float | No
     if note is None:
         return None
     near, reach = 0.0, -note.quiet_seconds
-    ground = ground_of(note, reach + GROWN_SECONDS)
+    ground = ground_of(note, reach + min(GROWN_SECONDS, max(reach, beginning.seen_seconds)))
     while reach > nearest_seconds:
         tried = near + np.linspace(-reach, reach, _STEPS)
         powers = powers_from(ground, tried)[0]
@@ -109,7 +109,7 @@ def left_by_ways(
     note = coarse_note(beginning, ROUGH_HZ)
     if note is None:
         return None
-    ground = ground_of(note, until_seconds)
+    ground = ground_of(note, min(until_seconds, beginning.seen_seconds))
     whole = float((ground.samples**2).sum()) - float((ground.tail_heard**2).sum())
     left = 1 - powers_from(ground, key_downs, ways) / max(whole, 1e-20)
     return np.asarray(np.log(np.maximum(left, _LEAST_LEFT)))

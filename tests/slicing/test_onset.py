@@ -94,6 +94,14 @@ def test_rumble_is_no_hum_but_hum_under_noise_is():
         assert hum_base_hz(quiet[:, None], RATE) == base
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_the_quietest_stretch_may_hold_less_of_the_hum(seed):
+    seconds = np.arange(RATE // 10) / RATE
+    hum = sum(np.sin(2 * np.pi * 50 * n * seconds + n) / n for n in (1, 2, 3, 5))
+    quiet = 0.44 * hum + np.random.default_rng(seed).normal(0, 1, len(seconds))  # an eighth
+    assert hum_base_hz(quiet[:, None], RATE) == 50.0
+
+
 def test_hum_is_carried_on():
     seconds = np.arange(9600) / RATE
     hum = np.sin(2 * np.pi * 60 * seconds)[:, None] + 0.3

@@ -105,6 +105,21 @@ def test_notes_along_a_curve_are_seen_through_noise_by_the_power_that_most_follo
     assert errors.max() <= 0.5
 
 
+@pytest.mark.parametrize(
+    ("attack_seconds", "power", "noise_dbfs"), [(0.25, 2.0, -60.0), (0.3, 3.0, -60.0)]
+)
+def test_notes_are_followed_only_while_they_rise(attack_seconds, power, noise_dbfs):
+    patch = replace(PATCHES["curved_pad"], attack_seconds=attack_seconds, attack_power=power)
+    sheet = sheet_of(range(45, 70, 3), (60, 110), spacing=3.7, hold=2.7)
+    how = Recording(latency_seconds=0.8, drift_ppm=-130.0, noise_dbfs=noise_dbfs)
+    take = render_take(sheet.notes, patch, how)
+    cut = slice_by_plan(hear_take(ArrayTake(take.samples, take.rate_hz)), sheet)
+    errors = errors_ms(cut, take)
+    assert np.median(np.abs(errors)) <= 0.5
+    assert errors.max() <= 0.5
+    assert abs(cut.latency_seconds - 0.8) < 0.002
+
+
 @pytest.mark.parametrize(("patch", "most_early_ms"), [("curved_pad", 10.0), ("pad", 5.0)])
 def test_sync_notes_too_short_to_swell_are_seen_in_noise_too(patch, most_early_ms):
     settings = SessionSettings(
