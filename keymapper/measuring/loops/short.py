@@ -20,6 +20,10 @@ LONGEST_SECONDS = 0.065
 PLACES = 32
 ENDS = 6
 TEMPLATE_SECONDS = 0.040
+#: Of the other loops: how many, of how many lengths at each end, and how far they are apart.
+OTHERS, LENGTHS = 8, 2
+ENDS_APART_SECONDS, LENGTHS_APART_SECONDS = 0.008, 0.004
+LEAD_SECONDS = 0.005
 WAVEFORM_WEIGHT = 9.0
 MISTUNING_WEIGHT = 0.2
 LOCAL_WEIGHT = 0.83
@@ -36,41 +40,97 @@ def find_short_loops(
     standing still is least unlike the note. At 20 ms and more a whole-frame length is within 1 cent
     of a whole number of periods.
     """
-    rate = sustain.rate
-    shortest = round(SHORTEST_SECONDS * rate)
-    longest = round(max(LONGEST_SECONDS, 1.2 / f0_hz if f0_hz else 0) * rate)
-    template = round(TEMPLATE_SECONDS * rate)
+    shortest, longest = _length_bounds(sustain.rate, f0_hz)
+    template = round(TEMPLATE_SECONDS * sustain.rate)
     first_end = max(
         region.start_frame + longest + template,
         region.end_frame - round(0.4 * (region.end_frame - region.start_frame)),
     )
-    lengths = np.arange(longest, shortest - 1, -1)
-    mistuned = MISTUNING_WEIGHT * np.maximum(0, _mistuning_cents(lengths, f0_hz, rate) - 1)
     ends = np.unique(np.linspace(first_end, region.end_frame, PLACES).astype(int))
     ends = ends[(ends <= region.end_frame) & (ends - longest - template >= 0)]
     standing = _standing_costs(sustain, ends, (shortest + longest) // 2)
-    options = []
+    options: list[FoundLoop] = []
     for index in np.argsort(standing, kind="stable")[:ENDS]:
-        end = ends[index]
-        rho = full_rate_correlations(samples, end - lengths, int(end), template)
-        joins = WAVEFORM_WEIGHT * (1 - rho) + mistuned
+        end, cost = int(ends[index]), float(standing[index])
+        options += _ending_at(end, longest, 1, cost, samples, sustain, region, f0_hz)
+    return sorted(options, key=lambda option: option.cost)
+
+
+def find_other_short_loops(
+    samples: np.ndarray, sustain: Sustain, region: SustainRegion, f0_hz: float | None
+) -> list[FoundLoop]:
+    """Return short loops from all over a sustain, no two alike, the best first.
+
+    For sustains so brief that the last 40 % of them are one moment.
+    """
+    rate = sustain.rate
+    shortest, longest = _length_bounds(rate, f0_hz)
+    first_end = min(region.start_frame + 2 * shortest, region.end_frame)
+    options: list[FoundLoop] = []
+    for end in np.unique(np.linspace(first_end, region.end_frame, PLACES).astype(int)):
+        most = min(longest, int(end) - region.start_frame - round(LEAD_SECONDS * rate))
+        standing = _standing_costs(sustain, np.array([end]), (shortest + most) // 2)
+        cost = float(standing[0])
+        options += _ending_at(int(end), most, LENGTHS, cost, samples, sustain, region, f0_hz)
+    kept: list[FoundLoop] = []
+    for option in sorted(options, key=lambda option: option.cost):
+        if len(kept) < OTHERS and all(_differ(option.loop, one.loop, rate) for one in kept):
+            kept.append(option)
+    return kept
+
+
+def _length_bounds(rate: int, f0_hz: float | None) -> tuple[int, int]:
+    """Return the least and the most frames of a short loop."""
+    longest = max(LONGEST_SECONDS, 1.2 / f0_hz if f0_hz else 0)
+    return round(SHORTEST_SECONDS * rate), round(longest * rate)
+
+
+def _differ(one: Loop, other: Loop, rate: int) -> bool:
+    ends, lengths = one.end_frame - other.end_frame, one.length_frames - other.length_frames
+    return abs(ends) >= ENDS_APART_SECONDS * rate or abs(lengths) >= LENGTHS_APART_SECONDS * rate
+
+
+def _ending_at(
+    end: int,
+    longest: int,
+    count: int,
+    standing: float,
+    samples: np.ndarray,
+    sustain: Sustain,
+    region: SustainRegion,
+    f0_hz: float | None,
+) -> list[FoundLoop]:
+    """Return the best-correlated loops with one end, so many of clearly different lengths.
+
+    longest : frames. standing : what it costs to stand still there.
+    """
+    rate = sustain.rate
+    lengths = np.arange(longest, round(SHORTEST_SECONDS * rate) - 1, -1)
+    template = min(round(TEMPLATE_SECONDS * rate), end - longest)
+    rho = full_rate_correlations(samples, end - lengths, end, template)
+    mistuned = MISTUNING_WEIGHT * np.maximum(0, _mistuning_cents(lengths, f0_hz, rate) - 1)
+    joins = WAVEFORM_WEIGHT * (1 - rho) + mistuned
+    options: list[FoundLoop] = []
+    while len(options) < count and np.isfinite(joins).any():
         best = int(np.argmin(joins))
-        near = sustain.envelope.index_at(np.array([end - lengths[best], end]))
+        start, length = end - int(lengths[best]), int(lengths[best])
+        near = sustain.envelope.index_at(np.array([start, end]))
         levels = sustain.envelope.levels_db[near[0] : near[1] + 1]
         moving = float(np.sqrt(np.mean((levels - levels.mean(axis=0)) ** 2)))
         options.append(
             FoundLoop(
                 kind="short",
-                loop=Loop(start_frame=int(end - lengths[best]), end_frame=int(end)),
+                loop=Loop(start_frame=start, end_frame=end),
                 correlation=float(rho[best]),
-                fade_frames=int(min(end - lengths[best] - region.start_frame, lengths[best] // 2)),
+                fade_frames=min(start - region.start_frame, length // 2),
                 cost=float(joins[best])
                 + LOCAL_WEIGHT * moving
                 + FROZEN_WEIGHT * sustain.movement_db
-                + UNLIKE_WEIGHT * float(standing[index]),
+                + UNLIKE_WEIGHT * standing,
             )
         )
-    return sorted(options, key=lambda option: option.cost)
+        joins[np.abs(lengths - length) < LENGTHS_APART_SECONDS * rate] = np.inf
+    return options
 
 
 def as_short(found: FoundLoop, region: SustainRegion) -> FoundLoop:
