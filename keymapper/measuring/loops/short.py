@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,6 +31,21 @@ FROZEN_WEIGHT = 0.6
 UNLIKE_WEIGHT = 0.2
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Sought:
+    """The note a short loop is sought in, shape (frames, channels), and what is known of it."""
+
+    samples: np.ndarray
+    sustain: Sustain
+    region: SustainRegion
+    f0_hz: float | None
+
+    def length_bounds(self) -> tuple[int, int]:
+        """Return the least and the most frames of a short loop."""
+        longest = max(LONGEST_SECONDS, 1.2 / self.f0_hz if self.f0_hz else 0)
+        return round(SHORTEST_SECONDS * self.sustain.rate), round(longest * self.sustain.rate)
+
+
 def find_short_loops(
     samples: np.ndarray, sustain: Sustain, region: SustainRegion, f0_hz: float | None
 ) -> list[FoundLoop]:
@@ -40,7 +55,8 @@ def find_short_loops(
     standing still is least unlike the note. At 20 ms and more a whole-frame length is within 1 cent
     of a whole number of periods.
     """
-    shortest, longest = _length_bounds(sustain.rate, f0_hz)
+    sought = _Sought(samples=samples, sustain=sustain, region=region, f0_hz=f0_hz)
+    shortest, longest = sought.length_bounds()
     template = round(TEMPLATE_SECONDS * sustain.rate)
     first_end = max(
         region.start_frame + longest + template,
@@ -51,8 +67,7 @@ def find_short_loops(
     standing = _standing_costs(sustain, ends, (shortest + longest) // 2)
     options: list[FoundLoop] = []
     for index in np.argsort(standing, kind="stable")[:ENDS]:
-        end, cost = int(ends[index]), float(standing[index])
-        options += _ending_at(end, longest, 1, cost, samples, sustain, region, f0_hz)
+        options += _ending_at(sought, int(ends[index]), longest, 1, float(standing[index]))
     return sorted(options, key=lambda option: option.cost)
 
 
@@ -63,26 +78,21 @@ def find_other_short_loops(
 
     For sustains so brief that the last 40 % of them are one moment.
     """
-    rate = sustain.rate
-    shortest, longest = _length_bounds(rate, f0_hz)
+    sought = _Sought(samples=samples, sustain=sustain, region=region, f0_hz=f0_hz)
+    shortest, longest = sought.length_bounds()
     first_end = min(region.start_frame + 2 * shortest, region.end_frame)
+    ends = np.unique(np.linspace(first_end, region.end_frame, PLACES).astype(int))
+    lead = round(LEAD_SECONDS * sustain.rate)
+    most = np.minimum(longest, ends - region.start_frame - lead)
+    standing = _standing_costs(sustain, ends, (shortest + most) // 2)
     options: list[FoundLoop] = []
-    for end in np.unique(np.linspace(first_end, region.end_frame, PLACES).astype(int)):
-        most = min(longest, int(end) - region.start_frame - round(LEAD_SECONDS * rate))
-        standing = _standing_costs(sustain, np.array([end]), (shortest + most) // 2)
-        cost = float(standing[0])
-        options += _ending_at(int(end), most, LENGTHS, cost, samples, sustain, region, f0_hz)
+    for end, longest_here, cost in zip(ends, most, standing, strict=True):
+        options += _ending_at(sought, int(end), int(longest_here), LENGTHS, float(cost))
     kept: list[FoundLoop] = []
     for option in sorted(options, key=lambda option: option.cost):
-        if len(kept) < OTHERS and all(_differ(option.loop, one.loop, rate) for one in kept):
+        if all(_differ(option.loop, one.loop, sustain.rate) for one in kept):
             kept.append(option)
-    return kept
-
-
-def _length_bounds(rate: int, f0_hz: float | None) -> tuple[int, int]:
-    """Return the least and the most frames of a short loop."""
-    longest = max(LONGEST_SECONDS, 1.2 / f0_hz if f0_hz else 0)
-    return round(SHORTEST_SECONDS * rate), round(longest * rate)
+    return kept[:OTHERS]
 
 
 def _differ(one: Loop, other: Loop, rate: int) -> bool:
@@ -91,25 +101,19 @@ def _differ(one: Loop, other: Loop, rate: int) -> bool:
 
 
 def _ending_at(
-    end: int,
-    longest: int,
-    count: int,
-    standing: float,
-    samples: np.ndarray,
-    sustain: Sustain,
-    region: SustainRegion,
-    f0_hz: float | None,
+    sought: _Sought, end: int, longest: int, count: int, standing: float
 ) -> list[FoundLoop]:
     """Return the best-correlated loops with one end, so many of clearly different lengths.
 
     longest : frames. standing : what it costs to stand still there.
     """
+    sustain, region = sought.sustain, sought.region
     rate = sustain.rate
-    lengths = np.arange(longest, round(SHORTEST_SECONDS * rate) - 1, -1)
+    lengths = np.arange(longest, sought.length_bounds()[0] - 1, -1)
     template = min(round(TEMPLATE_SECONDS * rate), end - longest)
-    rho = full_rate_correlations(samples, end - lengths, end, template)
-    mistuned = MISTUNING_WEIGHT * np.maximum(0, _mistuning_cents(lengths, f0_hz, rate) - 1)
-    joins = WAVEFORM_WEIGHT * (1 - rho) + mistuned
+    rho = full_rate_correlations(sought.samples, end - lengths, end, template)
+    mistuned = np.maximum(0, _mistuning_cents(lengths, sought.f0_hz, rate) - 1)
+    joins = WAVEFORM_WEIGHT * (1 - rho) + MISTUNING_WEIGHT * mistuned
     options: list[FoundLoop] = []
     while len(options) < count and np.isfinite(joins).any():
         best = int(np.argmin(joins))
@@ -139,7 +143,9 @@ def as_short(found: FoundLoop, region: SustainRegion) -> FoundLoop:
     return replace(found, kind="short", fade_frames=min(lead, half))
 
 
-def _standing_costs(sustain: Sustain, ends: np.ndarray, length_frames: int) -> np.ndarray:
+def _standing_costs(
+    sustain: Sustain, ends: np.ndarray, length_frames: np.ndarray | int
+) -> np.ndarray:
     """Return what it costs to go over into standing still at each end, and to have done so."""
     hops = np.arange(-sustain.reach_hops, sustain.reach_hops + 1)
     at_end = sustain.envelope.index_at(ends)
