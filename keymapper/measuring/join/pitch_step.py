@@ -46,7 +46,7 @@ def pitch_step_db(ground: Ground) -> float:
             joins.append(_joined(ground, before, settled, window))
     places = np.arange(NATURAL_PAIRS) * GOLDEN % 1  # even spacing could keep step with a vibrato
     firsts = (places * (natural.shape[1] - 2 * window)).astype(int)
-    own = [natural[:1, first : first + 2 * window] for first in np.unique(firsts)]
+    own = [natural[:, first : first + 2 * window] for first in np.unique(firsts)]
     steps, natural_steps = (
         np.abs(_shifts_cents(np.stack(pairs), ground.rate)) for pairs in (joins, own)
     )

@@ -26,7 +26,12 @@ from keymapper.measuring.loops.search import (
     find_long_loops,
     given_loop,
 )
-from keymapper.measuring.loops.short import SHORTEST_SECONDS, as_short, find_short_loops
+from keymapper.measuring.loops.short import (
+    SHORTEST_SECONDS,
+    as_short,
+    find_other_short_loops,
+    find_short_loops,
+)
 from keymapper.measuring.loops.sustain import Sustain, measure_sustain
 from keymapper.model.loop import Loop, LoopKind, LoopOptions, LoopVerdict
 
@@ -51,6 +56,8 @@ DOUBTFUL_COST = 4.5
 ENOUGH_SUSTAIN_SECONDS = 2.0
 SETTLED_SECONDS, SETTLED_SHARE = 0.6, 0.3
 """Where less of the sustain has settled, its beginning is better than no choice."""
+#: Of sustains as brief as this, whose every moment differs, more loops are worth listening to.
+BRIEF_SECONDS = 0.6
 DEFAULT = LoopOptions()
 
 
@@ -134,6 +141,8 @@ def _promising(
     late += [(found.cost + advantage, found) for found in fair]
     yield from (found for _, found in sorted(late, key=lambda one: one[0]))
     yield from (found for found in short if found.correlation < LEAST_SHORT_CORRELATION)
+    if seconds < BRIEF_SECONDS:
+        yield from find_other_short_loops(samples, sustain, region, f0_hz)
 
 
 def _what_is_missing(options: LoopOptions) -> str:

@@ -72,6 +72,13 @@ def test_pitch_step(cents: float, heard: bool) -> None:
     assert (judged(CLEAN, sawtooth(drift_cents=cents * INSIDE)).pitch_db > 0) == heard
 
 
+@pytest.mark.parametrize("moving", [0, 1])
+def test_steps_of_pitch_that_either_side_makes_by_itself_are_usual(moving: int) -> None:
+    swaying = sawtooth(drift_cents=15 * np.sin(2 * np.pi * 1.3 * SECONDS))
+    sides = np.stack([swaying if side == moving else 0.1 * CLEAN for side in (0, 1)], axis=1)
+    assert judged(sides).pitch_db <= 0
+
+
 @pytest.mark.parametrize(("step_db", "heard"), [(0.4, False), (6.0, True)])
 def test_image_step(step_db: float, heard: bool) -> None:
     both = np.stack([CLEAN, CLEAN], axis=1)

@@ -136,6 +136,43 @@ def test_five_long_loops_of_a_short_sustain_are_listened_to(
     assert kinds.count("long") == 5
 
 
+def test_of_a_brief_sustain_loops_from_all_over_it_are_listened_to(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked: list[Loop] = []
+
+    def heard(*arguments: object) -> float:
+        verdict = arguments[3]
+        assert isinstance(verdict, LoopVerdict)
+        assert verdict.loop is not None
+        asked.append(verdict.loop)
+        return 9.0
+
+    monkeypatch.setattr(finding, "audible_db", heard)
+    samples = played_note("brass", 122).samples
+    find_loop(samples[: round(0.8 * RATE)], RATE)
+    usual, asked = len(asked), []
+    find_loop(samples[: round(0.28 * RATE)], RATE)
+    others = asked[-8:]
+    assert len(asked) > usual
+    assert max(one.end_frame for one in others) - min(one.end_frame for one in others) > 0.08 * RATE
+    for index, one in enumerate(others):
+        for other in others[:index]:
+            lengths_apart = abs(one.length_frames - other.length_frames)
+            ends_apart = abs(one.end_frame - other.end_frame)
+            assert lengths_apart >= 0.004 * RATE or ends_apart >= 0.008 * RATE
+
+
+def test_the_best_of_a_brief_sustain_may_lie_before_its_last_moment() -> None:
+    note = played_note("brass", 122)
+    samples = note.samples[: round(0.28 * RATE)]
+    verdict = find_loop(samples, RATE, f0_hz=note.f0_hz)
+    assert verdict.loop is not None
+    reference = flattened(samples, RATE, verdict)
+    shipped = bake_loop(samples, RATE, verdict)
+    assert join_audibility(reference, shipped, RATE, verdict.loop).worst_db <= 0
+
+
 def test_loops_of_longer_sustains_are_not_listened_to(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(finding, "audible_db", None)
     assert find_loop(tone(2.5), RATE, f0_hz=F0_HZ).loop is not None
