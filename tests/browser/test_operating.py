@@ -10,6 +10,7 @@ from keymapper.formats.manifest import read_manifest
 from keymapper.model.instrument import Doubt
 from keymapper.reporting.page import FolderData, instrument_page
 from tests.browser.listening import heard, level_db
+from tests.page_data import gathered_folder
 
 HOSTILE = "<img src=x onerror=alert(1)>.wav"
 SCRIPT_END = "</script><script>alert(2)</script>"
@@ -152,7 +153,7 @@ def hostile_page(open_page, lantern, tmp_path):
         doubts=(Doubt(file=HOSTILE, about="name", message="javascript:alert(4) <svg onload=x>"),),
     )
     path = tmp_path / "report.html"
-    path.write_text(instrument_page(hostile, None(hostile, lantern)), "utf-8")
+    path.write_text(instrument_page(hostile, None, gathered_folder(hostile, lantern)), "utf-8")
     return open_page(path)
 
 

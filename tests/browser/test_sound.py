@@ -16,6 +16,7 @@ from keymapper.model.instrument import AmplitudeEnvelope
 from keymapper.reporting.page import instrument_page
 from keymapper.reporting.page.audit_page import write_audit_page
 from tests.browser.listening import cents, heard, key_hz, level_db, partial_hz
+from tests.page_data import gathered_folder
 
 SETTLED_MS = 700
 """Longer than the tap's memory is deep, so that it holds the sustained note alone."""
@@ -125,7 +126,7 @@ def test_the_samples_beside_the_page_play_from_disk(lantern_page):
 
 def test_without_previews_a_key_still_plays_the_sample_beside_the_page(open_page, lantern):
     manifest = read_manifest((lantern / "manifest.json").read_text(), "manifest")
-    bare = instrument_page(manifest, None(manifest, lantern, preview_bytes=0))
+    bare = instrument_page(manifest, None, gathered_folder(manifest, lantern, preview_bytes=0))
     (lantern / "bare.html").write_text(bare, encoding="utf-8")
     opened = open_page(lantern / "bare.html")
     opened.page.evaluate(
@@ -204,7 +205,7 @@ def varied_page(open_page, lantern, tmp_path):
         zones = tuple(replace(zone, **changes) for zone in manifest.zones)
         varied = replace(manifest, zones=zones)
         path = tmp_path / "report.html"
-        path.write_text(instrument_page(varied, None(varied, lantern)), "utf-8")
+        path.write_text(instrument_page(varied, None, gathered_folder(varied, lantern)), "utf-8")
         return open_page(path).page
 
     return opened
@@ -226,7 +227,7 @@ def test_round_robins_take_turns_and_their_lanes_play_alone(open_page, lantern, 
     )
     path = tmp_path / "report.html"
     varied = replace(manifest, zones=zones)
-    path.write_text(instrument_page(varied, None(varied, lantern)), "utf-8")
+    path.write_text(instrument_page(varied, None, gathered_folder(varied, lantern)), "utf-8")
     page = open_page(path).page
     said = []
     for _ in range(4):
