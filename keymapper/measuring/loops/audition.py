@@ -26,7 +26,12 @@ from keymapper.measuring.loops.likeness import YARDSTICK, measure_moments, unlik
 from keymapper.measuring.loops.pitch_step import WINDOW_SECONDS, steps_cents
 from keymapper.measuring.loops.region import SustainRegion
 from keymapper.measuring.loops.sustain import LEAST_USUAL_DB, periodicity, reach_hops
-from keymapper.measuring.loops.traits import cycling_db
+from keymapper.measuring.loops.traits import (
+    JUST_HEARD_WOBBLE_DB,
+    cycling_db,
+    loop_rate_lines,
+    swing_db,
+)
 from keymapper.measuring.playing import played
 from keymapper.model.loop import Loop, LoopVerdict
 
@@ -68,8 +73,8 @@ def audible_db(
     """Return how far the worst of a finished loop lies over what is heard, in dB; at least -60.
 
     The worst of: how unlike the note its join is, in third octaves and in wide bands; its step of
-    pitch; its movement coming round. Each in parts of what the note does by itself, or of what is
-    just heard, whichever is more.
+    pitch; its movement coming round; its swing at the rate of the loop. Each in parts of what the
+    note does by itself, or of what is just heard, whichever is more.
 
     samples : float, shape (frames, channels), the note. verdict : with a loop.
     usual_cents : the steps of pitch that are usual in the note.
@@ -89,7 +94,7 @@ def audible_db(
         ),
         _unlikeness(wide, [wide_levels(join, wide.floor) for join in joins], loop),
         _pitch_step_cents(audio, loop, rate) / usual_cents,
-        _repetition_db(audio, rate, loop, bands, thirds) / JUST_HEARD_REPETITION_DB,
+        *_going_round(audio, rate, loop, bands, thirds),
     )
     return 20 * math.log10(max(LEAST_RATIO, *ratios))
 
@@ -148,17 +153,35 @@ def _steps_cents(pairs: list[np.ndarray], rate: int) -> np.ndarray:
     return np.asarray(np.abs(steps_cents(both[:, :, :half], both[:, :, half:], rate)))
 
 
-def _repetition_db(
+def _going_round(
     audio: np.ndarray, rate: int, loop: Loop, bands: BandPowers, natural: Envelope
-) -> float:
-    """Return how much of the movement is heard coming round, in dB."""
+) -> tuple[float, float]:
+    """Return how much of a loop's movement is heard coming round, and of its swing at its rate.
+
+    Both in parts of what is heard.
+    """
     seconds = loop.length_frames / rate
     if seconds < REPEATING_SECONDS:
-        return 0.0
+        return 0.0, 0.0
     hops = round(loop.length_frames / bands.hop_frames)
     first = loop.end_frame + loop.length_frames
     last = first + (hops - 1) * bands.hop_frames + bands.window_frames
     levels = masked_levels(_powers(_played(audio, loop, first, last), bands), natural.floor)
     moved = np.sqrt(np.mean((levels.levels_db - levels.levels_db.mean(axis=0)) ** 2))
     repeats = periodicity(natural.levels_db)
-    return float(cycling_db(moved, np.array(hops), np.array(seconds), repeats))
+    heard_db = float(cycling_db(moved, np.array(hops), np.array(seconds), repeats))
+    lines = loop_rate_lines(hops)
+    threshold = math.hypot(JUST_HEARD_WOBBLE_DB, YARDSTICK * _usual_swing_db(natural, lines))
+    return heard_db / JUST_HEARD_REPETITION_DB, swing_db(lines @ levels.levels_db) / threshold
+
+
+def _usual_swing_db(natural: Envelope, lines: np.ndarray) -> float:
+    """Return the swing that nearly all stretches of a note keep under, less their own drift."""
+    times, levels = lines.shape[1], natural.levels_db
+    if times < 2 or len(levels) < times:
+        return 0.0
+    ramp = np.linspace(0, 1, times, dtype=levels.dtype)[:, None]
+    firsts = np.unique(np.linspace(0, len(levels) - times, NATURAL_STEPS).astype(int))
+    parts = [levels[first : first + times] for first in firsts]
+    own = [swing_db(lines @ (part - ramp * (part[-1] - part[0]))) for part in parts]
+    return float(np.percentile(own, 90))

@@ -179,11 +179,22 @@ def _wobble_excess(levels_db: np.ndarray, levelled_db: np.ndarray) -> float:
     if times < 2 * WOBBLE_LINES + 1:
         return 0.0
     phase = np.arange(times, dtype=np.float32) / times
-    turns = np.outer(np.arange(1, WOBBLE_LINES + 1, dtype=np.float32), 2 * np.pi * phase)
-    lines = np.concatenate([np.cos(turns), np.sin(turns)]) / times
+    lines = loop_rate_lines(times)
     swing = lines @ levels_db
     ramp = (lines @ phase)[:, None]
     inside = swing - ramp * (levels_db[-1] - levels_db[0])
     swing = swing - ramp * levelled_db
-    wobble, own = (np.sqrt(2 * np.vdot(part, part) / part.shape[1]) for part in (swing, inside))
+    wobble, own = swing_db(swing), swing_db(inside)
     return max(0.0, float(wobble / np.hypot(JUST_HEARD_WOBBLE_DB, own)) - 0.7)
+
+
+def loop_rate_lines(times: int) -> np.ndarray:
+    """Cosines and sines of one, two and three turns in so many times, shape (6, times)."""
+    phase = np.arange(times, dtype=np.float32) / times
+    turns = np.outer(np.arange(1, WOBBLE_LINES + 1, dtype=np.float32), 2 * np.pi * phase)
+    return np.asarray(np.concatenate([np.cos(turns), np.sin(turns)]) / times)
+
+
+def swing_db(turning: np.ndarray) -> float:
+    """Return the rms swing of levels along those lines, shape (6, levels)."""
+    return float(np.sqrt(2 * np.vdot(turning, turning) / turning.shape[1]))

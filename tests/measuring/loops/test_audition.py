@@ -11,7 +11,7 @@ from keymapper.measuring.join import join_audibility
 from keymapper.measuring.loops import bake_loop, find_loop, finding, flattened
 from keymapper.measuring.loops.audition import JUST_HEARD_CENTS, audible_db, usual_step_cents
 from keymapper.measuring.loops.region import find_region
-from keymapper.model.loop import Loop, LoopVerdict
+from keymapper.model.loop import Loop, LoopOptions, LoopVerdict
 from tests.moving_notes import RATE, moving_note
 from tests.played_notes import played_note
 
@@ -90,6 +90,20 @@ def test_movement_coming_round_is_heard_unless_it_is_calmed() -> None:
     calm = audible_db(samples, RATE, region, replace(verdict, calming_ratio=0.8), usual)
     assert loud > 0
     assert calm < loud - 3
+
+
+def test_a_swing_at_the_rate_of_the_loop_is_heard() -> None:
+    note = played_note("piano", 8)
+    given = LoopOptions(given=Loop(start_frame=14357, end_frame=51414))
+    verdict = find_loop(note.samples, RATE, f0_hz=note.f0_hz, options=given)
+    region = find_region(note.samples, RATE, None)
+    usual = usual_step_cents(note.samples, region, RATE)
+    assert audible_db(note.samples, RATE, region, verdict, usual) > -1
+    found = find_loop(note.samples, RATE, f0_hz=note.f0_hz)
+    assert found.loop is not None
+    reference = flattened(note.samples, RATE, found)
+    shipped = bake_loop(note.samples, RATE, found)
+    assert join_audibility(reference, shipped, RATE, found.loop).worst_db < -2
 
 
 def test_steps_of_pitch_are_usual_where_it_sways() -> None:
