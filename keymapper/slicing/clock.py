@@ -29,6 +29,9 @@ _LEAST_GROWN = 3
 _MOST_MOVES = 6
 _BEGUN_BEFORE_SECONDS = 0.12
 _HEARD_BEFORE_SECONDS, _MOST_SHARE = 0.002, 0.8
+_LONGEST_SWELL_SECONDS = 2.0
+_QUIET_BLOCKS, _QUIET_RATIO = 50, 1.5
+"""Over so many blocks, power up to so many times the noise is but that."""
 
 
 def asked_notes(
@@ -73,6 +76,8 @@ def take_line(
 
     latency, drift = placed.alignment.latency_seconds, placed.alignment.drift
     if placed.by_swells:
+        swollen = _swollen_seconds(heard, probes(_ROUGH_LINE_NOTES)[0])
+        latency -= swollen if swollen > _ROUGH_REACH_SECONDS else 0.0
         latency, drift = _rough_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
     for _ in range(_MOST_MOVES):
         begun = _begun_before_seconds(heard, probes(_ROUGH_LINE_NOTES)[0])
@@ -120,6 +125,21 @@ def _of_quick_patches(timed: list[Timed], plan: FloatArray) -> tuple[list[Timed]
     if len(kept) < _LEAST_GROWN or quick == patches:
         return timed, plan
     return [timed[index] for index in kept], plan[kept]
+
+
+def _swollen_seconds(heard: HeardTake, asked: Sequence[Asked]) -> float:
+    """Return for how long most notes have stood out of the noise when they are expected.
+
+    What swells for long stands out of it long before it is told from what sounds around it.
+    """
+    levels, since = heard.levels, []
+    for one in asked:
+        first = max(0.0, one.expected_seconds - _LONGEST_SWELL_SECONDS)
+        power = levels.smooth_power(first, one.expected_seconds, _QUIET_BLOCKS)
+        quiet = np.flatnonzero(power <= _QUIET_RATIO * levels.noise_power)
+        if len(quiet):
+            since.append((len(power) - int(quiet[-1])) * levels.course.block_seconds)
+    return float(np.quantile(since, _MOST_SHARE)) if since else 0.0
 
 
 def _begun_before_seconds(heard: HeardTake, asked: Sequence[Asked]) -> float:

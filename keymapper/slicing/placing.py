@@ -36,7 +36,7 @@ _LEAST_SWELL = 0.15
 _GOOD_FIT = 0.6
 _VERY_GOOD_FIT = 0.85
 _SURE_STRENGTH = 0.3
-_PITCH_NOTES = 48
+_PITCH_NOTES, _OTHER_PITCH_NOTES = 48, 12
 _PITCH_SECONDS = (0.08, 1.2)
 _REFUSE_PITCHES = 8
 _EXACT_PITCH_FIT = 0.3
@@ -82,7 +82,7 @@ def placed_take(
     places = no_echoes(places, levels)
     if starts_seconds is not None:
         places = _starting_at(starts_seconds, places, plan)
-    pitches = _pitches(heard, candidates, places[0], pitch_of)
+    pitches = _pitches(heard, candidates, places, pitch_of)
     place, is_choice = likeliest(places, sheet.notes, pitches, levels)
     agreement = pitch_agreement(place, sheet.notes, pitches)
     is_in_time = _is_in_time(place, plan, candidates)
@@ -198,27 +198,43 @@ def _fit(
 def _pitches(
     heard: HeardTake,
     candidates: Sequence[Candidate],
-    place: Alignment,
+    places: Sequence[Alignment],
     pitch_of: PitchOf | None,
 ) -> dict[int, HeardPitch]:
-    """Measure some of the matched onsets, spread over the take; by onset index."""
+    """Measure some of the matched onsets, spread over the take; by onset index.
+
+    Where places have other onsets (slow swells have several each), some of their own, too.
+    """
     if pitch_of is None:
         return {}
     rate = heard.take.rate_hz
-    matched = [candidates[int(index)].seconds for index in place.onsets]
-    numbers = spread(len(matched), _PITCH_NOTES)
-
-    def stretches() -> Iterator[FloatArray]:
-        for number in numbers:
-            start = matched[number]
-            end = min([start + _PITCH_SECONDS[1], *matched[number + 1 : number + 2]])
-            yield heard.take.read(round((start + _PITCH_SECONDS[0]) * rate), round(end * rate))
+    stretches: dict[int, tuple[int, int]] = {}
+    for place in places:
+        untold = len(np.setdiff1d(place.onsets, list(stretches))) > 0.5 * len(place.onsets)
+        if not stretches or untold:
+            most = _OTHER_PITCH_NOTES if stretches else _PITCH_NOTES
+            stretches |= _pitch_stretches(candidates, place, most, rate)
 
     def pitch(samples: FloatArray) -> HeardPitch | None:
         return pitch_of(samples, rate) if len(samples) > 0.05 * rate else None
 
-    found = zip(numbers, side_by_side(pitch, stretches()), strict=True)
-    return {int(place.onsets[number]): one for number, one in found if one is not None}
+    read = (heard.take.read(*stretch) for stretch in stretches.values())
+    found = zip(stretches, side_by_side(pitch, read), strict=True)
+    return {onset: one for onset, one in found if one is not None}
+
+
+def _pitch_stretches(
+    candidates: Sequence[Candidate], place: Alignment, most: int, rate_hz: int
+) -> dict[int, tuple[int, int]]:
+    """Return the first and the end frame of some of the matched notes, by onset index."""
+    matched = [candidates[int(index)].seconds for index in place.onsets]
+    stretches = {}
+    for number in spread(len(matched), most):
+        start = matched[number]
+        end = min([start + _PITCH_SECONDS[1], *matched[number + 1 : number + 2]])
+        frames = round((start + _PITCH_SECONDS[0]) * rate_hz), round(end * rate_hz)
+        stretches[int(place.onsets[number])] = frames
+    return stretches
 
 
 def spread(count: int, most: int) -> list[int]:

@@ -41,8 +41,9 @@ _OVER_NOISE = 8.0
 _CURVE_OVER_NOISE = 25.0
 """The same along a curve, which stays just below that level for long."""
 _RATHER_EARLY = 0.98
-_SURE_ERRORS = 1.1
-"""Of the audible level, less so many errors of the fit."""
+_SURE_ERRORS, _CURVE_SURE_ERRORS = 1.4, 1.1
+"""Of the audible level, less so many errors of the fit; along a curve, which stays just below that
+level for long, each of them costs more."""
 _ERROR_STEP = 8
 """The error of a fit is taken at every eighth frame."""
 _LATEST_SHARE = 0.64
@@ -139,7 +140,8 @@ def seen_audible(
     elif _has_click(growth, fit):
         return None
     else:
-        growth, fit = _plainest(growth, fit)
+        if way != GROWING:
+            growth, fit = _plainest(growth, fit)
         seen = _grown_above(growth, fit_of(growth, prior_of(growth, fit)), threshold)
     return (
         seen if seen is not None and seen.seconds < _LATEST_SHARE * beginning.seen_seconds else None
@@ -147,7 +149,10 @@ def seen_audible(
 
 
 def _plainest(growth: Growth, fit: Fit) -> tuple[Growth, Fit]:
-    """Return a growth by its first power alone, where what bends it beside that is but noise."""
+    """Return a growth by its first power alone, where what bends it beside that is but noise.
+
+    Not for what grows straight: partials that lie too close to be told apart would seem surer.
+    """
     plain = growth_from(growth.ground, 0.0, growth.way[:1])
     plain_fit = fit_of(plain)
     left = (plain_fit.left_power - fit.left_power) * growth.ground.samples.size
@@ -181,7 +186,8 @@ def _grown_above(growth: Growth, fit: Fit, threshold: float) -> SeenAudible | No
     note, courses = growth.ground.note, growth.courses
     seen = courses[::_ERROR_STEP]
     variance = np.einsum("ij,ji->i", seen, linalg.solve(fit.precision, seen.T, assume_a="pos"))
-    error = _SURE_ERRORS * np.sqrt(fit.left_power * np.maximum(variance, 0))
+    errors = _SURE_ERRORS if growth.way == GROWING else _CURVE_SURE_ERRORS
+    error = errors * np.sqrt(fit.left_power * np.maximum(variance, 0))
     grown = soxr.resample(courses @ fit.growing, 1, note.factor)
     size = frame_peaks(grown.reshape(-1, note.samples.shape[1]))
     seconds = growth.seconds[0] + np.arange(len(size)) / (note.rate_hz * note.factor)

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from keymapper.cutting import heard_pitch
 from keymapper.errors import MeasurementError
 from keymapper.model.session import SessionSettings
 from keymapper.planning.sheet import plan_session
@@ -103,6 +104,27 @@ def test_notes_along_a_curve_are_seen_through_noise_by_the_power_that_most_follo
     errors = errors_ms(cut, take)
     assert np.median(np.abs(errors)) <= 0.2
     assert errors.max() <= 0.5
+
+
+@pytest.mark.parametrize(("lowest", "seed"), [(40, 1), (40, 2)])
+def test_low_soft_pads_are_not_cut_late_in_noise(lowest, seed):
+    sheet = sheet_of(range(lowest, lowest + 22, 3), (30, 60), spacing=4.2, hold=2.7)
+    how = Recording(drift_ppm=-130.0, noise_dbfs=-60.0, hum_dbfs=-65.0, seed=seed)
+    take, heard = played(sheet, "pad", how)
+    errors = errors_ms(slice_by_plan(heard, sheet), take)
+    assert errors.max() <= 0.5
+    assert np.percentile(np.abs(errors), 95) <= 12.0
+
+
+def test_what_swells_for_two_seconds_in_noise_is_named_by_its_pitches():
+    voices = (-12.0, -5.0, 0.0, 6.0, 11.0)
+    patch = replace(PATCHES["curved_pad"], attack_seconds=1.85, voices_cents=voices)
+    sheet = sheet_of(range(30, 66, 7), (30, 70, 120), spacing=3.3, hold=2.55)
+    take = render_take(sheet.notes, patch, Recording(latency_seconds=0.8, noise_dbfs=-55.0))
+    heard = hear_take(ArrayTake(take.samples, take.rate_hz))
+    cut = slice_by_plan(heard, sheet, heard_pitch)
+    assert indexes(cut) == list(range(len(sheet.notes)))
+    assert np.median(np.abs(errors_ms(cut, take))) <= 100.0
 
 
 @pytest.mark.parametrize(
