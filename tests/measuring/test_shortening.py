@@ -77,7 +77,7 @@ def test_a_loop_of_a_part_falls_as_the_whole_note_does() -> None:
 
 
 def test_a_loop_that_stands_still_costs_the_movement_of_the_note() -> None:
-    found = shapes_of(make_tone("seven_saws", F0_HZ, seconds=3.0, seed=1).samples)
+    found = shapes_of(make_tone("seven_saws", F0_HZ, seconds=3.0, seed=2).samples)
     movement = found[0].loop.movement_db
     assert movement is not None
     assert movement > 1.0

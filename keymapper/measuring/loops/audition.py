@@ -39,28 +39,13 @@ TAIL_SECONDS = 0.1
 SETTLED_SECONDS = 0.4
 JUST_HEARD_REPETITION_DB = 0.6
 REPEATING_SECONDS = 0.08
-JUST_HEARD_CENTS = 5.0
 #: A loop as short as this may be out of tune as a whole.
 MISTUNED_SECONDS = 0.3
-NATURAL_STEPS = 12
 #: Half a window: so far beyond a moment its levels reach. Less far between start and end of a brief
 #: loop lies what nearly is the join, and no proof that the note does the like by itself.
 WINDOW_HOPS = 2
+NATURAL_STRETCHES = 12
 LEAST_RATIO = 1e-3
-
-
-def usual_step_cents(samples: np.ndarray, region: SustainRegion, rate: int) -> float:
-    """Return the step of pitch in cents that nearly all moments of a sustain keep under.
-
-    At least what is just heard. samples : float, shape (frames, channels), the note.
-    """
-    window = round(WINDOW_SECONDS * rate)
-    last = region.end_frame - 2 * window
-    if last < region.start_frame:
-        return JUST_HEARD_CENTS
-    firsts = np.linspace(region.start_frame, last, NATURAL_STEPS).astype(int)
-    steps = _steps_cents([samples[first : first + 2 * window] for first in firsts], rate)
-    return max(JUST_HEARD_CENTS, YARDSTICK * float(np.percentile(steps, 95)))
 
 
 def audible_db(
@@ -181,7 +166,7 @@ def _usual_swing_db(natural: Envelope, lines: np.ndarray) -> float:
     if times < 2 or len(levels) < times:
         return 0.0
     ramp = np.linspace(0, 1, times, dtype=levels.dtype)[:, None]
-    firsts = np.unique(np.linspace(0, len(levels) - times, NATURAL_STEPS).astype(int))
+    firsts = np.unique(np.linspace(0, len(levels) - times, NATURAL_STRETCHES).astype(int))
     parts = [levels[first : first + times] for first in firsts]
     own = [swing_db(lines @ (part - ramp * (part[-1] - part[0]))) for part in parts]
     return float(np.percentile(own, 90))

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from keymapper.errors import UsageError
-from keymapper.measuring.loops.audition import audible_db, usual_step_cents
+from keymapper.measuring.loops.audition import audible_db
 from keymapper.measuring.loops.candidates import Bounds
 from keymapper.measuring.loops.drift import measure_drift, steady_trend_db
 from keymapper.measuring.loops.features import (
@@ -19,6 +19,7 @@ from keymapper.measuring.loops.features import (
     wanted_length_seconds,
 )
 from keymapper.measuring.loops.flattening import find_flattening
+from keymapper.measuring.loops.pitch_step import usual_step_cents
 from keymapper.measuring.loops.region import SustainRegion, find_region
 from keymapper.measuring.loops.search import (
     AUDITIONED_SECONDS,
@@ -162,7 +163,7 @@ def _least_heard(
     What is not heard anyway weighs nothing; a frozen loop must be heard so much less.
     """
     best, least = None, math.inf
-    usual_cents = usual_step_cents(samples, region, rate)
+    usual_cents = usual_step_cents(samples[region.start_frame : region.end_frame].T, rate)
     for found, verdict in verdicts:
         heard = audible_db(samples, rate, region, verdict, usual_cents)
         weighed = max(heard, UNHEARD_DB) + COST_DB * found.cost

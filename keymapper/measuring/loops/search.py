@@ -16,7 +16,7 @@ from keymapper.measuring.loops.candidates import (
 )
 from keymapper.measuring.loops.cost import choice_cost, shortlist_cost
 from keymapper.measuring.loops.crossfade import fade_frames
-from keymapper.measuring.loops.pitch_step import pitch_steps_cents
+from keymapper.measuring.loops.pitch_step import pitch_steps_cents, usual_step_cents
 from keymapper.measuring.loops.rarity import QuickLevels, quick_levels, quick_rarity
 from keymapper.measuring.loops.region import SustainRegion
 from keymapper.measuring.loops.repeating import off_repeating, waveform_repeats
@@ -24,7 +24,6 @@ from keymapper.measuring.loops.sustain import Sustain
 from keymapper.measuring.loops.traits import Traits, likenesses, measure_traits, with_wobble
 from keymapper.measuring.loops.trial import cheapest_fade, fades_to_try
 from keymapper.measuring.loops.waveform import (
-    CoarseWave,
     coarse_wave,
     correlation_at,
     full_rate_correlations,
@@ -92,12 +91,16 @@ def find_long_loops(
     apart = round(UNLIKE_SECONDS * rate)
     closer = _unlike(found, shortlist_cost(traits), apart, CLOSER_LOOK)
     found = found.chosen(closer)
-    traits = with_wobble(traits.chosen(closer), found, sustain)
+    traits = replace(
+        with_wobble(traits.chosen(closer), found, sustain),
+        pitch_cents=np.abs(pitch_steps_cents(coarse, found.ends, found.starts)),
+        usual_cents=np.full(len(closer), usual_step_cents(coarse.mono(), coarse.rate_hz, f0_hz)),
+    )
     order = _unlike(found, shortlist_cost(traits), apart, REFINED)
     found = _refined(samples, found.chosen(order), coarse.factor, template)
     quick = quick_levels(samples, rate, region.start_frame, region.end_frame)
     traits = traits.chosen(order)
-    traits = _with_full_rate_look(traits, found, samples, coarse, quick, bounds, template)
+    traits = _with_full_rate_look(traits, found, samples, quick, bounds, template)
     unlike, unlike_wide = likenesses(found, sustain, bounds)
     traits = replace(traits, unlike=unlike, unlike_wide=unlike_wide)
     most = TRIED_FOR_AUDITION if short else TRIED
@@ -195,12 +198,11 @@ def _with_full_rate_look(
     traits: Traits,
     found: Candidates,
     samples: np.ndarray,
-    coarse: CoarseWave,
     quick: QuickLevels,
     bounds: Bounds,
     template: int,
 ) -> Traits:
-    """Add what only the full rate shows: pitch, how the waveform goes on, unusual moments."""
+    """Add what only the full rate shows: how the waveform goes on, unusual moments."""
     last = bounds.last_end
     after = [
         1 - correlation_at(samples, int(start), int(end), min(template, last - int(end)))
@@ -212,6 +214,5 @@ def _with_full_rate_look(
         traits,
         mismatch=1 - found.correlation,
         after=np.array(after),
-        pitch_cents=np.abs(pitch_steps_cents(coarse, found.ends, found.starts)),
         quick_rarity=quick_rarity(quick, found.starts, found.ends),
     )

@@ -9,6 +9,7 @@ import numpy as np
 from keymapper.measuring.loops.candidates import Bounds, Candidates, short_penalty
 from keymapper.measuring.loops.crossfade import fade_frames
 from keymapper.measuring.loops.likeness import faded_levels_db, unlikeness
+from keymapper.measuring.loops.pitch_step import JUST_HEARD_CENTS
 from keymapper.measuring.loops.rarity import slow_rarity
 from keymapper.measuring.loops.sustain import Sustain
 
@@ -28,9 +29,9 @@ class Traits:
     off_period : how far from a whole number of the periods the note repeats with, in periods.
     short : octaves by which the loop falls short of the wanted length.
     rarity, quick_rarity : how unusual the start is, at 43 ms and at 5 ms.
-    wobble : swing at the loop's rate beyond its own.
+    wobble : swing at the loop's rate, in parts of what its inside swings or of what is just heard.
     unlike, unlike_wide : how unlike the note the faded join is, in third octaves and wide bands.
-    pitch_cents : step of the pitch.
+    pitch_cents : step of the pitch; ``usual_cents`` the steps the note keeps under by itself.
     """
 
     mismatch: np.ndarray
@@ -46,6 +47,7 @@ class Traits:
     unlike_wide: np.ndarray
     after: np.ndarray
     pitch_cents: np.ndarray
+    usual_cents: np.ndarray
     quick_rarity: np.ndarray
 
     def chosen(self, index: np.ndarray) -> Traits:
@@ -79,6 +81,7 @@ def measure_traits(found: Candidates, sustain: Sustain, bounds: Bounds) -> Trait
         unlike_wide=none,
         after=none,
         pitch_cents=none,
+        usual_cents=np.full(len(lengths), JUST_HEARD_CENTS),
         quick_rarity=none,
     )
 
@@ -89,7 +92,7 @@ def with_wobble(traits: Traits, found: Candidates, sustain: Sustain) -> Traits:
     at_end = sustain.envelope.index_at(found.ends)
     levelled = sustain.drift.levelled_db(at_start, at_end)
     wobble = [
-        _wobble_excess(sustain.envelope.levels_db[first:last], drift)
+        _wobble(sustain.envelope.levels_db[first:last], drift)
         for first, last, drift in zip(at_start, at_end, levelled, strict=True)
     ]
     return replace(traits, wobble=np.array(wobble))
@@ -173,8 +176,8 @@ def _running(values: np.ndarray) -> np.ndarray:
     return np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0)])
 
 
-def _wobble_excess(levels_db: np.ndarray, levelled_db: np.ndarray) -> float:
-    """Swing at the loop's own rate, as a ratio to what its inside swings anyway, over 0.7."""
+def _wobble(levels_db: np.ndarray, levelled_db: np.ndarray) -> float:
+    """Swing at the loop's own rate, as a ratio to what its inside swings anyway."""
     times = len(levels_db)
     if times < 2 * WOBBLE_LINES + 1:
         return 0.0
@@ -185,7 +188,7 @@ def _wobble_excess(levels_db: np.ndarray, levelled_db: np.ndarray) -> float:
     inside = swing - ramp * (levels_db[-1] - levels_db[0])
     swing = swing - ramp * levelled_db
     wobble, own = swing_db(swing), swing_db(inside)
-    return max(0.0, float(wobble / np.hypot(JUST_HEARD_WOBBLE_DB, own)) - 0.7)
+    return float(wobble / np.hypot(JUST_HEARD_WOBBLE_DB, own))
 
 
 def loop_rate_lines(times: int) -> np.ndarray:

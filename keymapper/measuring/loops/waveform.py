@@ -35,6 +35,10 @@ class CoarseWave:
         """Coarse frame nearest to each frame of the note."""
         return np.asarray(np.rint((frames - self.first_frame) / self.factor).astype(int))
 
+    def mono(self) -> np.ndarray:
+        """Return the mean of the channels, shape (1, frames)."""
+        return np.asarray(self.wave.mean(axis=0, keepdims=True))
+
     def energies_before(self, ends: np.ndarray) -> np.ndarray:
         """Energy of the template that ends at each coarse frame."""
         return np.asarray(self.energy[ends] - self.energy[ends - self.template_frames] + 1e-12)

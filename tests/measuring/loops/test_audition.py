@@ -9,8 +9,9 @@ import pytest
 
 from keymapper.measuring.join import join_audibility
 from keymapper.measuring.loops import bake_loop, find_loop, finding, flattened
-from keymapper.measuring.loops.audition import JUST_HEARD_CENTS, audible_db, usual_step_cents
-from keymapper.measuring.loops.region import find_region
+from keymapper.measuring.loops.audition import audible_db
+from keymapper.measuring.loops.pitch_step import JUST_HEARD_CENTS, usual_step_cents
+from keymapper.measuring.loops.region import SustainRegion, find_region
 from keymapper.model.loop import Loop, LoopOptions, LoopVerdict
 from tests.moving_notes import RATE, moving_note
 from tests.played_notes import played_note
@@ -25,12 +26,16 @@ def tone(seconds: float, partials: int = 8, f0_hz: float = F0_HZ) -> np.ndarray:
     return np.asarray(0.2 * sum(waves), dtype=np.float32)[:, None]
 
 
+def usual_cents(samples: np.ndarray, region: SustainRegion) -> float:
+    return usual_step_cents(samples[region.start_frame : region.end_frame].T, RATE)
+
+
 def heard_db(samples: np.ndarray, start: int, end: int, fade: int = 0) -> float:
     verdict = LoopVerdict(
         loop=Loop(start_frame=start, end_frame=end), kind="long", reason="", crossfade_frames=fade
     )
     region = find_region(samples, RATE, None)
-    return audible_db(samples, RATE, region, verdict, usual_step_cents(samples, region, RATE))
+    return audible_db(samples, RATE, region, verdict, usual_cents(samples, region))
 
 
 def test_a_whole_number_of_periods_is_not_heard() -> None:
@@ -85,7 +90,7 @@ def test_movement_coming_round_is_heard_unless_it_is_calmed() -> None:
         reason="",
         crossfade_frames=4000,
     )
-    usual = usual_step_cents(samples, region, RATE)
+    usual = usual_cents(samples, region)
     loud = audible_db(samples, RATE, region, verdict, usual)
     calm = audible_db(samples, RATE, region, replace(verdict, calming_ratio=0.8), usual)
     assert loud > 0
@@ -97,7 +102,7 @@ def test_a_swing_at_the_rate_of_the_loop_is_heard() -> None:
     given = LoopOptions(given=Loop(start_frame=14357, end_frame=51414))
     verdict = find_loop(note.samples, RATE, f0_hz=note.f0_hz, options=given)
     region = find_region(note.samples, RATE, None)
-    usual = usual_step_cents(note.samples, region, RATE)
+    usual = usual_cents(note.samples, region)
     assert audible_db(note.samples, RATE, region, verdict, usual) > -1
     found = find_loop(note.samples, RATE, f0_hz=note.f0_hz)
     assert found.loop is not None
@@ -108,9 +113,9 @@ def test_a_swing_at_the_rate_of_the_loop_is_heard() -> None:
 
 def test_steps_of_pitch_are_usual_where_it_sways() -> None:
     steady = tone(1.0)
-    assert usual_step_cents(steady, find_region(steady, RATE, None), RATE) == JUST_HEARD_CENTS
+    assert usual_cents(steady, find_region(steady, RATE, None)) == JUST_HEARD_CENTS
     swaying = moving_note("vibrato", 100).samples
-    assert usual_step_cents(swaying, find_region(swaying, RATE, None), RATE) > JUST_HEARD_CENTS
+    assert usual_cents(swaying, find_region(swaying, RATE, None)) > JUST_HEARD_CENTS
 
 
 def test_of_a_short_sustain_the_next_loop_is_taken_where_the_first_is_heard(

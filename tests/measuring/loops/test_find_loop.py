@@ -11,7 +11,7 @@ import pytest
 from keymapper.errors import UsageError
 from keymapper.measuring.join import join_audibility
 from keymapper.measuring.loops import bake_loop, find_loop, flattened
-from keymapper.model.loop import Loop, LoopOptions, LoopVerdict
+from keymapper.model.loop import JoinAudibility, Loop, LoopOptions, LoopVerdict
 from tests.moving_notes import DECAYING, NASTY, RATE, MovingNote, moving_note
 
 
@@ -25,11 +25,15 @@ def found(note: MovingNote, options: LoopOptions | None = None) -> LoopVerdict:
     )
 
 
-def heard_db(note: MovingNote, verdict: LoopVerdict) -> float:
+def heard(note: MovingNote, verdict: LoopVerdict) -> JoinAudibility:
     assert verdict.loop is not None
     shipped = bake_loop(note.samples, note.rate, verdict)
     reference = flattened(note.samples, note.rate, verdict)
-    return join_audibility(reference, shipped, note.rate, verdict.loop).worst_db
+    return join_audibility(reference, shipped, note.rate, verdict.loop)
+
+
+def heard_db(note: MovingNote, verdict: LoopVerdict) -> float:
+    return heard(note, verdict).worst_db
 
 
 @pytest.mark.parametrize("kind", ["steady_saw", "steady_square", "steady_drawbars"])
@@ -48,6 +52,20 @@ def test_loops_are_a_whole_number_of_beats(kind: str) -> None:
     turns = verdict.loop.length_frames / note.rate / note.periods_seconds[0]
     assert abs(turns - round(turns)) < 0.02
     assert heard_db(note, verdict) <= 0
+
+
+@pytest.mark.parametrize("kind", ["pulse_modulation", "vibrato"])
+def test_pitch_goes_on_over_the_join(kind: str) -> None:
+    note = moving_note(kind, 110)
+    assert heard(note, found(note)).pitch_db < -12
+
+
+@pytest.mark.parametrize("seed", [100, 102])
+def test_of_whole_beats_those_are_taken_that_do_not_swing_with_the_loop(seed: int) -> None:
+    note = moving_note("pulse_modulation", seed)
+    wobble = heard(note, found(note)).wobble_db
+    assert wobble is not None
+    assert wobble < -12
 
 
 def test_a_loop_keeps_to_what_has_settled() -> None:
