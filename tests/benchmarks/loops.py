@@ -167,7 +167,7 @@ def check(name: str, value: float, target: float, at_least: bool) -> None:
 
 
 def main() -> None:
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 8
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 24
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     seeds = range(first, first + 2 * count, 2)
     print(f"{'% inaudible':26s}   n   full   join lively  median   zero auto rand")
