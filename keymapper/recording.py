@@ -44,6 +44,8 @@ class NoteSource:
     """When it was played in its session."""
     held_frames: int | None = None
     """How many of its frames its key was held for; None where nobody knows."""
+    cut_frames: int | None = None
+    """How many frames were cut for it: a file of another length was changed since."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,11 +103,12 @@ def measured_recording(order: MeasuringOrder) -> Recording | SkippedFile:
 def _measured(order: MeasuringOrder) -> Recording:
     place = order.source
     audio = read_place(place.audio)
+    held_frames = place.held_frames if len(audio.samples) == place.cut_frames else None
     measurement = measured_note(
         audio.samples,
         audio.info.rate,
         reference_hz=order.reference_hz,
-        note_off_frame=place.held_frames,
+        note_off_frame=held_frames,
     )
     baked_cents = _baked_cents(measurement.pitch, order.targets_cents)
     cut = preparation(measurement, audio.info.rate, order.rate, baked_cents)
@@ -118,7 +121,7 @@ def _measured(order: MeasuringOrder) -> Recording:
         note,
         cut.rate,
         f0_hz=measurement.pitch.f0_hz,
-        note_off_frame=_note_off_frame(place, cut, audio.info.rate),
+        note_off_frame=_note_off_frame(held_frames, cut, audio.info.rate),
         settled_frame=_settled_frame(measurement.pitch, cut, audio.info.rate),
         options=options,
     )
@@ -133,11 +136,11 @@ def _measured(order: MeasuringOrder) -> Recording:
     )
 
 
-def _note_off_frame(place: NoteSource, cut: Preparation, source_rate: int) -> int | None:
+def _note_off_frame(held_frames: int | None, cut: Preparation, source_rate: int) -> int | None:
     """Return at which frame of the cut note its key was let go; None where nobody knows."""
-    if place.held_frames is None:
+    if held_frames is None:
         return None
-    return max(0, round((place.held_frames - cut.start_frame) * cut.scale(source_rate)))
+    return max(0, round((held_frames - cut.start_frame) * cut.scale(source_rate)))
 
 
 def _settled_frame(pitch: Pitch, cut: Preparation, source_rate: int) -> int:

@@ -4,6 +4,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 import soundfile
 
@@ -105,6 +106,19 @@ def test_what_stands_still_while_held_loops_there_however_long_it_dies_away(tmp_
             assert note.measurement.course.sustains
             off_seconds = note.measurement.course.note_off_frame / note.source.rate
             assert off_seconds == pytest.approx(2.0, abs=0.03)
+
+
+def test_a_file_changed_since_it_was_cut_is_no_longer_held_as_planned(session, tmp_path):
+    top, sheet = session
+    out = tmp_path / "notes"
+    write_notes(cut_takes([top / "take.wav"], sheet), [top / "take.wav"], out)
+    file = out / "session_052_v110_rr1.wav"
+    samples, rate = soundfile.read(file, always_2d=True)
+    later = np.concatenate([np.zeros((rate, samples.shape[1])), samples])
+    soundfile.write(file, later, rate, subtype="PCM_24")
+    manifest = build_instrument(out, tmp_path / "out", settings=ONE)
+    (note,) = (one for one in manifest.notes if one.source.file == file.name)
+    assert note.measurement.course.note_off_frame == pytest.approx(2.2 * rate, abs=0.05 * rate)
 
 
 def test_notes_of_a_take_are_traced_to_it(session, tmp_path):

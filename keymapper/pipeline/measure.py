@@ -202,6 +202,7 @@ def with_cutting(source: NoteSource, note: CutNote, report: CutReport) -> NoteSo
         doubts=note.cutting_doubts,
         session_seconds=report.session_seconds(note),
         held_frames=report.held_frames(note),
+        cut_frames=note.end_frame - note.first_frame,
     )
 
 
