@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from keymapper.measuring.loops.features import Envelope, detrended
+from keymapper.measuring.loops.period import Period
 from keymapper.measuring.loops.waveform import (
     CoarseWave,
     correlations,
@@ -20,10 +21,10 @@ PEAK_SPACING_SECONDS = 0.006
 PAIRS = 24
 PAIR_SPACING = 3
 PAIR_REACH_SECONDS = 0.012
-REPEATS = 8
-PLACES_PER_REPEAT = 4
-REPEATS_APART_SECONDS, PLACES_APART_HOPS = 0.02, 6
-REPEAT_REACH_FRAMES = 2
+TURNS = 12
+PLACES_PER_TURN, PLACES_APART_HOPS = 4, 6
+#: So far from whole periods a loop may be.
+OFF_PERIOD = 0.012
 AROUND_HOPS = 10
 UNSEEN_PART = 0.5
 ACHIEVABLE_QUANTILE = 0.003
@@ -200,47 +201,40 @@ def pair_candidates(
     return _at_best_lags(coarse, starts, ends, bounds, round(PAIR_REACH_SECONDS * coarse.rate_hz))
 
 
-def repeating_candidates(
-    coarse: CoarseWave,
-    repeats: np.ndarray,
-    envelope: Envelope,
-    distances: np.ndarray,
-    bounds: Bounds,
+def periodic_candidates(
+    coarse: CoarseWave, period: Period, envelope: Envelope, distances: np.ndarray, bounds: Bounds
 ) -> Candidates:
-    """Return loops of the lengths a sustain repeats with, where their surroundings match best.
+    """Return loops of whole periods, where their surroundings match best.
 
-    repeats : autocorrelation of its waveform at every lag in coarse frames.
     distances : shape (times, lags), of each time from every later one.
     """
-    lags = _peaks(repeats[None], max(3, round(PEAK_SPACING_SECONDS * coarse.rate_hz)))[0]
-    lengths = lags * coarse.factor
-    merit = repeats[lags] - 0.1 * short_penalty(lengths, bounds.wanted_frames)
-    merit[(lengths < bounds.shortest_frames) | (lengths > bounds.longest_frames)] = -np.inf
-    apart = round(REPEATS_APART_SECONDS * coarse.rate_hz * coarse.factor)
+    period_frames = period.hops * envelope.hop_frames
+    turns = np.arange(1, int(bounds.longest_frames / period_frames) + 1)
+    lengths = np.rint(period_frames * turns).astype(int)
+    lengths = lengths[lengths >= bounds.shortest_frames]
+    wanted = np.argsort(short_penalty(lengths, bounds.wanted_frames), kind="stable")[:TURNS]
     times = len(distances)
     frames = envelope.first_frame + np.arange(times) * envelope.hop_frames
     starts, ends = [], []
-    for length in lengths[_apart(lengths, -merit, apart, REPEATS)]:
+    for length in lengths[wanted]:
         away = distances[:, min(times - 1, round(length / envelope.hop_frames))]
         inside = (frames >= bounds.first_start) & (frames + length <= bounds.last_end)
-        cost = np.where(inside, away, np.inf)
-        places = frames[_apart(np.arange(times), cost, PLACES_APART_HOPS, PLACES_PER_REPEAT)]
+        places = frames[_apart(np.where(inside, away, np.inf), PLACES_APART_HOPS, PLACES_PER_TURN)]
         starts.append(places)
         ends.append(places + length)
     if not starts:
         return _none()
-    return _at_best_lags(
-        coarse, np.concatenate(starts), np.concatenate(ends), bounds, REPEAT_REACH_FRAMES
-    )
+    reach = round(OFF_PERIOD * period_frames / coarse.factor)
+    return _at_best_lags(coarse, np.concatenate(starts), np.concatenate(ends), bounds, reach)
 
 
-def _apart(places: np.ndarray, cost: np.ndarray, apart: float, most: int) -> np.ndarray:
+def _apart(cost: np.ndarray, apart: int, most: int) -> np.ndarray:
     """Return which places cost least of those no two of which are nearer than ``apart``."""
-    cost = cost.copy()
+    cost, places = cost.copy(), np.arange(len(cost))
     kept: list[int] = []
     while len(kept) < most and np.isfinite(cost).any():
         kept.append(int(np.argmin(cost)))
-        cost[np.abs(places - places[kept[-1]]) < apart] = np.inf
+        cost[np.abs(places - kept[-1]) < apart] = np.inf
     return np.array(kept, dtype=int)
 
 

@@ -139,6 +139,23 @@ def uncut(bands: BandPowers, rate: int) -> BandPowers:
     )
 
 
+def averaged_powers(bands: BandPowers, rate: int, seconds: float) -> BandPowers:
+    """Return powers averaged with a Hann window of so many seconds, where all of it is inside.
+
+    What comes round in half of those seconds or less averages out.
+    """
+    reach = 0.5 * seconds * rate / bands.hop_frames
+    most = min(math.floor(reach), (bands.powers.shape[1] - 1) // 2)
+    places = np.arange(-most, most + 1)
+    weights = (0.5 + 0.5 * np.cos(np.pi * places / reach)).astype(np.float32)
+    stretches = np.lib.stride_tricks.sliding_window_view(bands.powers, len(places), axis=1)
+    return replace(
+        bands,
+        powers=stretches @ (weights / weights.sum()),
+        first_frame=bands.first_frame + bands.hop_frames * most,
+    )
+
+
 def band_edges_hz(rate: int) -> np.ndarray:
     """Edges of the bands: third octaves from 40 Hz up to 16 kHz, none narrower than is resolved.
 

@@ -97,7 +97,7 @@ def find_loop(
     region = _settled(region, settled_frame, rate)
     samples = np.ascontiguousarray(samples, dtype=np.float32)
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
-    sustain = measure_sustain(bands, rate)
+    sustain = measure_sustain(bands, rate, f0_hz)
     levelled = bands if options.flatten else None
     promising = _promising(samples, sustain, region, f0_hz, options)
     verdicts = ((found, _verdict(found, region, sustain, f0_hz, levelled)) for found in promising)
@@ -209,7 +209,7 @@ def _given_verdict(
         refusal=None,
     )
     bands = measure_band_powers(samples, rate, region.start_frame, region.end_frame)
-    sustain = measure_sustain(bands, rate)
+    sustain = measure_sustain(bands, rate, f0_hz)
     bounds = _bounds(sustain.movement_db, region, rate, given.length_frames / rate)
     loop = given_loop(samples, sustain, given, bounds, f0_hz)
     if SHORTEST_SECONDS * rate <= given.length_frames < SHORTEST_LONG_SECONDS * rate:

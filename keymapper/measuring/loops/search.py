@@ -11,7 +11,7 @@ from keymapper.measuring.loops.candidates import (
     Bounds,
     Candidates,
     pair_candidates,
-    repeating_candidates,
+    periodic_candidates,
     waveform_candidates,
 )
 from keymapper.measuring.loops.cost import choice_cost, shortlist_cost
@@ -19,8 +19,7 @@ from keymapper.measuring.loops.crossfade import fade_frames
 from keymapper.measuring.loops.pitch_step import pitch_steps_cents, usual_step_cents
 from keymapper.measuring.loops.rarity import QuickLevels, quick_levels, quick_rarity
 from keymapper.measuring.loops.region import SustainRegion
-from keymapper.measuring.loops.repeating import off_repeating, waveform_repeats
-from keymapper.measuring.loops.sustain import Sustain
+from keymapper.measuring.loops.sustain import Sustain, sways
 from keymapper.measuring.loops.traits import Traits, likenesses, measure_traits, with_wobble
 from keymapper.measuring.loops.trial import cheapest_fade, fades_to_try
 from keymapper.measuring.loops.waveform import (
@@ -38,9 +37,6 @@ TRIED = 3
 AUDITIONED_SECONDS, TRIED_FOR_AUDITION = 2.0, 5
 SURE_CORRELATION = 0.9995
 UNLIKE_SECONDS = 0.02
-#: Of tones under this, band levels sway with single periods: the waveform tells what repeats, if
-#: there is enough of it.
-LEVELS_SWAY_HZ = 80.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,18 +72,13 @@ def find_long_loops(
         pair_candidates(coarse, sustain.envelope, distances, sustain.achievable_db, bounds)
     )
     short = region.seconds(rate) < AUDITIONED_SECONDS
-    low = f0_hz is not None and f0_hz < LEVELS_SWAY_HZ
-    repeats = waveform_repeats(coarse) if low and not short else None
-    if repeats is not None:
+    if sways(f0_hz) and sustain.period.certainty > 0:
         found = found.and_also(
-            repeating_candidates(coarse, repeats, sustain.envelope, distances, bounds)
+            periodic_candidates(coarse, sustain.period, sustain.envelope, distances, bounds)
         )
     if len(found.starts) == 0:
         return
     traits = measure_traits(found, sustain, bounds)
-    if repeats is not None:
-        off = off_repeating(repeats, found.ends - found.starts, coarse, bounds)
-        traits = replace(traits, off_period=off)
     apart = round(UNLIKE_SECONDS * rate)
     closer = _unlike(found, shortlist_cost(traits), apart, CLOSER_LOOK)
     found = found.chosen(closer)

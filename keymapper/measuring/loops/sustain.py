@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeGuard
 
 import numpy as np
 from scipy import fft
@@ -17,19 +18,25 @@ from keymapper.measuring.loops.features import (
     HOP_SECONDS,
     BandPowers,
     Envelope,
+    averaged_powers,
     detrended,
     masked_levels,
     movement_db,
     wide_levels,
 )
 from keymapper.measuring.loops.likeness import Moments, measure_moments
-from keymapper.measuring.loops.period import Period, find_period
+from keymapper.measuring.loops.period import NO_PERIOD, Period, find_period
 
 REACH_HOPS = 12
 COMPARED_EVERY = 2
 LEAST_USUAL_DB = 0.6
 #: So much of a note must be seen again for it to repeat.
 SURE_HOPS = 20
+#: Of tones under this, levels seen at 43 ms sway with single periods, by more than a vibrato moves
+#: them; over four of their periods what moves the tone is left.
+LEVELS_SWAY_HZ, PERIODS_AVERAGED = 80.0, 4
+#: Steady tones still move by 0.01 dB, and that comes round with the hops.
+LEAST_MOVED_DB = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,8 +67,11 @@ class Sustain:
     rate: int
 
 
-def measure_sustain(bands: BandPowers, rate: int) -> Sustain:
-    """Return what the search needs to know about the movement of a sustain."""
+def measure_sustain(bands: BandPowers, rate: int, f0_hz: float | None) -> Sustain:
+    """Return what the search needs to know about the movement of a sustain.
+
+    f0_hz : the pitch of the note, where it is known.
+    """
     envelope = masked_levels(bands)
     levels = envelope.levels_db
     drift = measure_drift(levels)
@@ -92,9 +102,20 @@ def measure_sustain(bands: BandPowers, rate: int) -> Sustain:
         achievable_db=achievable_distance_db(distances, round(0.1 / HOP_SECONDS)),
         movement_db=movement_db(levels),
         periodicity=repeats,
-        period=find_period(repeats),
+        period=_low_period(bands, rate, f0_hz) if sways(f0_hz) else find_period(repeats),
         rate=rate,
     )
+
+
+def sways(f0_hz: float | None) -> TypeGuard[float]:
+    """Return whether a tone is so low that levels sway with its single periods."""
+    return f0_hz is not None and f0_hz < LEVELS_SWAY_HZ
+
+
+def _low_period(bands: BandPowers, rate: int, f0_hz: float) -> Period:
+    """Return the period of what moves a low tone: a beat, a vibrato, a pulse width."""
+    levels = masked_levels(averaged_powers(bands, rate, PERIODS_AVERAGED / f0_hz)).levels_db
+    return find_period(periodicity(levels)) if movement_db(levels) > LEAST_MOVED_DB else NO_PERIOD
 
 
 def reach_hops(times: int) -> int:
