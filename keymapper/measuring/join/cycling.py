@@ -113,23 +113,31 @@ def _natural_swing_db(levels: np.ndarray, lines: np.ndarray) -> float:
 def _repetition_db(period: np.ndarray, natural: NaturalLevels, ground: Ground) -> float:
     """How audibly the same movement comes round, over threshold."""
     moved = float(np.sqrt(np.mean((period - period.mean(axis=0)) ** 2)))
-    hop = THIRDS.hop_frames(ground.rate)
-    length = ground.end - ground.start
-    repeats = _periodicity(natural.levels_db, round(length / hop))
-    seconds = length / ground.rate
+    seconds = (ground.end - ground.start) / ground.rate
+    repeats = _periodicity(natural, ground)
     heard = moved * math.sqrt(1 - repeats) / (1 + (seconds / MEMORY_SECONDS) ** 2)
     return 20 * math.log10(max(heard, 1e-6) / REPETITION_DB)
 
 
-def _periodicity(levels: np.ndarray, lag: int) -> float:
-    """Autocorrelation of detrended levels at one lag, 0 to 1."""
-    times = len(levels)
-    if lag >= times - 2:
+def _periodicity(natural: NaturalLevels, ground: Ground) -> float:
+    """Autocorrelation of the detrended levels of the note at the length of the loop, 0 to 1.
+
+    At its very frames: levels of a low tone sway with its single periods, which last few hops.
+    """
+    length = ground.end - ground.start
+    later = ground.natural[:, length:]
+    if later.shape[1] < THIRDS.window_frames(ground.rate):
         return 0.0
-    place = np.arange(times) - (times - 1) / 2
-    centred = levels - levels.mean(axis=0)
-    centred = centred - place[:, None] * (place @ centred / (place @ place))
-    early, late = centred[: times - lag], centred[lag:]
+    levels = natural.levels_db
+    late = levels_db(masked_powers(later, ground.rate, THIRDS)[0], natural.floor)
+    if len(late) <= 2:
+        return 0.0
+    place = np.arange(len(levels)) - (len(levels) - 1) / 2
+    mean = levels.mean(axis=0)
+    slope = place @ (levels - mean) / (place @ place)
+    place = place[: len(late), None]
+    early = levels[: len(late)] - mean - place * slope
+    late = late - mean - (place + length / THIRDS.hop_frames(ground.rate)) * slope
     energy = math.sqrt(float((early**2).sum()) * float((late**2).sum()))
     return min(1.0, max(0.0, float((early * late).sum()) / energy)) if energy > 0 else 0.0
 

@@ -124,6 +124,16 @@ def test_frozen_noise_is_heard_coming_round() -> None:
     assert result.repetition_db > 3
 
 
+def test_single_periods_of_a_low_tone_are_no_repetition() -> None:
+    period = 1603  # about 30 Hz; 19 of them are no whole number of hops
+    pulses = np.exp(-(np.arange(4 * RATE) % period) / (0.002 * RATE))
+    for periods, heard in ((19, False), (18.5, True)):
+        loop = Loop(start_frame=RATE, end_frame=RATE + round(periods * period))
+        result = judged(pulses, loop=loop)
+        assert result.repetition_db is not None
+        assert (result.repetition_db > 0) == heard
+
+
 def test_a_single_cycle_has_no_wobble_and_shows_as_frozen() -> None:
     beating = sawtooth() + sawtooth(F0_HZ + 2.5)
     result = judged(beating, loop=Loop(start_frame=RATE, end_frame=RATE + 5 * PERIOD))
