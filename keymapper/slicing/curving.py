@@ -40,7 +40,7 @@ _REACH_SECONDS, _NEAR_REACH_SECONDS = 0.3, 0.05
 """Keys may go down so far from where they are expected, before and after a rough line is known: the
 less is left open, the less of what still rings before a note is fitted beside it."""
 _ROUGH, _FINE = np.arange(-0.28, 0.1, 0.02), np.arange(-0.04, 0.041, 0.004)
-_FAR = np.concatenate([np.arange(-0.8, -0.3, 0.04), _ROUGH])
+_FAR = np.concatenate([np.arange(-0.78, -0.3, 0.1), _ROUGH])
 """The first line of notes that swell for very long is that of when they are heard at last."""
 _BETWEEN = 8
 """Lines are tried at so many places from one moment to the next."""
