@@ -29,6 +29,8 @@ _TAIL_SHARE, _TAIL_IN_NOISE = 5e-4, 0.5
 _SEEN_SECONDS, _SHORTLY_SEEN_SECONDS, _LEAST_SEEN_SECONDS = 0.5, 0.25, 0.1
 """Looked at for the first audible frame, after key-down; of notes held shortly, less: in what there
 is of their hold, beats are not told from single partials, and bend these."""
+_LONGER_SEEN = 1.6
+"""So many times what it takes to stand out of the noise, where that takes long."""
 _RISEN_SHARE, _RISEN_BLOCKS = 0.6, 20
 """Risen to this share of how strong it is held, over so many blocks, a note may end to rise."""
 _HOLD_SECONDS, _HOLD_SHARE = 2.0, 0.7
@@ -102,17 +104,15 @@ def beginning_of(
     start, first = (
         max(0, quiet - round(seconds * rate)) for seconds in (_TAIL_SECONDS, _PAST_SECONDS)
     )
-    read = part(start / rate, expected + reach_seconds + _SEEN_SECONDS)
+    seen_seconds = _seen_seconds(levels, asked)
+    read = part(start / rate, expected + reach_seconds + max(_SEEN_SECONDS, seen_seconds))
     beginning = Beginning(
         stretch=read[first - start :],
         key_down_frame=round(expected * rate) - first,
         quiet_frames=quiet - first,
         hold=part(asked.off_seconds - min(_HOLD_SECONDS, _HOLD_SHARE * held), asked.off_seconds),
         before=read[: quiet - start],
-        seen_seconds=min(
-            _SEEN_SECONDS if is_held_long(asked) else _SHORTLY_SEEN_SECONDS,
-            max(_LEAST_SEEN_SECONDS, _rising_seconds(levels, asked)),
-        ),
+        seen_seconds=seen_seconds,
         rate_hz=rate,
         hum_hz=hum_hz,
     )
@@ -121,14 +121,20 @@ def beginning_of(
     return beginning if is_there else None
 
 
-def _rising_seconds(levels: Levels, asked: Asked) -> float:
-    """Return for how long after key-down a note rises steadily, at least."""
+def _seen_seconds(levels: Levels, asked: Asked) -> float:
+    """Return for how long after key-down a note tells how it begins: it rises steadily."""
     expected, off = asked.expected_seconds, asked.off_seconds
     noise, tail = levels.noise_before(expected), levels.tails_before(np.array([expected]))[0]
     held = levels.mean_power(0.5 * (expected + off), off) - noise
-    power = levels.smooth_power(expected, off, _RISEN_BLOCKS)
-    risen = np.flatnonzero(power - max(noise, tail) >= _RISEN_SHARE**2 * held)
-    return float(risen[0] * levels.course.block_seconds) if len(risen) else off - expected
+    power = levels.smooth_power(expected, off, _RISEN_BLOCKS) - max(noise, tail)
+
+    def first(least: float) -> float:
+        risen = np.flatnonzero(power >= least)
+        return float(risen[0] * levels.course.block_seconds) if len(risen) else off - expected
+
+    usual = _SEEN_SECONDS if is_held_long(asked) else _SHORTLY_SEEN_SECONDS
+    most = max(usual, _LONGER_SEEN * first(max(noise, tail)))
+    return min(most, max(_LEAST_SEEN_SECONDS, first(_RISEN_SHARE**2 * held)))
 
 
 def fine_note(beginning: Beginning) -> CoarseNote | None:

@@ -40,6 +40,8 @@ _REACH_SECONDS, _NEAR_REACH_SECONDS = 0.3, 0.05
 """Keys may go down so far from where they are expected, before and after a rough line is known: the
 less is left open, the less of what still rings before a note is fitted beside it."""
 _ROUGH, _FINE = np.arange(-0.28, 0.1, 0.02), np.arange(-0.04, 0.041, 0.004)
+_FAR = np.concatenate([np.arange(-0.78, -0.3, 0.1), _ROUGH])
+"""The first line of notes that swell for very long is that of when they are heard at last."""
 _BETWEEN = 8
 """Lines are tried at so many places from one moment to the next."""
 _USUAL_DRIFT = 300e-6
@@ -73,13 +75,15 @@ def curved_line(
 
     plan : the note-on of each note, in seconds. latency, drift : of the line so far.
     """
-    if rise_of(heard, asked, _ROUGH) in _STRAIGHT:
+    rise, later = _likeliest(heard, asked, _FAR)
+    if rise in _STRAIGHT:
         return latency, drift
+    back = min(0.0, later - float(_ROUGH[0]))
     long = [place for place, one in enumerate(asked) if is_held_long(one)]
     notes, planned = [asked[at] for at in long], plan[long]
     some = spread(len(long), _SOME_NOTES)
     moved = _moved([notes[at] for at in some], planned[some], latency, drift)
-    lines = _lines(heard, moved, planned[some], drift, _RISES, _REACH_SECONDS)
+    lines = _lines(heard, moved, planned[some], drift, _RISES, _REACH_SECONDS, back)
     if not lines:
         return latency, drift
     best = min(range(len(lines)), key=lambda place: lines[place].doubt)
@@ -87,7 +91,7 @@ def curved_line(
     if rise in _STRAIGHT:
         return latency, drift
     line = lines[best + 1 if rise.bend else best]
-    latency, drift = latency + line.latency, drift + line.drift
+    latency, drift = latency + back + line.latency, drift + line.drift
     if rise.bend:
         return latency, drift
     moved = _moved(notes, planned, latency, drift)
@@ -103,13 +107,15 @@ def _lines(
     drift: float,
     rises: Sequence[Rise],
     reach_seconds: float,
+    back_seconds: float = 0.0,
 ) -> list[_Line]:
     """Return the line that notes doubt least of each rise; none where too few of them are seen.
 
-    drift : of the line so far, by which they are asked for.
+    drift : of the line so far, by which they are asked for. back_seconds : after that line, from
+    where others are looked for and counted.
     """
     moments = _ROUGH if reach_seconds == _REACH_SECONDS else _FINE
-    seen, doubts = _doubts(heard, asked, moments, rises, reach_seconds)
+    seen, doubts = _doubts(heard, asked, moments + back_seconds, rises, reach_seconds)
     if len(seen) < _LEAST_NOTES:
         return []
     return [_least_line(one, moments, plan[seen], drift) for one in doubts.swapaxes(0, 1)]
@@ -199,8 +205,13 @@ def way_of_growing(heard: HeardTake, asked: Sequence[Asked]) -> Sequence[int]:
     return GROWING if rise in _STRAIGHT else rise.way
 
 
-def rise_of(heard: HeardTake, asked: Sequence[Asked], moments: FloatArray = _NOW) -> Rise:
-    """Return how the notes of a patch rise: straight, where too few of them tell.
+def rise_of(heard: HeardTake, asked: Sequence[Asked]) -> Rise:
+    """Return how notes of a patch rise whose keys went down when they were asked for."""
+    return _likeliest(heard, asked, _NOW)[0]
+
+
+def _likeliest(heard: HeardTake, asked: Sequence[Asked], moments: FloatArray) -> tuple[Rise, float]:
+    """Return how the notes of a patch rise, and from when on: straight, where too few tell.
 
     moments : when their keys may have gone down, in seconds after they were asked for. A few of
     the notes are listened to.
@@ -209,8 +220,10 @@ def rise_of(heard: HeardTake, asked: Sequence[Asked], moments: FloatArray = _NOW
     few = [long[at] for at in spread(len(long), _FEW_NOTES)]
     seen, doubts = _doubts(heard, few, moments, _RISES, _REACH_SECONDS)
     if len(seen) < _LEAST_NOTES:
-        return _STRAIGHT[0]
-    return _RISES[int(np.argmin(doubts.sum(axis=0).min(axis=1)))]
+        return _STRAIGHT[0], 0.0
+    together = doubts.sum(axis=0)
+    rise, moment = np.unravel_index(int(np.argmin(together)), together.shape)
+    return _RISES[rise], float(moments[moment])
 
 
 def _doubts(

@@ -12,7 +12,7 @@ from scipy import fft
 from keymapper.slicing.course import FloatArray
 
 _LOWEST_HZ, HIGHEST_HZ = 25.0, 9600.0
-_MOST_PARTIALS = 16
+_MOST_PARTIALS = 32
 _ABOVE_MEDIAN = 30.0
 _LEAST_SHARE = 1e-4
 """Of the strongest partial's power."""

@@ -57,6 +57,15 @@ def test_noise_hardly_moves_the_line_of_curved_notes(off: float):
     assert np.abs(1000 * (latency - LATENCY + (drift - DRIFT) * PLAN)).max() < 8.0
 
 
+def test_notes_that_swell_for_long_are_followed_back_to_their_key_down():
+    patch = replace(PATCHES["curved_pad"], attack_seconds=1.5)
+    how = Recording(latency_seconds=LATENCY, noise_dbfs=-60.0)
+    take = render_take(SHEET.notes, patch, how)
+    heard = hear_take(ArrayTake(take.samples, take.rate_hz))
+    latency, _ = curved_line(heard, _asked(PLAN, LATENCY + 0.5, 0.0), PLAN, LATENCY + 0.5, 0.0)
+    assert abs(latency - LATENCY) < 0.1
+
+
 def test_notes_held_too_shortly_do_not_hide_that_the_others_are_curved():
     how = Recording(latency_seconds=LATENCY, noise_dbfs=-75.0)
     _, heard = played(SHEET, "curved_pad", how)

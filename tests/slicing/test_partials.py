@@ -18,6 +18,14 @@ def test_frequencies_and_strengths_come_out_strongest_first():
     assert found.above(0.2).hz.tolist() == found.hz[:1].tolist()
 
 
+def test_all_partials_of_several_voices_are_found():
+    seconds = np.arange(RATE) / RATE
+    made_hz = [220.0 * number + apart for number in range(1, 9) for apart in (-7.0, 0.0, 11.0)]
+    sound = sum(np.sin(2 * np.pi * hz * seconds + hz) for hz in made_hz)[:, None]
+    found = partials_of(sound, RATE)
+    assert np.allclose(sorted(found.hz[: len(made_hz)]), made_hz, atol=0.2)
+
+
 def test_silence_has_none():
     assert len(partials_of(np.zeros((RATE, 1)), RATE).hz) == 0
 

@@ -147,3 +147,19 @@ def test_the_parts_of_a_beginning_are_those_of_the_take():
     assert np.allclose(found.stretch, flat[first : first + len(found.stretch)])
     assert np.allclose(found.before, flat[round(1.17 * RATE) : round(1.97 * RATE)])
     assert found.quiet_frames == down - round(0.03 * RATE) - first
+
+
+def test_a_note_is_followed_until_it_has_stood_out_of_the_noise_for_a_while():
+    seconds = np.arange(5 * RATE) / RATE
+    rising = 0.1 * np.clip((seconds - 1) / 3, 0, 1) ** 3 * np.sin(2 * np.pi * 220 * seconds)
+    noise = np.random.default_rng(8).normal(0, 1e-3, len(seconds))
+    take = ArrayTake((rising + noise)[:, None], RATE)
+    asked = Asked(plan_index=0, patch=0, expected_seconds=1.0, off_seconds=4.9, until_seconds=5.0)
+    found = beginning_of(take, levels_of(course_of(take)), asked, None)
+    assert found is not None
+    audible_seconds = 3 * (1e-3 / 0.1) ** (1 / 3)
+    assert found.seen_seconds > 1.5 * audible_seconds
+    assert len(found.stretch) >= found.key_down_frame + found.seen_seconds * RATE
+    seen = seen_audible(found, 0.1, (3, 4))
+    assert seen is not None
+    assert audible_seconds - 0.03 < seen.seconds < audible_seconds + 0.005
