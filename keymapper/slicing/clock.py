@@ -50,6 +50,7 @@ def asked_notes(
             Asked(
                 plan_index=index,
                 patch=note.patch,
+                key=note.key,
                 expected_seconds=float(starts[index]),
                 off_seconds=float(min(off, duration)),
                 until_seconds=float(min(following, duration)),

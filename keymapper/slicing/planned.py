@@ -23,13 +23,9 @@ from keymapper.slicing.levels import Levels, power_to_db
 from keymapper.slicing.note_times import timed_again, timed_notes
 from keymapper.slicing.placing import placed_take
 from keymapper.slicing.presence import PRESENT_SHARE, new_share
+from keymapper.slicing.settling import as_first_heard, settled_onsets
 from keymapper.slicing.struck_again import struck_again
-from keymapper.slicing.timing import (
-    Asked,
-    Timed,
-    as_first_heard,
-    settled_onsets,
-)
+from keymapper.slicing.timing import Asked, Timed
 
 _LEAST_FIT = 0.5
 _GOOD_FIT = 0.85

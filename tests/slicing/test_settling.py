@@ -1,0 +1,82 @@
+"""Onsets of a patch settled together: what is hidden keeps to others of its kind."""
+
+from __future__ import annotations
+
+from typing import cast
+
+import numpy as np
+import pytest
+
+from keymapper.slicing.levels import Levels
+from keymapper.slicing.settling import settled_onsets
+from keymapper.slicing.timing import Asked, Timed
+
+NO_LEVELS = cast(Levels, None)  # only slow patches are settled by levels
+
+
+def timed(
+    index: int,
+    key: int,
+    late_seconds: float,
+    case: str = "clear",
+    *,
+    abrupt: bool = True,
+    line_seconds: float = 0.0,
+) -> Timed:
+    """Return a note heard so long after its key went down, asked for off the line by so much."""
+    on = 2.0 * (index + 1)
+    asked = Asked(
+        plan_index=index,
+        patch=0,
+        key=key,
+        expected_seconds=on + line_seconds,
+        off_seconds=on + 1.0,
+        until_seconds=on + 2.0,
+    )
+    return Timed(
+        asked=asked,
+        onset_seconds=on + late_seconds,
+        case=case,
+        peak=0.5,
+        abrupt=abrupt,
+        swells=not abrupt,
+    )
+
+
+def lateness(note: Timed) -> float:
+    assert note.onset_seconds is not None
+    return note.onset_seconds - 2.0 * (note.asked.plan_index + 1)
+
+
+def test_notes_hidden_by_a_tail_are_heard_as_soon_as_others_of_their_key() -> None:
+    delays = {40: 0.001, 52: 0.004, 64: 0.010}
+    hidden = {1, 5, 9}
+    notes = [
+        timed(index, key, delays[key] + (0.007 if index in hidden else 0.0), "tail")
+        for index, key in enumerate([40, 52, 64] * 4)
+    ]
+    for note in settled_onsets(notes, NO_LEVELS):
+        delay = delays[cast(int, note.asked.key)]
+        assert delay - 0.001 <= lateness(note) <= delay
+
+
+def test_an_abrupt_note_in_noise_keeps_its_onset_however_the_keys_differ() -> None:
+    delays = np.linspace(0.0, 0.012, 9)
+    notes = [
+        timed(index, 40 + index, delay, "noise" if index % 2 else "clear")
+        for index, delay in enumerate(delays)
+    ]
+    settled = [lateness(note) for note in settled_onsets(notes, NO_LEVELS)]
+    assert settled[1:5:2] == pytest.approx(delays[1:5:2], abs=0.001)
+    assert all(late <= delay + 1e-9 for late, delay in zip(settled, delays, strict=True))
+
+
+def test_notes_that_rise_out_of_tails_in_time_are_not_put_where_the_line_has_them() -> None:
+    heard = [0.0015, 0.0005, 0.0012, 0.0003, 0.0018, 0.0009, 0.0011, 0.0007]
+    notes = [
+        timed(index, 60 + index, late, "tail", abrupt=False, line_seconds=0.012)
+        for index, late in enumerate(heard)
+    ]
+    settled = [lateness(note) for note in settled_onsets(notes, NO_LEVELS)]
+    assert settled == pytest.approx(heard, abs=0.0015)
+    assert all(one <= late + 1e-9 for one, late in zip(settled, heard, strict=True))
