@@ -31,7 +31,8 @@ from keymapper.slicing.timing import (
     settled_onsets,
 )
 
-_LEAST_FIT = 0.5
+_LEAST_FIT, _LEAST_UNTOLD_FIT = 0.5, 0.8
+"""Swells of noise lie so well in any plan that neither pitch nor exact timing speaks for."""
 _GOOD_FIT = 0.85
 _LATE_SECONDS = 0.02
 _LEAST_EXTRA_DB = 6.0
@@ -87,7 +88,8 @@ def _by_clock(
     extras = _extras(heard, notes)
     heard_count = max(len(notes) + len(extras), len(struck))
     if not (placed.is_sure and len(notes) >= NEARLY_ALL * len(asked)):
-        _refuse_if_foreign(len(notes), len(asked), heard_count, latency)
+        least_fit = _LEAST_FIT if placed.is_told else _LEAST_UNTOLD_FIT
+        _refuse_if_foreign(len(notes), len(asked), heard_count, latency, least_fit)
     inside = {one.plan_index for one in asked}
     return SlicedTake(
         latency_seconds=latency,
@@ -151,8 +153,10 @@ def _fit(matched: int, planned: int, heard: int) -> float:
     return 2 * matched / max(1, planned + heard)
 
 
-def _refuse_if_foreign(matched: int, planned: int, heard: int, latency: float) -> None:
-    if _fit(matched, planned, heard) < _LEAST_FIT:
+def _refuse_if_foreign(
+    matched: int, planned: int, heard: int, latency: float, least_fit: float
+) -> None:
+    if _fit(matched, planned, heard) < least_fit:
         raise MeasurementError(
             f"the plan does not fit the take: at the best place (latency {latency:.2f} s) "
             f"{matched} of {planned} planned notes and {matched} of {heard} heard ones match; "
