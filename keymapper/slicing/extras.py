@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -24,6 +25,8 @@ _LET_GO_STRENGTH = 0.42
 _WHOLLY_NEW = 0.8
 """So much of the sound is new only where another note begins, unless the key held makes it so."""
 _LEAST_SHARE = 0.03
+_BEATS = 2
+"""Nobody strikes a key so many times too often."""
 _EARLY_SECONDS = 0.008
 _START_SECONDS = 0.05
 
@@ -78,6 +81,14 @@ def extra_onsets(
             )
         )
     return extras
+
+
+def beating_notes(extras: Sequence[Extra]) -> frozenset[int]:
+    """Return the plan indexes of notes in which something begins again and again: as beats do."""
+    doubled = Counter(extra.doubles_plan_index for extra in extras)
+    return frozenset(
+        index for index, count in doubled.items() if index is not None and count >= _BEATS
+    )
 
 
 def _held_novelty(novelty: Novelty, notes: Sequence[Timed]) -> float:

@@ -59,7 +59,7 @@ class Placed:
     is_sure: bool
     """Most notes match in pitch, or nearly all beyond chance, whatever else sounds."""
     is_told: bool
-    """Other notes than the planned ones would not agree so well, in pitch or in time."""
+    """Noise, or whatever else is no take of the plan, does not agree so well in pitch or time."""
     remarks: tuple[str, ...]
 
 
@@ -105,7 +105,7 @@ def placed_take(
         by_swells=by_swells,
         is_sure=(agreement.is_telling and matched_share >= _TELLING_SHARE)
         or (is_in_time and matched_share >= NEARLY_ALL),
-        is_told=agreement.is_telling or is_in_time,
+        is_told=agreement.is_of_the_plan or is_in_time,
         remarks=tuple(_remarks(agreement, is_choice, is_other_scale)),
     )
 

@@ -15,7 +15,7 @@ from keymapper.slicing.clock import asked_notes, take_line
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.ends import note_end
 from keymapper.slicing.evidence import NEARLY_ALL, PitchOf
-from keymapper.slicing.extras import Extra, extra_onsets
+from keymapper.slicing.extras import Extra, beating_notes, extra_onsets
 from keymapper.slicing.found import FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.hidden import has_new_partials, sounds_on_while_held
@@ -136,7 +136,10 @@ def _settled_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
 def _extras(heard: HeardTake, notes: Sequence[Timed]) -> list[Extra]:
     """Return what begins beside the planned notes: other notes, and keys struck again."""
     extras = extra_onsets(heard.course, heard.novelty, heard.candidates, notes)
-    again = struck_again(heard, notes, [extra.seconds for extra in extras])
+    beating = beating_notes(extras)
+    extras = [extra for extra in extras if extra.doubles_plan_index not in beating]
+    calm = [note for note in notes if note.asked.plan_index not in beating]
+    again = struck_again(heard, calm, [extra.seconds for extra in extras])
     extras += [
         Extra(
             seconds=seconds,

@@ -399,7 +399,7 @@ def test_a_patch_that_never_rests_is_cut_where_its_pitches_tell_the_place():
 @pytest.mark.parametrize("seed", range(4))
 def test_swells_of_noise_are_no_take_of_a_plan(seed):
     sheet = sheet_of(range(40, 62))
-    noise = np.random.default_rng(seed).normal(0, 0.2, (round(38 * 48_000), 1))
+    noise = np.random.default_rng(seed).normal(0, 0.2, ((38 * 48_000), 1))
     heard = hear_take(ArrayTake(restless(noise, 48_000, a_second=2.5, seed=seed), 48_000))
     with pytest.raises(MeasurementError, match="does not fit"):
         slice_by_plan(heard, sheet, pitch_of_tones)
@@ -601,3 +601,11 @@ def test_notes_beside_one_played_twice_by_hand_are_doubtful():
     assert len(cut.notes) == len(sheet.notes) + 1
     assert all(sheet.notes[note.plan_index].key != key for note in sure)
     assert len(sure) == len(sheet.notes) - 2
+
+
+def test_a_short_take_with_accidents_is_one_of_its_plan():
+    sheet = sheet_of((40, 45, 50, 55, 60, 65))
+    extra = [Key(key=71, velocity=110, on_seconds=s, off_seconds=s + 0.4) for s in (2.0, 6.9)]
+    _, heard = played(sheet, "lead", Recording(missing=frozenset({3}), extra=tuple(extra)))
+    cut = slice_by_plan(heard, sheet, pitch_of)
+    assert cut.missing == (3,)
