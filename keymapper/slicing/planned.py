@@ -34,6 +34,8 @@ from keymapper.slicing.timing import (
 _LEAST_FIT, _LEAST_UNTOLD_FIT = 0.5, 0.8
 """Swells of noise lie so well in any plan that neither pitch nor exact timing speaks for."""
 _GOOD_FIT = 0.85
+_CLEARLY_MORE = 1.2
+"""Among a few accidents, the order of keys explains a note or two more, but others than played."""
 _LATE_SECONDS = 0.02
 _LEAST_EXTRA_DB = 6.0
 _OTHER_STRENGTH = 0.3
@@ -69,7 +71,7 @@ def slice_by_plan(
     if pitch_of is None or _fit(by_clock.onsets_matched, asked, by_clock.onsets_found) > _GOOD_FIT:
         return by_clock
     by_order = slice_by_order(heard, sheet, pitch_of)
-    if by_order is None or by_order.onsets_matched <= by_clock.onsets_matched:
+    if by_order is None or by_order.onsets_matched < _CLEARLY_MORE * by_clock.onsets_matched:
         return by_clock
     return by_order
 

@@ -609,3 +609,28 @@ def test_a_short_take_with_accidents_is_one_of_its_plan():
     _, heard = played(sheet, "lead", Recording(missing=frozenset({3}), extra=tuple(extra)))
     cut = slice_by_plan(heard, sheet, pitch_of)
     assert cut.missing == (3,)
+
+
+def played_instead(note, key):
+    """A wrong key, a third of a second late."""
+    return Key(
+        key=key,
+        velocity=note.velocity,
+        on_seconds=note.on_seconds + 0.35,
+        off_seconds=note.off_seconds + 0.35,
+    )
+
+
+def test_accidents_at_the_keys_played_again_and_again_do_not_make_a_take_played_by_hand():
+    sheet = sheet_of((61, 61, 61, 61, 47, 54, 61, 61, 68, 54, 68, 47), spacing=3.0)
+    how = Recording(
+        latency_seconds=0.5,
+        missing=frozenset({7, 9}),
+        doubled={2: 0.22},
+        extra=(played_instead(sheet.notes[7], 64),),
+        start_late_seconds=sheet.notes[0].on_seconds + 1.0,
+    )
+    _, heard = played(sheet, "bell", how)
+    cut = slice_by_plan(heard, sheet, heard_pitch)
+    assert (cut.missing, cut.outside) == ((7, 9), (0,))
+    assert [i for i in indexes(cut) if i is not None] == [1, 2, 3, 4, 5, 6, 8, 10, 11]
