@@ -13,6 +13,7 @@ COMMENTS = 4
 LAST = 0x80
 """Beside its kind, in the first byte of the last block."""
 _MOST_BLOCKS = 1_000
+_SEARCHED_BYTES = 1 << 22
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,3 +41,18 @@ def flac_blocks(path: Path) -> Iterator[FlacBlock]:
             if is_last:
                 return
             file.seek(size, 1)
+
+
+def second_flac_offset(path: Path) -> int | None:
+    """Return the byte at which another FLAC begins behind the first one; None where none does."""
+    mark = b"fLaC\x00\x00\x00\x22"  # and the head of its stream information
+    place, kept = 0, b""
+    with path.open("rb") as file:
+        while part := file.read(_SEARCHED_BYTES):
+            block = kept + part
+            found = block.find(mark, 1 if place == 0 else 0)
+            if found >= 0:
+                return place + found
+            kept = block[1 - len(mark) :]
+            place += len(block) - len(kept)
+    return None

@@ -18,11 +18,13 @@ import soundfile
 
 from keymapper.errors import InputError
 from keymapper.formats.audio_file import refuse_odd_header
+from keymapper.formats.flac_blocks import second_flac_offset
 from keymapper.formats.take_wav import (
     BITS,
     FLOATS,
     UnfinishedWav,
     is_unfinished,
+    second_recording,
     take_layout,
     take_source,
     wav_samples,
@@ -183,6 +185,19 @@ class TakeFile:
         if file.frames == 0:
             raise InputError(f"{self.path}: holds no sound (0 frames).")
         refuse_odd_header(file, self.path)
+        if file.format == "FLAC":
+            self._refuse_second_flac()
+
+    def _refuse_second_flac(self) -> None:
+        """Refuse two files in one; looked for only where the end of the first cannot be reached."""
+        with soundfile.SoundFile(self.path) as probe:
+            try:
+                probe.seek(probe.frames - 1)
+                return
+            except soundfile.LibsndfileError:
+                offset = second_flac_offset(self.path)
+        if offset is not None:
+            raise InputError(second_recording(self.path, offset))
 
     def _copy_bytes(self, layout: WavLayout, first: int, end: int, target: Path) -> None:
         places = {place.id: place for place in layout.chunks}

@@ -32,11 +32,16 @@ def take_layout(path: Path) -> WavLayout | None:
     layout = read_wav_layout(path)
     for place in layout.chunks:
         if place.id in ("RIFF", "RF64"):
-            raise InputError(
-                f"{path}: a second recording begins at byte {place.offset - 8}; its rate or "
-                "channels may differ: split the file."
-            )
+            raise InputError(second_recording(path, place.offset - 8))
     return layout
+
+
+def second_recording(path: Path, offset: int) -> str:
+    """Return what is wrong with a file that another one begins in."""
+    return (
+        f"{path}: a second recording begins at byte {offset}; its rate or channels may differ: "
+        "split the file."
+    )
 
 
 def take_source(path: Path, layout: WavLayout | None) -> Path | UnfinishedWav:

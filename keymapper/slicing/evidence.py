@@ -121,6 +121,12 @@ class PitchAgreement:
         return not self.is_constant or self.agreeing_but_octave < _TELLING_SHARE * self.sure
 
     @property
+    def is_of_the_plan(self) -> bool:
+        """Return whether hardly a pitch disagrees, however few there are."""
+        few_disagree = self.agreeing >= _TELLING_SHARE * self.sure
+        return few_disagree and self.agreeing_keys >= _TELLING_KEYS
+
+    @property
     def is_telling(self) -> bool:
         """Return whether other notes would not have agreed so well."""
         return (

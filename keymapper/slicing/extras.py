@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -21,7 +22,11 @@ _HELD_RATIO = 2.6
 """An onset is at least so much more sudden than what goes on in four of five held notes."""
 _HELD_SECONDS = (0.09, 0.06)
 _LET_GO_STRENGTH = 0.42
+_WHOLLY_NEW = 0.8
+"""So much of the sound is new only where another note begins, unless the key held makes it so."""
 _LEAST_SHARE = 0.03
+_BEATS = 2
+"""Nobody strikes a key so many times too often."""
 _EARLY_SECONDS = 0.008
 _START_SECONDS = 0.05
 
@@ -41,8 +46,8 @@ def extra_onsets(
     """Return the onsets beside the planned notes.
 
     What a patch does while its keys are held (beating, swelling, breathing) says how sudden an
-    onset must be to count. From when its key goes down, a sound is that of the planned note, though
-    it becomes audible later.
+    onset must be to count; once a key is let go, what is wholly new counts whatever that is. From
+    when its key goes down, a sound is that of the planned note, though it becomes audible later.
     """
     onsets = np.array([note.onset_seconds or 0.0 for note in notes])
     expected = np.array([note.asked.expected_seconds for note in notes])
@@ -52,7 +57,7 @@ def extra_onsets(
     extras = []
     for candidate in candidates:
         away = candidate.seconds - onsets
-        if candidate.seconds < _START_SECONDS or candidate.strength < least:
+        if candidate.seconds < _START_SECONDS or candidate.strength < min(least, _WHOLLY_NEW):
             continue
         if bool(((away > -before) & (away < after)).any()):
             continue
@@ -60,6 +65,9 @@ def extra_onsets(
         note = notes[last].asked if last >= 0 else None
         let_go = note is not None and abs(candidate.seconds - note.off_seconds) < _RELEASE_SECONDS
         if let_go and candidate.strength < _LET_GO_STRENGTH:
+            continue
+        is_held = note is not None and candidate.seconds < note.off_seconds + _RELEASE_SECONDS
+        if is_held and candidate.strength < least:
             continue
         if new_share(course, novelty, candidate.seconds, candidate.seconds + 0.25) < _LEAST_SHARE:
             continue
@@ -73,6 +81,14 @@ def extra_onsets(
             )
         )
     return extras
+
+
+def beating_notes(extras: Sequence[Extra]) -> frozenset[int]:
+    """Return the plan indexes of notes in which something begins again and again: as beats do."""
+    doubled = Counter(extra.doubles_plan_index for extra in extras)
+    return frozenset(
+        index for index, count in doubled.items() if index is not None and count >= _BEATS
+    )
 
 
 def _held_novelty(novelty: Novelty, notes: Sequence[Timed]) -> float:

@@ -16,6 +16,7 @@ from keymapper.slicing.alignment import (
     possible_alignments,
 )
 from keymapper.slicing.course import FloatArray
+from keymapper.slicing.ends import note_end
 from keymapper.slicing.evidence import (
     NEARLY_ALL,
     HeardPitch,
@@ -43,6 +44,8 @@ _EXACT_PITCH_FIT = 0.3
 _PITCH_FIT = 0.5
 _TOLD_WITHIN_SECONDS = 0.5
 """Of where a person says that the first note begins."""
+_TELLING_SHARE = 0.7
+"""Of the planned notes; with their pitches they tell the place, though soft ones be hidden."""
 _MOST_NAMED = 5
 
 
@@ -54,7 +57,9 @@ class Placed:
     by_swells: bool
     """Its onsets are slow swells, known to a tenth of a second only."""
     is_sure: bool
-    """Nearly all notes match, in pitch or beyond chance, whatever else sounds."""
+    """Most notes match in pitch, or nearly all beyond chance, whatever else sounds."""
+    is_told: bool
+    """Noise, or whatever else is no take of the plan, does not agree so well in pitch or time."""
     remarks: tuple[str, ...]
 
 
@@ -86,6 +91,7 @@ def placed_take(
     place, is_choice = likeliest(places, sheet.notes, pitches, levels)
     agreement = pitch_agreement(place, sheet.notes, pitches)
     is_in_time = _is_in_time(place, plan, candidates)
+    matched_share = len(place.notes) / max(1, _inside(place, plan, heard))
     fits_well = _fit(place, plan, candidates, heard) >= _VERY_GOOD_FIT
     fits_nowhere_else = is_in_time and (len(places) == 1 or _is_whole(place, plan, candidates))
     is_told = starts_seconds is not None and is_in_time and agreement.is_constant
@@ -97,8 +103,9 @@ def placed_take(
     return Placed(
         alignment=place,
         by_swells=by_swells,
-        is_sure=len(place.notes) >= NEARLY_ALL * _inside(place, plan, heard)
-        and (agreement.is_telling or is_in_time),
+        is_sure=(agreement.is_telling and matched_share >= _TELLING_SHARE)
+        or (is_in_time and matched_share >= NEARLY_ALL),
+        is_told=agreement.is_of_the_plan or is_in_time,
         remarks=tuple(_remarks(agreement, is_choice, is_other_scale)),
     )
 
@@ -213,7 +220,7 @@ def _pitches(
         untold = len(np.setdiff1d(place.onsets, list(stretches))) > 0.5 * len(place.onsets)
         if not stretches or untold:
             most = _OTHER_PITCH_NOTES if stretches else _PITCH_NOTES
-            stretches |= _pitch_stretches(candidates, place, most, rate)
+            stretches |= _pitch_stretches(heard, candidates, place, most)
 
     def pitch(samples: FloatArray) -> HeardPitch | None:
         return pitch_of(samples, rate) if len(samples) > 0.05 * rate else None
@@ -224,14 +231,16 @@ def _pitches(
 
 
 def _pitch_stretches(
-    candidates: Sequence[Candidate], place: Alignment, most: int, rate_hz: int
+    heard: HeardTake, candidates: Sequence[Candidate], place: Alignment, most: int
 ) -> dict[int, tuple[int, int]]:
     """Return the first and the end frame of some of the matched notes, by onset index."""
     matched = [candidates[int(index)].seconds for index in place.onsets]
+    rate_hz = heard.take.rate_hz
     stretches = {}
     for number in spread(len(matched), most):
         start = matched[number]
-        end = min([start + _PITCH_SECONDS[1], *matched[number + 1 : number + 2]])
+        next_start = min([start + _PITCH_SECONDS[1], *matched[number + 1 : number + 2]])
+        end = note_end(heard.levels, start, start, next_start).seconds  # hum, from there on
         frames = round((start + _PITCH_SECONDS[0]) * rate_hz), round(end * rate_hz)
         stretches[int(place.onsets[number])] = frames
     return stretches

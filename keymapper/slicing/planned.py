@@ -15,7 +15,7 @@ from keymapper.slicing.clock import asked_notes, take_line
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.ends import note_end
 from keymapper.slicing.evidence import NEARLY_ALL, PitchOf
-from keymapper.slicing.extras import Extra, extra_onsets
+from keymapper.slicing.extras import Extra, beating_notes, extra_onsets
 from keymapper.slicing.found import FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.hidden import has_new_partials, sounds_on_while_held
@@ -27,8 +27,11 @@ from keymapper.slicing.settling import as_first_heard, settled_onsets
 from keymapper.slicing.struck_again import struck_again
 from keymapper.slicing.timing import Asked, Timed
 
-_LEAST_FIT = 0.5
+_LEAST_FIT, _LEAST_UNTOLD_FIT = 0.5, 0.8
+"""Swells of noise lie so well in any plan that neither pitch nor exact timing speaks for."""
 _GOOD_FIT = 0.85
+_CLEARLY_MORE = 1.2
+"""Among a few accidents, the order of keys explains a note or two more, but others than played."""
 _LATE_SECONDS = 0.02
 _LEAST_EXTRA_DB = 6.0
 _OTHER_STRENGTH = 0.3
@@ -64,7 +67,7 @@ def slice_by_plan(
     if pitch_of is None or _fit(by_clock.onsets_matched, asked, by_clock.onsets_found) > _GOOD_FIT:
         return by_clock
     by_order = slice_by_order(heard, sheet, pitch_of)
-    if by_order is None or by_order.onsets_matched <= by_clock.onsets_matched:
+    if by_order is None or by_order.onsets_matched < _CLEARLY_MORE * by_clock.onsets_matched:
         return by_clock
     return by_order
 
@@ -83,7 +86,8 @@ def _by_clock(
     extras = _extras(heard, notes)
     heard_count = max(len(notes) + len(extras), len(struck))
     if not (placed.is_sure and len(notes) >= NEARLY_ALL * len(asked)):
-        _refuse_if_foreign(len(notes), len(asked), heard_count, latency)
+        least_fit = _LEAST_FIT if placed.is_told else _LEAST_UNTOLD_FIT
+        _refuse_if_foreign(len(notes), len(asked), heard_count, latency, least_fit)
     inside = {one.plan_index for one in asked}
     return SlicedTake(
         latency_seconds=latency,
@@ -130,7 +134,10 @@ def _settled_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
 def _extras(heard: HeardTake, notes: Sequence[Timed]) -> list[Extra]:
     """Return what begins beside the planned notes: other notes, and keys struck again."""
     extras = extra_onsets(heard.course, heard.novelty, heard.candidates, notes)
-    again = struck_again(heard, notes, [extra.seconds for extra in extras])
+    beating = beating_notes(extras)
+    extras = [extra for extra in extras if extra.doubles_plan_index not in beating]
+    calm = [note for note in notes if note.asked.plan_index not in beating]
+    again = struck_again(heard, calm, [extra.seconds for extra in extras])
     extras += [
         Extra(
             seconds=seconds,
@@ -147,8 +154,10 @@ def _fit(matched: int, planned: int, heard: int) -> float:
     return 2 * matched / max(1, planned + heard)
 
 
-def _refuse_if_foreign(matched: int, planned: int, heard: int, latency: float) -> None:
-    if _fit(matched, planned, heard) < _LEAST_FIT:
+def _refuse_if_foreign(
+    matched: int, planned: int, heard: int, latency: float, least_fit: float
+) -> None:
+    if _fit(matched, planned, heard) < least_fit:
         raise MeasurementError(
             f"the plan does not fit the take: at the best place (latency {latency:.2f} s) "
             f"{matched} of {planned} planned notes and {matched} of {heard} heard ones match; "

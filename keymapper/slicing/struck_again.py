@@ -36,7 +36,7 @@ _LEAST_HZ = 11_000
 _HEARD_HZ = (40.0, 4000.0)
 _BAND_HOPS, _GAP_HOPS = 5, 1
 _USUAL_PERCENT, _LEAST_USUAL = 80, 0.1
-_FINE_RATIO, _BAND_RATIO = 1.6, 1.8
+_FINE_RATIO, _BAND_RATIO = 2.0, 2.3
 """So many times what is usual, a change is a key struck."""
 _CHANGE_SECONDS, _APART_SECONDS, _STANDS_OUT = 0.1, 0.03, 1.4
 """What a strike changes in so long is so many times what changes at other times."""

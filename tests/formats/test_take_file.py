@@ -105,6 +105,13 @@ def second_recording(path):
     path.write_bytes(path.read_bytes() + other.read_bytes())
 
 
+def second_flac(path):
+    other = path.parent / "other.flac"
+    written(path, "FLAC", "PCM_24", channels=2, frames=100_000)
+    written(other, "FLAC", "PCM_24", channels=1)
+    path.write_bytes(path.read_bytes() + other.read_bytes())
+
+
 def not_a_number(path):
     samples = noise(500, 1).astype("float32")
     samples[17] = np.nan
@@ -118,6 +125,7 @@ def not_a_number(path):
         (lambda p: p.write_bytes(b"no audio at all"), "not readable as audio"),
         (lambda p: p.unlink(), "cannot be read"),
         (second_recording, "a second recording begins at byte"),
+        (second_flac, "a second recording begins at byte"),
         (lambda p: written(p, "WAV", "ULAW"), "cannot be cut without loss"),
         (lambda p: written(p, "OGG", "VORBIS"), "cannot be cut without loss"),
         (lambda p: written(p, "WAV", "PCM_16", frames=0), "holds no sound"),

@@ -379,17 +379,57 @@ def test_whatever_else_sounds_a_take_of_all_planned_notes_is_cut(disturbed, patc
         slice_by_plan(heard, other, pitch_of)
 
 
-def kit_take(keys_hz, sheet, late_seconds=0.0):
+def restless(samples, rate, a_second, seed):
+    """The take, louder and softer by chance so many times a second, in a little noise."""
+    draw = np.random.default_rng(seed)
+    seconds = np.arange(len(samples)) / rate
+    corners = np.arange(0, seconds[-1] + 1, 1 / a_second)
+    level = np.interp(seconds, corners, draw.uniform(0.05, 1, len(corners)) ** 2)
+    return samples * level[:, None] + draw.normal(0, 1e-4, samples.shape)
+
+
+def test_a_patch_that_never_rests_is_cut_where_its_pitches_tell_the_place():
+    sheet = sheet_of(range(45, 70, 4), (45, 110), spacing=4.0, hold=2.6)
+    take, _ = played(sheet, "pad", Recording(drift_ppm=200.0, noise_dbfs=None))
+    wet = ArrayTake(restless(take.samples, take.rate_hz, a_second=8, seed=1), take.rate_hz)
+    cut = slice_by_plan(hear_take(wet), sheet, pitch_of)
+    assert [i for i in indexes(cut) if i is not None] == list(range(len(sheet.notes)))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_swells_of_noise_are_no_take_of_a_plan(seed):
+    sheet = sheet_of(range(40, 62))
+    noise = np.random.default_rng(seed).normal(0, 0.2, ((38 * 48_000), 1))
+    heard = hear_take(ArrayTake(restless(noise, 48_000, a_second=2.5, seed=seed), 48_000))
+    with pytest.raises(MeasurementError, match="does not fit"):
+        slice_by_plan(heard, sheet, pitch_of_tones)
+
+
+@pytest.mark.parametrize("depth", [0.6, 0.8])
+def test_a_note_by_itself_is_extra_however_restless_the_patch(depth):
+    let_go = SHEET.notes[6].off_seconds
+    extra = Key(key=66, velocity=110, on_seconds=let_go + 0.35, off_seconds=let_go + 0.65)
+    take, _ = played(SHEET, "lead", Recording(extra=(extra,)))
+    seconds = np.arange(len(take.samples)) / take.rate_hz
+    chopped = 1 - depth * (np.sin(2 * np.pi * 4 * seconds) > 0)
+    heard = hear_take(ArrayTake(take.samples * chopped[:, None], take.rate_hz))
+    true = [note.onset_seconds for note in take.notes if note.plan_index is None]
+    told = [n.onset_seconds for n in slice_by_plan(heard, SHEET).notes if n.plan_index is None]
+    assert told == pytest.approx(true, abs=0.01)
+
+
+def kit_take(keys_hz, sheet, late_seconds=0.0, noise_seconds=0.12, hum=0.0):
     """Every key a drum of its own pitch, which is not that of the key; None is noise."""
     rate, draw = 48_000, np.random.default_rng(3)
     samples = draw.normal(0, 1e-4, (round((sheet.duration_seconds + 2) * rate), 1))
+    samples[:, 0] += hum * np.sin(2 * np.pi * 60 / rate * np.arange(len(samples)))
     seconds = np.arange(round(0.5 * rate)) / rate
     for note in sheet.notes:
         first = round((note.on_seconds + 0.6) * rate)
         hertz = keys_hz(note.key)
         is_noise = hertz is None
         hit = draw.normal(0, 0.3, len(seconds)) if is_noise else np.sin(2 * np.pi * hertz * seconds)
-        hit *= np.exp(-seconds / 0.12)
+        hit *= np.exp(-seconds / (noise_seconds if is_noise else 0.12))
         samples[first : first + len(hit), 0] += 0.3 * hit
     return ArrayTake(samples[round(late_seconds * rate) :], rate)
 
@@ -437,6 +477,15 @@ def pitch_of_tones(samples, rate):
 def test_a_few_toms_among_drums_without_a_pitch_are_cut_by_their_timing(toms, keys):
     sheet = shuffled_session(keys, seed=1)
     take = kit_take(toms.get, sheet)
+    cut = slice_by_plan(hear_take(take), sheet, pitch_of_tones)
+    assert indexes(cut) == list(range(len(sheet.notes)))
+    assert "do not sound at their pitches" in cut.remarks[0]
+
+
+def test_hum_is_not_the_pitch_of_a_drum_that_has_died_away():
+    sheet = shuffled_session(range(36, 48), seed=1)
+    toms = {key: 440 * 2 ** ((key - 1.5 - 69) / 12) for key in (41, 43, 45, 47)}
+    take = kit_take(toms.get, sheet, noise_seconds=0.02, hum=0.001)
     cut = slice_by_plan(hear_take(take), sheet, pitch_of_tones)
     assert indexes(cut) == list(range(len(sheet.notes)))
     assert "do not sound at their pitches" in cut.remarks[0]
@@ -552,3 +601,36 @@ def test_notes_beside_one_played_twice_by_hand_are_doubtful():
     assert len(cut.notes) == len(sheet.notes) + 1
     assert all(sheet.notes[note.plan_index].key != key for note in sure)
     assert len(sure) == len(sheet.notes) - 2
+
+
+def test_a_short_take_with_accidents_is_one_of_its_plan():
+    sheet = sheet_of((40, 45, 50, 55, 60, 65))
+    extra = [Key(key=71, velocity=110, on_seconds=s, off_seconds=s + 0.4) for s in (2.0, 6.9)]
+    _, heard = played(sheet, "lead", Recording(missing=frozenset({3}), extra=tuple(extra)))
+    cut = slice_by_plan(heard, sheet, pitch_of)
+    assert cut.missing == (3,)
+
+
+def played_instead(note, key):
+    """A wrong key, a third of a second late."""
+    return Key(
+        key=key,
+        velocity=note.velocity,
+        on_seconds=note.on_seconds + 0.35,
+        off_seconds=note.off_seconds + 0.35,
+    )
+
+
+def test_accidents_at_the_keys_played_again_and_again_do_not_make_a_take_played_by_hand():
+    sheet = sheet_of((61, 61, 61, 61, 47, 54, 61, 61, 68, 54, 68, 47), spacing=3.0)
+    how = Recording(
+        latency_seconds=0.5,
+        missing=frozenset({7, 9}),
+        doubled={2: 0.22},
+        extra=(played_instead(sheet.notes[7], 64),),
+        start_late_seconds=sheet.notes[0].on_seconds + 1.0,
+    )
+    _, heard = played(sheet, "bell", how)
+    cut = slice_by_plan(heard, sheet, heard_pitch)
+    assert (cut.missing, cut.outside) == ((7, 9), (0,))
+    assert [i for i in indexes(cut) if i is not None] == [1, 2, 3, 4, 5, 6, 8, 10, 11]

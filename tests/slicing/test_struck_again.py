@@ -82,3 +82,19 @@ def test_the_periods_of_a_low_note_are_no_strikes_and_hide_none(lowest_key, stru
     sheet = sheet_of([lowest_key, *range(40, 84, 4)], spacing=2.0, hold=1.2)
     cut = slice_by_plan(hear_take(sawtooths(sheet, struck)), sheet)
     assert doubles(cut) == struck
+
+
+@pytest.mark.parametrize(
+    ("patch", "voices_cents"),
+    [("tails", (-30.0, 30.0)), ("lead", (-12.0, 13.0)), ("lead", (-25.0, 0.0, 25.0))],
+)
+def test_one_note_that_beats_among_calm_ones_is_no_strike(patch, voices_cents):
+    beating, others = 3 if patch == "lead" else 5, range(len(SHEET.notes))
+    wide = replace(PATCHES[patch], voices_cents=voices_cents)
+    takes = [
+        render_take(SHEET.notes, PATCHES[patch], Recording(missing=frozenset({beating}))),
+        render_take(SHEET.notes, wide, Recording(missing=frozenset(others) - {beating})),
+    ]
+    mixed = np.sum([take.samples for take in takes], axis=0)
+    heard = hear_take(ArrayTake(mixed, takes[0].rate_hz))
+    assert doubles(slice_by_plan(heard, SHEET)) == []
