@@ -23,7 +23,7 @@ from keymapper.slicing.levels import Levels, power_to_db
 from keymapper.slicing.note_times import timed_again, timed_notes
 from keymapper.slicing.placing import placed_take
 from keymapper.slicing.presence import PRESENT_SHARE, new_share
-from keymapper.slicing.settling import as_first_heard, settled_onsets
+from keymapper.slicing.settling import as_first_heard, keep_time, settled_onsets
 from keymapper.slicing.struck_again import struck_again
 from keymapper.slicing.timing import Asked, Timed
 
@@ -126,8 +126,8 @@ def _settled_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
     settled: list[Timed] = []
     for patch in sorted({note.asked.patch for note in timed}):
         notes = [note for note in timed if note.asked.patch == patch]
-        timed_by_model = settled_onsets(timed_again(heard, notes), heard.levels)
-        settled += as_first_heard(notes, timed_by_model)
+        seen = notes if keep_time(notes) else timed_again(heard, notes)
+        settled += as_first_heard(notes, settled_onsets(seen, heard.levels))
     return sorted(settled, key=lambda note: note.asked.plan_index)
 
 

@@ -26,6 +26,7 @@ _MODEL_LATER_SECONDS = 0.006
 _HEARD_ALONE = ("clear", "tail")
 _LEAST_KEEPING, _MOST, _KEEPS_TIME_SECONDS = 5, 0.75, 0.0025
 """So many notes at least, and so much of them, that close to one line, keep time by themselves."""
+_STANDS_OUT_RATIO = 20.0
 _LEAST_OF_KEY, _SOONEST_SHARE = 3, 0.25
 """Of so many notes of one key, this share is heard as soon as all would be but for tails."""
 
@@ -38,7 +39,7 @@ def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
     those, none is abrupt.
     """
     timed = [n for n in notes if n.onset_seconds is not None]
-    slow = is_slow(notes) and not _keep_time(timed)
+    slow = is_slow(notes) and not keep_time(notes)
     sure = [n for n in timed if n.case in ("clear", "grown")]
     sure = sure if 3 * len(sure) > len(timed) else timed
     if slow:
@@ -48,40 +49,45 @@ def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
     usual_of = {key: _usual_distance(key, sure) for key in {note.asked.key for note in notes}}
     rests = [abs(_distance(note) - usual_of[note.asked.key]) for note in sure]
     spread = 1.4826 * float(np.median(rests)) if rests else 0.0
-    return [_settled(note, usual_of[note.asked.key], spread) for note in notes]
-
-
-def _keep_time(notes: Sequence[Timed]) -> bool:
-    """Say whether notes are heard under tails so steadily that they rise out of them at once.
-
-    What swells under a tail is heard now sooner, now later.
-    """
-    tails = sum(note.case == "tail" for note in notes)
-    heard = [(n.asked.expected_seconds, n.onset_seconds) for n in notes if n.case in _HEARD_ALONE]
-    if 2 * tails < len(notes) or len(heard) < max(_LEAST_KEEPING, _MOST * len(notes)):
-        return False
-    expected, onsets = np.array(heard, dtype=np.float64).T
-    latency, drift = fitted_line(expected, onsets, np.ones(len(heard)), 0.0, 0.0)
-    off = np.abs(onsets - latency - (1 + drift) * expected)
-    return float(np.quantile(off, _MOST)) <= _KEEPS_TIME_SECONDS
+    return [
+        _settled(note, usual_of[note.asked.key], spread, _stands_out(note, levels))
+        for note in notes
+    ]
 
 
 def _usual_distance(key: int | None, sure: Sequence[Timed]) -> float:
     """Return how long after key-down notes of a key are usually heard: of any, if it has few.
 
     Recorded waves begin after silences of their own. Where tails hide the beginnings, those heard
-    soonest tell it.
+    soonest tell it, if they are no later than the others.
     """
     of_key = [note for note in sure if note.asked.key == key]
     if key is None or len(of_key) < _LEAST_OF_KEY:
         return _median_distance(sure)
-    hidden = any(note.case not in ("clear", "grown") for note in of_key)
-    share = _SOONEST_SHARE if hidden else 0.5
-    return float(np.quantile([_distance(note) for note in of_key], share))
+    if all(note.case in ("clear", "grown") for note in of_key):
+        return _median_distance(of_key)
+    soonest = float(np.quantile([_distance(note) for note in of_key], _SOONEST_SHARE))
+    return min(soonest, _median_distance(sure))
 
 
 def _median_distance(sure: Sequence[Timed]) -> float:
     return float(np.median([_distance(note) for note in sure])) if sure else 0.0
+
+
+def keep_time(notes: Sequence[Timed]) -> bool:
+    """Say whether notes are heard under tails so steadily that they rise out of them at once.
+
+    What swells under a tail is heard now sooner, now later.
+    """
+    timed = [note for note in notes if note.onset_seconds is not None]
+    tails = sum(note.case == "tail" for note in timed)
+    heard = [(n.asked.expected_seconds, n.onset_seconds) for n in timed if n.case in _HEARD_ALONE]
+    if 2 * tails < len(timed) or len(heard) < max(_LEAST_KEEPING, _MOST * len(timed)):
+        return False
+    expected, onsets = np.array(heard, dtype=np.float64).T
+    latency, drift = fitted_line(expected, onsets, np.ones(len(heard)), 0.0, 0.0)
+    off = np.abs(onsets - latency - (1 + drift) * expected)
+    return float(np.quantile(off, _MOST)) <= _KEEPS_TIME_SECONDS
 
 
 def as_first_heard(heard: Sequence[Timed], settled: Sequence[Timed]) -> list[Timed]:
@@ -132,7 +138,13 @@ def _like_the_others(note: Timed, notes: Sequence[Timed]) -> Timed:
     return replace(note, onset_seconds=onset)
 
 
-def _settled(note: Timed, usual: float, spread: float) -> Timed:
+def _stands_out(note: Timed, levels: Levels) -> bool:
+    """Say whether a note begins so abruptly, so far above the noise, that it is heard at once."""
+    noise = math.sqrt(levels.noise_before(note.asked.expected_seconds))
+    return note.abrupt and note.peak > _STANDS_OUT_RATIO * noise
+
+
+def _settled(note: Timed, usual: float, spread: float, stands_out: bool) -> Timed:
     tolerance = max(0.001, 3 * spread)
     most_late = max(_MOST_LATE_SECONDS, 1.5 * spread)
     line = note.asked.expected_seconds + usual - _EARLY_SECONDS
@@ -141,7 +153,7 @@ def _settled(note: Timed, usual: float, spread: float) -> Timed:
     if note.case == "clear":
         return note
     late = _distance(note) - usual
-    if not -tolerance <= late <= (tolerance if note.abrupt else most_late):
+    if not -tolerance <= late <= (tolerance if stands_out else most_late):
         return replace(note, onset_seconds=line)
     if note.case == "tail":
         usually = note.asked.expected_seconds + usual
@@ -149,7 +161,7 @@ def _settled(note: Timed, usual: float, spread: float) -> Timed:
             note, onset_seconds=min(note.onset_seconds, usually) - _EARLY_IN_TAIL_SECONDS
         )
     early = max(_EARLY_SECONDS, spread)
-    if note.abrupt and late <= most_late:
+    if stands_out and late <= most_late:
         early = min(early, _SURE_EARLY_SECONDS)
     return replace(note, onset_seconds=note.onset_seconds - early)
 
