@@ -56,18 +56,18 @@ def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
 
 
 def _usual_distance(key: int | None, sure: Sequence[Timed]) -> float:
-    """Return how long after key-down notes of a key are usually heard: of any, if it has few.
+    """Return how long after key-down notes of a key are usually heard; no later than any.
 
     Recorded waves begin after silences of their own. Where tails hide the beginnings, those heard
-    soonest tell it, if they are no later than the others.
+    soonest tell it.
     """
+    usual = _median_distance(sure)
     of_key = [note for note in sure if note.asked.key == key]
     if key is None or len(of_key) < _LEAST_OF_KEY:
-        return _median_distance(sure)
-    if all(note.case in ("clear", "grown") for note in of_key):
-        return _median_distance(of_key)
-    soonest = float(np.quantile([_distance(note) for note in of_key], _SOONEST_SHARE))
-    return min(soonest, _median_distance(sure))
+        return usual
+    hidden = any(note.case not in ("clear", "grown") for note in of_key)
+    share = _SOONEST_SHARE if hidden else 0.5
+    return min(usual, float(np.quantile([_distance(note) for note in of_key], share)))
 
 
 def _median_distance(sure: Sequence[Timed]) -> float:

@@ -81,3 +81,11 @@ def test_notes_that_rise_out_of_tails_in_time_are_not_put_where_the_line_has_the
     settled = [lateness(note) for note in settled_onsets(notes, NOISE)]
     assert settled == pytest.approx(heard, abs=0.0015)
     assert all(one <= late + 1e-9 for one, late in zip(settled, heard, strict=True))
+
+
+def test_a_few_notes_of_a_key_heard_late_do_not_make_one_under_a_tail_late() -> None:
+    late = [timed(index, 39, seconds) for index, seconds in enumerate([0.001, 0.0002, 0.0011])]
+    others = [timed(3 + index, 50 + index, 0.0001) for index in range(6)]
+    hidden = timed(9, 39, -0.0003, "tail")
+    settled = settled_onsets([*late, *others, hidden], NOISE)
+    assert lateness(settled[-1]) <= 0.0001
