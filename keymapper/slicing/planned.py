@@ -86,7 +86,8 @@ def _by_clock(
     extras = _extras(heard, notes)
     heard_count = max(len(notes) + len(extras), len(struck))
     if not (placed.is_sure and len(notes) >= NEARLY_ALL * len(asked)):
-        least_fit = _LEAST_FIT if placed.is_told else _LEAST_UNTOLD_FIT
+        all_there = len(notes) == len(asked)
+        least_fit = _LEAST_FIT if placed.is_told or all_there else _LEAST_UNTOLD_FIT
         _refuse_if_foreign(len(notes), len(asked), heard_count, latency, least_fit)
     inside = {one.plan_index for one in asked}
     return SlicedTake(
