@@ -86,9 +86,7 @@ def _by_clock(
     extras = _extras(heard, notes)
     heard_count = max(len(notes) + len(extras), len(struck))
     if not (placed.is_sure and len(notes) >= NEARLY_ALL * len(asked)):
-        all_there = len(notes) == len(asked)
-        least_fit = _LEAST_FIT if placed.is_told or all_there else _LEAST_UNTOLD_FIT
-        _refuse_if_foreign(len(notes), len(asked), heard_count, latency, least_fit)
+        refuse_if_foreign(len(notes), len(asked), heard_count, latency, is_told=placed.is_told)
     inside = {one.plan_index for one in asked}
     return SlicedTake(
         latency_seconds=latency,
@@ -155,10 +153,15 @@ def _fit(matched: int, planned: int, heard: int) -> float:
     return 2 * matched / max(1, planned + heard)
 
 
-def _refuse_if_foreign(
-    matched: int, planned: int, heard: int, latency: float, least_fit: float
+def refuse_if_foreign(
+    matched: int, planned: int, heard: int, latency: float, *, is_told: bool
 ) -> None:
-    if _fit(matched, planned, heard) < least_fit:
+    """Raise MeasurementError where so many matches do not make a take that of its plan.
+
+    is_told : pitch or exact timing speaks for it. Where all planned notes are there, that does.
+    """
+    is_likely = is_told or matched == planned
+    if _fit(matched, planned, heard) < (_LEAST_FIT if is_likely else _LEAST_UNTOLD_FIT):
         raise MeasurementError(
             f"the plan does not fit the take: at the best place (latency {latency:.2f} s) "
             f"{matched} of {planned} planned notes and {matched} of {heard} heard ones match; "

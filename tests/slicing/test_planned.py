@@ -12,7 +12,7 @@ from keymapper.model.session import SessionSettings
 from keymapper.planning.sheet import plan_session
 from keymapper.slicing.evidence import HeardPitch
 from keymapper.slicing.hearing import hear_take
-from keymapper.slicing.planned import slice_by_plan
+from keymapper.slicing.planned import refuse_if_foreign, slice_by_plan
 from tests.session_takes import PATCHES, Key, Recording, render_take
 from tests.slicing.takes import ArrayTake, played, sheet_of
 
@@ -634,3 +634,22 @@ def test_accidents_at_the_keys_played_again_and_again_do_not_make_a_take_played_
     cut = slice_by_plan(heard, sheet, heard_pitch)
     assert (cut.missing, cut.outside) == ((7, 9), (0,))
     assert [i for i in indexes(cut) if i is not None] == [1, 2, 3, 4, 5, 6, 8, 10, 11]
+
+
+@pytest.mark.parametrize(
+    ("matched", "planned", "heard", "is_told"),
+    [(12, 16, 37, False), (16, 16, 60, False), (12, 16, 37, True)],
+)
+def test_matches_that_any_plan_has_are_no_proof(matched, planned, heard, is_told):
+    with pytest.raises(MeasurementError, match=f"{matched} of {planned} planned notes"):
+        refuse_if_foreign(matched, planned, heard, 0.7, is_told=is_told)
+
+
+@pytest.mark.parametrize(
+    ("matched", "planned", "heard", "is_told"),
+    [(16, 16, 37, False), (15, 16, 20, False), (12, 16, 30, True)],
+)
+def test_a_plan_all_of_whose_notes_are_there_fits_though_more_is_heard(
+    matched, planned, heard, is_told
+):
+    refuse_if_foreign(matched, planned, heard, 0.7, is_told=is_told)
