@@ -13,6 +13,7 @@ from keymapper.slicing.alignment import fitted_line
 from keymapper.slicing.beginning import beginning_of
 from keymapper.slicing.course import FloatArray
 from keymapper.slicing.curving import curved_line
+from keymapper.slicing.delays import delays_of
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.note_times import timed_again, timed_notes
 from keymapper.slicing.onset import GUARD_SECONDS
@@ -26,6 +27,8 @@ _ROUGH_REACH_SECONDS = 0.3
 _FEW_NOTES = 9
 _LEAST_GROWN = 3
 """Notes whose growing is seen, for a line through them."""
+_LEAST_ALONE = 4
+"""Notes heard by themselves that mend the drift; else those under tails are asked, too."""
 _MOST_MOVES = 6
 _BEGUN_BEFORE_SECONDS = 0.12
 _HEARD_BEFORE_SECONDS, _MOST_SHARE = 0.002, 0.8
@@ -64,16 +67,47 @@ def take_line(
 ) -> tuple[float, float]:
     """Return latency and drift through the exact onsets of some notes spread over the take.
 
+    The drift of the line through key-downs is mended by what notes of one key tell that are heard
+    now and later (see `delays`).
+    """
+    latency, drift = _line_of_key_downs(heard, sheet, plan, placed)
+    asked, _ = _probes(heard, sheet, plan, placed, (latency, drift), _LINE_NOTES)
+    timed = timed_notes(heard, asked)
+    alone = [note for note in timed if note.case in OUT_OF_SILENCE]
+    delays = delays_of(alone if len(alone) >= _LEAST_ALONE else timed, drift)
+    if delays is None:
+        return latency, drift
+    latency += delays.drift * (latency - delays.middle_seconds)
+    return latency, (1 + drift) * (1 + delays.drift) - 1
+
+
+def _probes(
+    heard: HeardTake,
+    sheet: SessionSheet,
+    plan: FloatArray,
+    placed: Placed,
+    line: tuple[float, float],
+    count: int,
+) -> tuple[list[Asked], FloatArray]:
+    """Return so many of the notes that were matched, spread over the take, and their note-ons."""
+    matched = {int(index) for index in placed.alignment.notes}
+    asked = asked_notes(heard, sheet, plan, *line)
+    sure = [one for one in asked if one.plan_index in matched]
+    chosen = [sure[index] for index in spread(len(sure), count)]
+    return chosen, plan[[one.plan_index for one in chosen]]
+
+
+def _line_of_key_downs(
+    heard: HeardTake, sheet: SessionSheet, plan: FloatArray, placed: Placed
+) -> tuple[float, float]:
+    """Return latency and drift of the line through the moments at which keys went down.
+
     Swelling notes are heard late and each by another time: the line of those is drawn through the
     moments their keys went down, as far as their growing shows them.
     """
-    matched = {int(index) for index in placed.alignment.notes}
 
     def probes(count: int) -> tuple[list[Asked], FloatArray]:
-        asked = asked_notes(heard, sheet, plan, latency, drift)
-        sure = [one for one in asked if one.plan_index in matched]
-        chosen = [sure[index] for index in spread(len(sure), count)]
-        return chosen, plan[[one.plan_index for one in chosen]]
+        return _probes(heard, sheet, plan, placed, (latency, drift), count)
 
     latency, drift = placed.alignment.latency_seconds, placed.alignment.drift
     if placed.by_swells:

@@ -126,7 +126,7 @@ def _settled_notes(heard: HeardTake, played: Sequence[Asked]) -> list[Timed]:
     for patch in sorted({note.asked.patch for note in timed}):
         notes = [note for note in timed if note.asked.patch == patch]
         seen = notes if keep_time(notes) else timed_again(heard, notes)
-        settled += as_first_heard(notes, settled_onsets(seen, heard.levels))
+        settled += as_first_heard(notes, settled_onsets(notes, seen, heard.levels))
     return sorted(settled, key=lambda note: note.asked.plan_index)
 
 

@@ -10,13 +10,14 @@ import numpy as np
 
 from keymapper.slicing.alignment import fitted_line
 from keymapper.slicing.attack import fitted_swell
+from keymapper.slicing.delays import Delays, delays_of
 from keymapper.slicing.levels import Levels
 from keymapper.slicing.onset import AUDIBLE_RATIO
 from keymapper.slicing.timing import OUT_OF_SILENCE, Timed, is_slow
 
 _EARLY_SECONDS = 0.0003
 _SURE_EARLY_SECONDS = 0.0005
-_EARLY_IN_TAIL_SECONDS = 0.0005
+_EARLY_IN_TAIL_SECONDS = 0.0006
 _EARLY_UNDER_TAIL = {"tail": 0.0009, None: 0.0009}
 _EARLY_IN_NOISE_SECONDS = 0.004
 _APART = 0.2
@@ -27,51 +28,53 @@ _HEARD_ALONE = ("clear", "tail")
 _LEAST_KEEPING, _MOST, _KEEPS_TIME_SECONDS = 5, 0.75, 0.0025
 """So many notes at least, and so much of them, that close to one line, keep time by themselves."""
 _STANDS_OUT_RATIO = 20.0
-_LEAST_OF_KEY, _SOONEST_SHARE = 3, 0.25
-"""Of so many notes of one key, this share is heard as soon as all would be but for tails."""
+_ALIKE_SECONDS, _SOON_SECONDS = 0.005, 0.05
+"""Slow notes that become audible so soon, and differ by no more than this in when, are alike."""
+_EARLY_ALIKE_SECONDS = 0.002
 
 
-def settled_onsets(notes: Sequence[Timed], levels: Levels) -> list[Timed]:
+def settled_onsets(heard: Sequence[Timed], notes: Sequence[Timed], levels: Levels) -> list[Timed]:
     """Return the notes of one patch with every onset given, by its own sound or by the line.
+
+    heard : each as timed by itself. notes : the same as seen beneath noise and tails.
 
     Notes whose own onset is sure keep it. The others are held to the line: to the usual distance
     of the sure ones from it, or, for patches that swell, to where their swell grows audible; of
     those, none is abrupt.
     """
-    timed = [n for n in notes if n.onset_seconds is not None]
-    slow = is_slow(notes) and not keep_time(notes)
-    sure = [n for n in timed if n.case in ("clear", "grown")]
+    delays = delays_of(heard, 0.0)
+    if delays is None:
+        return [replace(note, onset_seconds=note.asked.expected_seconds) for note in notes]
+    usual = [delays.of(note) for note in heard]
+    timed = [note for note in notes if note.onset_seconds is not None]
+    sure = [note for note in timed if note.case in ("clear", "grown")]
     sure = sure if 3 * len(sure) > len(timed) else timed
-    if slow:
-        usual = _median_distance(sure)
-        settled = _held_together([_settled_slow(note, levels, usual) for note in notes])
-        return [replace(note, abrupt=False) for note in settled]
-    usual_of = {key: _usual_distance(key, sure) for key in {note.asked.key for note in notes}}
-    rests = [abs(_distance(note) - usual_of[note.asked.key]) for note in sure]
-    spread = 1.4826 * float(np.median(rests)) if rests else 0.0
-    return [
-        _settled(note, usual_of[note.asked.key], spread, _stands_out(note, levels))
-        for note in notes
-    ]
+    if keep_time(notes):
+        return [_settled_in_time(note, one) for note, one in zip(notes, usual, strict=True)]
+    if not is_slow(notes):
+        spread = _spread(sure, delays)
+        return [_settled(note, one, spread, levels) for note, one in zip(notes, usual, strict=True)]
+    if _are_alike(heard, delays):
+        pairs = zip(heard, notes, usual, strict=True)
+        settled = [_settled_alike(note, levels, one, first.case) for first, note, one in pairs]
+    else:
+        distance = float(np.median([_distance(note) for note in sure]))
+        settled = _held_together([_settled_slow(note, levels, distance) for note in notes])
+    return [replace(note, abrupt=False) for note in settled]
 
 
-def _usual_distance(key: int | None, sure: Sequence[Timed]) -> float:
-    """Return how long after key-down notes of a key are usually heard; no later than any.
-
-    Recorded waves begin after silences of their own. Where tails hide the beginnings, those heard
-    soonest tell it.
-    """
-    usual = _median_distance(sure)
-    of_key = [note for note in sure if note.asked.key == key]
-    if key is None or len(of_key) < _LEAST_OF_KEY:
-        return usual
-    hidden = any(note.case not in ("clear", "grown") for note in of_key)
-    share = _SOONEST_SHARE if hidden else 0.5
-    return min(usual, float(np.quantile([_distance(note) for note in of_key], share)))
+def _spread(notes: Sequence[Timed], delays: Delays) -> float:
+    """Return by how much notes differ from their usual delays (scaled median deviation)."""
+    rests = [abs(_distance(note) - delays.of(note)) for note in notes]
+    return 1.4826 * float(np.median(rests)) if rests else 0.0
 
 
-def _median_distance(sure: Sequence[Timed]) -> float:
-    return float(np.median([_distance(note) for note in sure])) if sure else 0.0
+def _are_alike(heard: Sequence[Timed], delays: Delays) -> bool:
+    """Say whether slow notes become audible so soon, and so much alike, that one tells another."""
+    timed = [note for note in heard if note.onset_seconds is not None]
+    alone = [note for note in timed if note.case in OUT_OF_SILENCE] or timed
+    usually = float(np.median([delays.of(note) for note in heard]))
+    return _spread(alone, delays) < _ALIKE_SECONDS and usually < _SOON_SECONDS
 
 
 def keep_time(notes: Sequence[Timed]) -> bool:
@@ -80,6 +83,9 @@ def keep_time(notes: Sequence[Timed]) -> bool:
     What swells under a tail is heard now sooner, now later.
     """
     timed = [note for note in notes if note.onset_seconds is not None]
+    clear = [note for note in timed if note.case == "clear"]
+    if 2 * sum(note.swells and not note.abrupt for note in clear) > len(clear):
+        return False
     tails = sum(note.case == "tail" for note in timed)
     heard = [(n.asked.expected_seconds, n.onset_seconds) for n in timed if n.case in _HEARD_ALONE]
     if 2 * tails < len(timed) or len(heard) < max(_LEAST_KEEPING, _MOST * len(timed)):
@@ -114,9 +120,8 @@ def _later_seconds(first: Timed, settled: Timed) -> float | None:
 
     Where its audible level is not far above the noise, that alone may lift it there long before.
     """
-    if first.case not in OUT_OF_SILENCE or first.onset_seconds is None:
-        return None
-    if first.case == "clear" and first.blurred:
+    is_telling = first.case == "noise" and first.swells
+    if not is_telling or first.onset_seconds is None:
         return None
     return None if settled.onset_seconds is None else settled.onset_seconds - first.onset_seconds
 
@@ -144,10 +149,11 @@ def _stands_out(note: Timed, levels: Levels) -> bool:
     return note.abrupt and note.peak > _STANDS_OUT_RATIO * noise
 
 
-def _settled(note: Timed, usual: float, spread: float, stands_out: bool) -> Timed:
+def _settled(note: Timed, usual: float, spread: float, levels: Levels) -> Timed:
+    stands_out = _stands_out(note, levels)
     tolerance = max(0.001, 3 * spread)
     most_late = max(_MOST_LATE_SECONDS, 1.5 * spread)
-    line = note.asked.expected_seconds + usual - _EARLY_SECONDS
+    line = note.asked.expected_seconds + usual - min(max(_EARLY_SECONDS, spread), 0.002)
     if note.onset_seconds is None:
         return replace(note, onset_seconds=line)
     if note.case == "clear":
@@ -164,6 +170,35 @@ def _settled(note: Timed, usual: float, spread: float, stands_out: bool) -> Time
     if stands_out and late <= most_late:
         early = min(early, _SURE_EARLY_SECONDS)
     return replace(note, onset_seconds=note.onset_seconds - early)
+
+
+def _settled_in_time(note: Timed, usual: float) -> Timed:
+    """Return a note of those that rise out of tails at once, unless it is heard far from usual."""
+    if note.case == "clear":
+        return note
+    usually = note.asked.expected_seconds + usual
+    onset = usually if note.onset_seconds is None else note.onset_seconds
+    if abs(onset - usually) > 2 * _KEEPS_TIME_SECONDS:
+        onset = usually
+    onset = min(onset, usually + _EARLY_IN_TAIL_SECONDS)
+    return replace(note, onset_seconds=onset - _EARLY_IN_TAIL_SECONDS)
+
+
+def _settled_alike(note: Timed, levels: Levels, usual: float, heard: str | None) -> Timed:
+    """Return a slow note of those alike; beneath a tail, it grows no later than is usual.
+
+    heard : by itself.
+    """
+    expected, onset = note.asked.expected_seconds, note.onset_seconds
+    if note.case == "noise" or (note.case, heard) == ("grown", "noise"):
+        settled = _settled_slow(note, levels, usual)
+        latest = expected + usual + _ALIKE_SECONDS
+        return replace(settled, onset_seconds=min(settled.onset_seconds or latest, latest))
+    if note.case == "clear":
+        return note
+    if note.case == "grown" and onset is not None:
+        return replace(note, onset_seconds=min(onset, expected + usual))
+    return replace(note, onset_seconds=expected + max(0.0, usual - _EARLY_ALIKE_SECONDS))
 
 
 def _settled_slow(note: Timed, levels: Levels, usual: float) -> Timed:

@@ -76,6 +76,8 @@ class Timed:
     """Noise or a tail moves, or hides, the moment at which it becomes audible."""
     lag_seconds: float = 0.0
     """From key-down to onset, where the attack is seen to rise steadily."""
+    masked_nepers: float = 0.0
+    """By so much the noise stands over the level at which the note would be audible."""
 
 
 def moment_of(take: TakeAudio, levels: Levels, asked: Asked, hum_hz: float | None) -> Moment:
@@ -99,12 +101,20 @@ def timed_onset(levels: Levels, asked: Asked, moment: Moment) -> Timed:
     """Return the onset of one note, looked for around where it is expected."""
     rate, peak, start = moment.rate_hz, moment.peak, asked.expected_seconds
     swells = _swells(levels, start, peak)
+    noise = math.sqrt(levels.noise_before(start))
+    masked = math.log(max(1.0, noise / max(AUDIBLE_RATIO * peak, 1e-9)))
     found = audible_onset(moment) if len(moment.samples) else None
     if found is None:
-        return Timed(asked=asked, onset_seconds=None, case=None, peak=peak, swells=swells)
+        return Timed(
+            asked=asked,
+            onset_seconds=None,
+            case=None,
+            peak=peak,
+            swells=swells,
+            masked_nepers=masked,
+        )
     onset = (round(start * rate) - moment.expected_frame + found.frame) / rate
     abrupt = _is_abrupt(levels, found, onset, peak)
-    noise = math.sqrt(levels.noise_before(start))
     near_noise = AUDIBLE_RATIO * peak < _WELL_CLEAR_RATIO * noise
     return Timed(
         asked=asked,
@@ -115,6 +125,7 @@ def timed_onset(levels: Levels, asked: Asked, moment: Moment) -> Timed:
         swells=swells,
         blurred=not abrupt and (near_noise or found.case == "tail"),
         lag_seconds=min(found.rise_frames / (3 * rate), _MOST_LAG_SECONDS),
+        masked_nepers=masked,
     )
 
 

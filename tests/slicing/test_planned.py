@@ -653,3 +653,11 @@ def test_a_plan_all_of_whose_notes_are_there_fits_though_more_is_heard(
     matched, planned, heard, is_told
 ):
     refuse_if_foreign(matched, planned, heard, 0.7, is_told=is_told)
+
+
+def test_pads_in_a_clean_take_are_not_cut_when_their_keys_go_down():
+    sheet = sheet_of(range(48, 79, 5), (100,), spacing=4.6, hold=3.1)
+    take, heard = played(sheet, "pad", Recording(noise_dbfs=None))
+    errors = errors_ms(slice_by_plan(heard, sheet), take)
+    assert np.percentile(np.abs(errors), 95) <= 10.0
+    assert errors.max() <= 0.5

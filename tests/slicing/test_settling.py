@@ -56,7 +56,7 @@ def test_notes_hidden_by_a_tail_are_no_later_than_others_of_their_key_or_of_any(
         timed(index, key, delays[key] + (0.007 if index in hidden else 0.0), "tail")
         for index, key in enumerate([40, 52, 64] * 4)
     ]
-    for note in settled_onsets(notes, NOISE):
+    for note in settled_onsets(notes, notes, NOISE):
         delay = delays[cast(int, note.asked.key)]
         assert min(delay, median) - 0.001 <= lateness(note) <= delay
 
@@ -67,7 +67,7 @@ def test_an_abrupt_note_in_noise_keeps_its_onset_however_the_keys_differ() -> No
         timed(index, 40 + index, delay, "noise" if index % 2 else "clear")
         for index, delay in enumerate(delays)
     ]
-    settled = [lateness(note) for note in settled_onsets(notes, NOISE)]
+    settled = [lateness(note) for note in settled_onsets(notes, notes, NOISE)]
     assert settled[1:5:2] == pytest.approx(delays[1:5:2], abs=0.001)
     assert all(late <= delay + 1e-9 for late, delay in zip(settled, delays, strict=True))
 
@@ -78,7 +78,7 @@ def test_notes_that_rise_out_of_tails_in_time_are_not_put_where_the_line_has_the
         timed(index, 60 + index, late, "tail", abrupt=False, line_seconds=0.012)
         for index, late in enumerate(heard)
     ]
-    settled = [lateness(note) for note in settled_onsets(notes, NOISE)]
+    settled = [lateness(note) for note in settled_onsets(notes, notes, NOISE)]
     assert settled == pytest.approx(heard, abs=0.0015)
     assert all(one <= late + 1e-9 for one, late in zip(settled, heard, strict=True))
 
@@ -87,5 +87,6 @@ def test_a_few_notes_of_a_key_heard_late_do_not_make_one_under_a_tail_late() -> 
     late = [timed(index, 39, seconds) for index, seconds in enumerate([0.001, 0.0002, 0.0011])]
     others = [timed(3 + index, 50 + index, 0.0001) for index in range(6)]
     hidden = timed(9, 39, -0.0003, "tail")
-    settled = settled_onsets([*late, *others, hidden], NOISE)
+    notes = [*late, *others, hidden]
+    settled = settled_onsets(notes, notes, NOISE)
     assert lateness(settled[-1]) <= 0.0001
