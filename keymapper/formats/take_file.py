@@ -38,6 +38,8 @@ _CONTAINERS = frozenset({"WAV", "WAVEX", "RF64", "AIFF", "FLAC"})
 _MOST_CHANNELS = 32
 _COPY_BYTES = 1 << 22
 _COPY_FRAMES = 1 << 19
+_CAREFUL_FRAMES = 1 << 9
+"""Read at a time up to where a file is damaged."""
 _FASTEST = 0.0
 """Compression level of FLAC; the copies are read once."""
 
@@ -122,11 +124,11 @@ class TakeFile:
         done = 0
         self._seek(0)
         with ThreadPoolExecutor(1) as reader:  # decodes ahead while the last block is worked on
-            coming = reader.submit(self._next, block_frames)
+            coming = reader.submit(self._next, done, block_frames)
             while len(block := coming.result()):
-                if len(block) == block_frames:
-                    coming = reader.submit(self._next, block_frames)
                 done += len(block)
+                if len(block) == block_frames:
+                    coming = reader.submit(self._next, done, block_frames)
                 yield block
                 if len(block) < block_frames:
                     break
@@ -141,7 +143,7 @@ class TakeFile:
         with self._reading:
             if end <= first or not self._seek(first):
                 return np.zeros((0, self.channels), np.float32)
-            return self._next(end - first)
+            return self._next(first, end - first)
 
     def copy_range(self, first_frame: int, end_frame: int, target: Path) -> None:
         """Write the frames [first_frame, end_frame) to a file: same rate, depth and channels."""
@@ -157,14 +159,35 @@ class TakeFile:
         if isinstance(self._source, UnfinishedWav):
             self._source.close()
 
-    def _next(self, frames: int) -> FloatArray:
+    def _next(self, first: int, frames: int) -> FloatArray:
+        """Return the frames from the first on, at which the file stands, as far as they decode."""
         try:
-            block = self._file.read(frames, dtype="float32", always_2d=True)
+            block = self._decoded(frames)
         except soundfile.LibsndfileError:
-            return np.zeros((0, self.channels), np.float32)
+            block = self._before_damage(first, frames)
         if self._file.subtype in FLOATS and not np.isfinite(block).all():
             raise InputError(f"{self.path}: holds samples that are not numbers; export it again.")
-        return np.asarray(block)
+        return block
+
+    def _decoded(self, frames: int) -> FloatArray:
+        return np.asarray(self._file.read(frames, dtype="float32", always_2d=True))
+
+    def _before_damage(self, first: int, frames: int) -> FloatArray:
+        """Return the frames up to the damage; a decoder that met it can only be opened again."""
+        blocks = [np.zeros((0, self.channels), np.float32)]
+        self._open_again()
+        try:
+            self._file.seek(first)
+            for start in range(0, frames, _CAREFUL_FRAMES):
+                blocks.append(self._decoded(min(_CAREFUL_FRAMES, frames - start)))
+        except soundfile.LibsndfileError:
+            self._open_again()
+        return np.concatenate(blocks)
+
+    def _open_again(self) -> None:
+        self._close()
+        self._source = take_source(self.path, self._layout)
+        self._file = soundfile.SoundFile(self._source)
 
     def _seek(self, frame: int) -> bool:
         try:
