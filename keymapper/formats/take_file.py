@@ -174,15 +174,19 @@ class TakeFile:
 
     def _before_damage(self, first: int, frames: int) -> FloatArray:
         """Return the frames up to the damage; a decoder that met it can only be opened again."""
-        blocks = [np.zeros((0, self.channels), np.float32)]
         self._open_again()
-        try:
-            self._file.seek(first)
-            for start in range(0, frames, _CAREFUL_FRAMES):
-                blocks.append(self._decoded(min(_CAREFUL_FRAMES, frames - start)))
-        except soundfile.LibsndfileError:
-            self._open_again()
-        return np.concatenate(blocks)
+        blocks = list(self._careful_blocks(first, frames))
+        self._open_again()
+        return np.concatenate([np.zeros((0, self.channels), np.float32), *blocks])
+
+    def _careful_blocks(self, first: int, frames: int) -> Iterator[FloatArray]:
+        if not self._seek(first):
+            return
+        for start in range(0, frames, _CAREFUL_FRAMES):
+            try:
+                yield self._decoded(min(_CAREFUL_FRAMES, frames - start))
+            except soundfile.LibsndfileError:
+                return
 
     def _open_again(self) -> None:
         self._close()
