@@ -16,7 +16,7 @@ from keymapper.slicing.course import FloatArray
 from keymapper.slicing.ends import note_end
 from keymapper.slicing.evidence import NEARLY_ALL, PitchOf
 from keymapper.slicing.extras import Extra, beating_notes, extra_onsets
-from keymapper.slicing.found import FoundNote, SlicedTake, found_note
+from keymapper.slicing.found import HELD_ON, RINGS_ON, FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.hidden import has_new_partials, sounds_on_while_held
 from keymapper.slicing.levels import Levels, power_to_db
@@ -206,9 +206,9 @@ def _cut_planned(levels: Levels, note: Timed, starts: FloatArray) -> FoundNote:
     if abs(late_seconds) > _LATE_SECONDS and note.abrupt:
         doubts += (f"begins {1000 * late_seconds:+.0f} ms from where the plan puts it",)
     if limit < note.asked.off_seconds - 0.02:
-        doubts += ("the next onset, or the end of the take, comes while it is held",)
+        doubts += (HELD_ON,)
     elif end.is_cut_off:
-        doubts += ("still rings when the next note, or the end of the take, comes",)
+        doubts += (RINGS_ON,)
     found = found_note(levels, onset, end.seconds, note.asked.plan_index, doubts)
     return replace(found, note_off_seconds=note.asked.off_seconds)
 
