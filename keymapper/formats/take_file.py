@@ -17,6 +17,7 @@ import numpy as np
 import soundfile
 
 from keymapper.errors import InputError
+from keymapper.formats.aiff_chunks import aiff_frames, read_aiff_chunks
 from keymapper.formats.audio_file import refuse_odd_header
 from keymapper.formats.flac_blocks import second_flac_offset
 from keymapper.formats.take_wav import (
@@ -112,6 +113,8 @@ class TakeFile:
         layout = self._layout
         if layout is not None and layout.bytes_per_frame and not is_unfinished(layout):
             missing += (layout.data_bytes - layout.data_bytes_present) // layout.bytes_per_frame
+        if self._file.format == "AIFF":
+            missing = max(missing, aiff_frames(read_aiff_chunks(self.path)) - self.frames)
         return missing
 
     @property

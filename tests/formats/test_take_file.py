@@ -63,8 +63,11 @@ def test_blocks_and_ranges_are_those_of_the_file(tmp_path):
         assert take.missing_frames == 0
 
 
-def test_a_truncated_wav_gives_what_is_there(tmp_path):
-    path = written(tmp_path / "take.wav", "WAV", "PCM_24")
+@pytest.mark.parametrize("kind", ["WAV", "WAVEX", "RF64", "AIFF"])
+def test_a_truncated_wav_or_aiff_gives_what_is_there(tmp_path, kind):
+    path = written(tmp_path / "take", kind, "PCM_24")
+    with TakeFile(path) as take:
+        assert take.missing_frames == 0
     whole = pcm(path)
     path.write_bytes(path.read_bytes()[: -6 * 1000])
     with TakeFile(path) as take:
