@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -57,11 +58,16 @@ def _struck_notes(asked: Sequence[Asked], strikes: Sequence[Candidate]) -> list[
 
 
 def _strike_of(asked: Asked, strikes: Sequence[Candidate]) -> Candidate | None:
-    """Return the strongest strike near where a note is due."""
+    """Return the strongest strike near where a note is due. strikes : in order of time."""
     gap = asked.until_seconds - asked.expected_seconds
     reach = min(_REACH_SECONDS, _REACH_OF_GAP * gap)
-    near = [one for one in strikes if abs(one.seconds - asked.expected_seconds) <= reach]
-    return max(near, key=lambda one: one.strength, default=None)
+    first = bisect_left(strikes, asked.expected_seconds - reach, key=_seconds)
+    end = bisect_right(strikes, asked.expected_seconds + reach, key=_seconds)
+    return max(strikes[first:end], key=lambda one: one.strength, default=None)
+
+
+def _seconds(strike: Candidate) -> float:
+    return strike.seconds
 
 
 def _moved(asked: Asked, seconds: float) -> Asked:
