@@ -1,4 +1,4 @@
-"""AIFF chunks beside the audio: markers, the instrument chunk, and texts.
+"""AIFF chunks beside the audio: frames, markers, the instrument chunk, and texts.
 
 All numbers are big-endian; loops are given by the ids of markers, and a marker lies between two
 frames, so that the end marker is half-open already.
@@ -30,12 +30,18 @@ def read_aiff_chunks(path: Path) -> dict[bytes, bytes]:
             if len(header) < 8:
                 break
             size = struct.unpack(">I", header[4:])[0]
-            wanted = header[:4] in (b"MARK", b"INST", *_TEXTS) and size <= _LARGEST_BODY
+            wanted = header[:4] in (b"COMM", b"MARK", b"INST", *_TEXTS) and size <= _LARGEST_BODY
             body = file.read(size) if wanted else b""
             if wanted:
                 chunks.setdefault(header[:4], body)
             file.seek(size + (size & 1) - len(body), 1)
         return chunks
+
+
+def aiff_frames(chunks: dict[bytes, bytes]) -> int:
+    """Return how many frames the header promises; 0 where it does not say."""
+    body = chunks.get(b"COMM", b"")
+    return int(struct.unpack(">I", body[2:6])[0]) if len(body) >= 6 else 0
 
 
 def aiff_hints(chunks: dict[bytes, bytes]) -> EmbeddedHints | None:

@@ -10,6 +10,9 @@ from keymapper.model.session import NoteRole, PatchCall, PlannedNote, SessionShe
 _LAST_NOTE_SECONDS = 2.0
 """How long a note that is never let go, at the end of a file, is taken to be held."""
 
+_PatchIdentity = tuple[int, int | None, int | None, int | None, int]
+"""Channel, bank (coarse and fine) and program, and how many patches were named before."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StruckNote:
@@ -29,19 +32,22 @@ class MidiReading:
 
     notes: list[StruckNote] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
-    patches: dict[tuple[int, int | None, int | None, int | None], int] = field(default_factory=dict)
+    patches: dict[_PatchIdentity, int] = field(default_factory=dict)
     patch_names: list[str] = field(default_factory=list)
     patch_starts: list[float] = field(default_factory=list)
     calls: dict[int, dict[str, int]] = field(default_factory=dict)
     sounding: dict[tuple[int, int], tuple[float, int, int, NoteRole]] = field(default_factory=dict)
     marker: tuple[float, str] = (-1.0, "")
     patch_name: str | None = None
+    patch_marks: int = 0
+    """How many patches were named so far; two may be alike on the wire, and changed by hand."""
 
     def take(self, seconds: float, message: Any) -> None:
         """Follow one message."""
         if message.type == "marker":
             if message.text.startswith("patch: "):
                 self.patch_name = message.text.removeprefix("patch: ")
+                self.patch_marks += 1
             else:
                 self.marker = (seconds, message.text)
         elif message.type == "control_change" and message.control in (0, 32):
@@ -88,7 +94,8 @@ class MidiReading:
 
     def _patch(self, channel: int, seconds: float) -> int:
         call = self.calls.get(channel, {})
-        identity = (channel, call.get("bank_msb"), call.get("bank_lsb"), call.get("program"))
+        numbers = call.get("bank_msb"), call.get("bank_lsb"), call.get("program")
+        identity = (channel, *numbers, self.patch_marks)
         if identity not in self.patches:
             self.patches[identity] = len(self.patches)
             self.patch_names.append(self.patch_name or "")
@@ -135,7 +142,7 @@ class MidiReading:
 
     def _patch_calls(self, name: str) -> tuple[PatchCall, ...]:
         calls = []
-        for (channel, msb, lsb, program), index in self.patches.items():
+        for (channel, msb, lsb, program, _), index in self.patches.items():
             title = self.patch_names[index] or (name if len(self.patches) == 1 else "")
             title = title or f"{name} channel {channel + 1} program {program or 0}"
             calls.append(PatchCall(name=title, program=program, bank_msb=msb, bank_lsb=lsb))

@@ -9,7 +9,7 @@ from keymapper.errors import InputError
 from keymapper.formats.toml_tables import read_toml_table
 from keymapper.formats.versioned_json import JsonForm, json_bytes, read_json
 from keymapper.model.keys import is_key
-from keymapper.model.session import SHEET_FORMAT_VERSION, SessionSheet
+from keymapper.model.session import SHEET_FORMAT_VERSION, NoteRole, SessionSheet
 
 _FORM = JsonForm(
     model=SessionSheet,
@@ -60,14 +60,21 @@ def _impossible(sheet: SessionSheet) -> str | None:
     if len(sheet.patch_starts_seconds) != len(sheet.patches):
         return "patches and patch_starts_seconds differ in number"
     last_on = 0.0
+    first_index: dict[tuple[NoteRole, int, int, int, int], int] = {}
     for index, note in enumerate(sheet.notes):
         if not (is_key(note.key) and is_key(note.key + sheet.transpose)):
             return f"note {index}: key {note.key} lies outside 0..127"
         if not 1 <= note.velocity <= 127:
             return f"note {index}: velocity {note.velocity} lies outside 1..127"
+        if note.round_robin < 1:
+            return f"note {index}: round_robin {note.round_robin} is below 1"
         if not 0 <= note.patch < len(sheet.patches):
             return f"note {index}: there is no patch {note.patch}"
         if not last_on <= note.on_seconds < note.off_seconds <= note.until_seconds < 1e6:
             return f"note {index}: its times are not in order"
         last_on = note.on_seconds
+        identity = (note.role, note.patch, note.key, note.velocity, note.round_robin)
+        first = first_index.setdefault(identity, index)
+        if first != index:
+            return f"notes {first} and {index} have the same key, velocity and round_robin"
     return None

@@ -17,6 +17,7 @@ import numpy as np
 import soundfile
 
 from keymapper.errors import InputError
+from keymapper.formats.aiff_chunks import aiff_frames, read_aiff_chunks
 from keymapper.formats.audio_file import refuse_odd_header
 from keymapper.formats.flac_blocks import second_flac_offset
 from keymapper.formats.take_wav import (
@@ -38,6 +39,8 @@ _CONTAINERS = frozenset({"WAV", "WAVEX", "RF64", "AIFF", "FLAC"})
 _MOST_CHANNELS = 32
 _COPY_BYTES = 1 << 22
 _COPY_FRAMES = 1 << 19
+_CAREFUL_FRAMES = 1 << 9
+"""Read at a time up to where a file is damaged."""
 _FASTEST = 0.0
 """Compression level of FLAC; the copies are read once."""
 
@@ -110,6 +113,8 @@ class TakeFile:
         layout = self._layout
         if layout is not None and layout.bytes_per_frame and not is_unfinished(layout):
             missing += (layout.data_bytes - layout.data_bytes_present) // layout.bytes_per_frame
+        if self._file.format == "AIFF":
+            missing = max(missing, aiff_frames(read_aiff_chunks(self.path)) - self.frames)
         return missing
 
     @property
@@ -122,11 +127,11 @@ class TakeFile:
         done = 0
         self._seek(0)
         with ThreadPoolExecutor(1) as reader:  # decodes ahead while the last block is worked on
-            coming = reader.submit(self._next, block_frames)
+            coming = reader.submit(self._next, done, block_frames)
             while len(block := coming.result()):
-                if len(block) == block_frames:
-                    coming = reader.submit(self._next, block_frames)
                 done += len(block)
+                if len(block) == block_frames:
+                    coming = reader.submit(self._next, done, block_frames)
                 yield block
                 if len(block) < block_frames:
                     break
@@ -141,7 +146,7 @@ class TakeFile:
         with self._reading:
             if end <= first or not self._seek(first):
                 return np.zeros((0, self.channels), np.float32)
-            return self._next(end - first)
+            return self._next(first, end - first)
 
     def copy_range(self, first_frame: int, end_frame: int, target: Path) -> None:
         """Write the frames [first_frame, end_frame) to a file: same rate, depth and channels."""
@@ -157,14 +162,39 @@ class TakeFile:
         if isinstance(self._source, UnfinishedWav):
             self._source.close()
 
-    def _next(self, frames: int) -> FloatArray:
+    def _next(self, first: int, frames: int) -> FloatArray:
+        """Return the frames from the first on, at which the file stands, as far as they decode."""
         try:
-            block = self._file.read(frames, dtype="float32", always_2d=True)
+            block = self._decoded(frames)
         except soundfile.LibsndfileError:
-            return np.zeros((0, self.channels), np.float32)
+            block = self._before_damage(first, frames)
         if self._file.subtype in FLOATS and not np.isfinite(block).all():
             raise InputError(f"{self.path}: holds samples that are not numbers; export it again.")
-        return np.asarray(block)
+        return block
+
+    def _decoded(self, frames: int) -> FloatArray:
+        return np.asarray(self._file.read(frames, dtype="float32", always_2d=True))
+
+    def _before_damage(self, first: int, frames: int) -> FloatArray:
+        """Return the frames up to the damage; a decoder that met it can only be opened again."""
+        self._open_again()
+        blocks = list(self._careful_blocks(first, frames))
+        self._open_again()
+        return np.concatenate([np.zeros((0, self.channels), np.float32), *blocks])
+
+    def _careful_blocks(self, first: int, frames: int) -> Iterator[FloatArray]:
+        if not self._seek(first):
+            return
+        for start in range(0, frames, _CAREFUL_FRAMES):
+            try:
+                yield self._decoded(min(_CAREFUL_FRAMES, frames - start))
+            except soundfile.LibsndfileError:
+                return
+
+    def _open_again(self) -> None:
+        self._close()
+        self._source = take_source(self.path, self._layout)
+        self._file = soundfile.SoundFile(self._source)
 
     def _seek(self, frame: int) -> bool:
         try:

@@ -9,6 +9,8 @@ from keymapper.slicing.levels import Levels, power_to_db, ratio_to_db
 
 PRE_ROLL_SECONDS = 0.01
 """Kept before the onset in the frames of a note."""
+HELD_ON = "the next onset, or the end of the take, comes while it is held"
+RINGS_ON = "still rings when the next note, or the end of the take, comes"
 _LOUDEST_SECONDS = 0.05
 _SOFT_DB = 12.0
 

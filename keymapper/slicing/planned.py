@@ -16,7 +16,7 @@ from keymapper.slicing.course import FloatArray
 from keymapper.slicing.ends import note_end
 from keymapper.slicing.evidence import NEARLY_ALL, PitchOf
 from keymapper.slicing.extras import Extra, beating_notes, extra_onsets
-from keymapper.slicing.found import FoundNote, SlicedTake, found_note
+from keymapper.slicing.found import HELD_ON, RINGS_ON, FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.hidden import has_new_partials, sounds_on_while_held
 from keymapper.slicing.levels import Levels, power_to_db
@@ -25,6 +25,7 @@ from keymapper.slicing.placing import placed_take
 from keymapper.slicing.presence import PRESENT_SHARE, new_share
 from keymapper.slicing.settling import as_first_heard, keep_time, settled_onsets
 from keymapper.slicing.struck_again import struck_again
+from keymapper.slicing.struck_by_hand import as_struck
 from keymapper.slicing.timing import Asked, Timed
 
 _LEAST_FIT, _LEAST_UNTOLD_FIT = 0.5, 0.8
@@ -32,6 +33,7 @@ _LEAST_FIT, _LEAST_UNTOLD_FIT = 0.5, 0.8
 _GOOD_FIT = 0.85
 _CLEARLY_MORE = 1.2
 """Among a few accidents, the order of keys explains a note or two more, but others than played."""
+_BY_HAND = "played by hand to the clock: notes were looked for where they were struck"
 _LATE_SECONDS = 0.02
 _LEAST_EXTRA_DB = 6.0
 _OTHER_STRENGTH = 0.3
@@ -64,12 +66,13 @@ def slice_by_plan(
             raise
         return by_order
     asked = by_clock.onsets_matched + len(by_clock.missing)
-    if pitch_of is None or _fit(by_clock.onsets_matched, asked, by_clock.onsets_found) > _GOOD_FIT:
+    is_by_hand = _BY_HAND in by_clock.remarks
+    fits = _fit(by_clock.onsets_matched, asked, by_clock.onsets_found) > _GOOD_FIT
+    if pitch_of is None or (fits and not is_by_hand):
         return by_clock
     by_order = slice_by_order(heard, sheet, pitch_of)
-    if by_order is None or by_order.onsets_matched < _CLEARLY_MORE * by_clock.onsets_matched:
-        return by_clock
-    return by_order
+    needed = (1.0 if is_by_hand else _CLEARLY_MORE) * by_clock.onsets_matched
+    return by_clock if by_order is None or by_order.onsets_matched < needed else by_order
 
 
 def _by_clock(
@@ -78,7 +81,8 @@ def _by_clock(
     plan = np.array([note.on_seconds for note in sheet.notes])
     placed = placed_take(heard, sheet, pitch_of, starts_seconds)
     latency, drift = take_line(heard, sheet, plan, placed)
-    asked = asked_notes(heard, sheet, plan, latency, drift)
+    due = asked_notes(heard, sheet, plan, latency, drift)
+    asked = as_struck(heard, due)
     struck = [c.seconds - 0.02 for c in heard.candidates if c.strength >= _OTHER_STRENGTH]
     played = [one for one in asked if _is_present(heard, one, struck)]
     present = {one.plan_index for one in played}
@@ -97,7 +101,7 @@ def _by_clock(
         onsets_found=heard_count,
         onsets_matched=len(notes),
         noise_floor_dbfs=power_to_db(heard.levels.noise_power),
-        remarks=placed.remarks,
+        remarks=placed.remarks + (() if asked == due else (_BY_HAND,)),
     )
 
 
@@ -206,9 +210,9 @@ def _cut_planned(levels: Levels, note: Timed, starts: FloatArray) -> FoundNote:
     if abs(late_seconds) > _LATE_SECONDS and note.abrupt:
         doubts += (f"begins {1000 * late_seconds:+.0f} ms from where the plan puts it",)
     if limit < note.asked.off_seconds - 0.02:
-        doubts += ("the next onset, or the end of the take, comes while it is held",)
+        doubts += (HELD_ON,)
     elif end.is_cut_off:
-        doubts += ("still rings when the next note, or the end of the take, comes",)
+        doubts += (RINGS_ON,)
     found = found_note(levels, onset, end.seconds, note.asked.plan_index, doubts)
     return replace(found, note_off_seconds=note.asked.off_seconds)
 

@@ -20,7 +20,7 @@ from keymapper.model.session import (
 )
 from keymapper.slicing.alike import SURE_PITCH, sounds_without_pitch
 from keymapper.slicing.evidence import HeardPitch
-from keymapper.slicing.found import FoundNote, SlicedTake
+from keymapper.slicing.found import HELD_ON, RINGS_ON, FoundNote, SlicedTake
 from keymapper.slicing.naming import (
     extra_file_name,
     note_stem,
@@ -32,6 +32,8 @@ from keymapper.slicing.unplanned import UnplannedTake
 _SAME_LAYER_DB = 2.0
 _SURELY_ANOTHER_DB = 6.0
 """Nobody who means to repeat a note plays it so much louder."""
+_END_SECONDS = 0.01
+"""A note that ends so near to the end of the take ends with it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,11 +52,7 @@ def planned_report(
     sheet: SessionSheet, takes: Sequence[SlicedTake], facts: Sequence[TakeFacts]
 ) -> CutReport:
     """Return the report of the takes of one plan; a later take replaces notes of an earlier one."""
-    chosen: dict[int, tuple[int, FoundNote]] = {}
-    for number, take in enumerate(takes):
-        for note in take.notes:
-            if note.plan_index is not None:
-                chosen[note.plan_index] = (number, note)
+    chosen = _chosen(takes, facts)
     notes = []
     for index in sorted(chosen):
         number, note = chosen[index]
@@ -86,6 +84,30 @@ def planned_report(
             if sheet.notes[index].role == "note"
         ),
     )
+
+
+def _chosen(
+    takes: Sequence[SlicedTake], facts: Sequence[TakeFacts]
+) -> dict[int, tuple[int, FoundNote]]:
+    """Return the take and the note of each plan index: the latest whole one, else the latest."""
+    chosen: dict[int, tuple[int, FoundNote]] = {}
+    whole: set[int] = set()
+    for number, take in enumerate(takes):
+        for note in take.notes:
+            index = note.plan_index
+            is_whole = not _is_broken_off(note, facts[number])
+            if index is None or (index in whole and not is_whole):
+                continue
+            chosen[index] = (number, note)
+            if is_whole:
+                whole.add(index)
+    return chosen
+
+
+def _is_broken_off(note: FoundNote, facts: TakeFacts) -> bool:
+    left_frames = facts.frames - note.end_frame
+    at_the_end = left_frames <= _END_SECONDS * facts.rate_hz
+    return at_the_end and (HELD_ON in note.doubtful or RINGS_ON in note.doubtful)
 
 
 def cut_take(take: SlicedTake, facts: TakeFacts) -> CutTake:

@@ -12,7 +12,7 @@ from keymapper.slicing.alike import Colour, colour_of
 from keymapper.slicing.ends import note_end
 from keymapper.slicing.evidence import HeardPitch, PitchOf
 from keymapper.slicing.exact_starts import exact_starts
-from keymapper.slicing.found import FoundNote, SlicedTake, found_note
+from keymapper.slicing.found import RINGS_ON, FoundNote, SlicedTake, found_note
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.levels import power_to_db
 from keymapper.slicing.side_by_side import side_by_side
@@ -69,8 +69,8 @@ def _cut(heard: HeardTake, onsets: Sequence[float]) -> list[FoundNote]:
         last = number + 1 == len(onsets)
         limit = heard.levels.duration_seconds if last else onsets[number + 1]
         end = note_end(heard.levels, onset, onset, limit)
-        doubts = ("still rings when the next note, or the end of the take, comes",)
-        note = found_note(heard.levels, onset, end.seconds, None, doubts if end.is_cut_off else ())
+        doubts = (RINGS_ON,) if end.is_cut_off else ()
+        note = found_note(heard.levels, onset, end.seconds, None, doubts)
         notes.append(replace(note, after_plan_index=None))
     return notes
 

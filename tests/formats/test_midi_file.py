@@ -60,6 +60,14 @@ def test_a_written_plan_reads_back_exactly(tmp_path_factory, every, hold, veloci
     assert back.patches == sheet.patches
 
 
+def test_patches_that_are_changed_by_hand_stay_apart(tmp_path):
+    hands = tuple(PatchCall(name=name) for name in ("Brass", "Pad", "Brass"))
+    sheet = plan_session(SessionSettings(keys=(60, 64), patches=hands))
+    back = read(tmp_path, midi_bytes(sheet)).sheet
+    assert facts(back) == facts(sheet)
+    assert back.patches == hands
+
+
 def test_what_is_sent_before_a_patch():
     patches = (PatchCall(name="A", program=7, bank_msb=1, bank_lsb=2),)
     sheet = plan_session(SessionSettings(patches=patches, channel=3, transpose=5, keys=(60,)))

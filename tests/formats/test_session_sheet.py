@@ -110,6 +110,8 @@ def broken(**changes):
         (broken(patch=1), "note 5: there is no patch 1"),
         (broken(on_seconds=0.5), "note 5: its times are not in order"),
         (broken(role="solo"), "Invalid enum value 'solo'"),
+        (broken(round_robin=0), "note 5: round_robin 0"),
+        (broken(key=39), "notes 5 and 6 have the same key, velocity and round_robin"),
     ],
 )
 def test_a_bad_sheet_is_refused_in_one_line(tmp_path, text, reason):

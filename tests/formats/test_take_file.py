@@ -63,8 +63,11 @@ def test_blocks_and_ranges_are_those_of_the_file(tmp_path):
         assert take.missing_frames == 0
 
 
-def test_a_truncated_wav_gives_what_is_there(tmp_path):
-    path = written(tmp_path / "take.wav", "WAV", "PCM_24")
+@pytest.mark.parametrize("kind", ["WAV", "WAVEX", "RF64", "AIFF"])
+def test_a_truncated_wav_or_aiff_gives_what_is_there(tmp_path, kind):
+    path = written(tmp_path / "take", kind, "PCM_24")
+    with TakeFile(path) as take:
+        assert take.missing_frames == 0
     whole = pcm(path)
     path.write_bytes(path.read_bytes()[: -6 * 1000])
     with TakeFile(path) as take:
@@ -74,14 +77,20 @@ def test_a_truncated_wav_gives_what_is_there(tmp_path):
     assert np.array_equal(pcm(tmp_path / "copy.wav"), whole[3000:4000])
 
 
-def test_a_truncated_flac_gives_what_is_there(tmp_path):
+@pytest.mark.parametrize("block_frames", [1024, 100_000])
+def test_a_truncated_flac_gives_what_is_there(tmp_path, block_frames):
     path = written(tmp_path / "take.flac", "FLAC", "PCM_24", frames=40_000)
+    with TakeFile(path) as take:
+        whole = take.read(0, 40_000)
     path.write_bytes(path.read_bytes()[:100_000])
     with TakeFile(path) as take:
-        there = sum(len(block) for block in take.blocks(1024))
-        assert 4000 < there < 40_000
+        blocks = list(take.blocks(block_frames))
+        there = sum(len(block) for block in blocks)
+        assert 14_000 < there < 40_000
         assert take.frames == there
         assert take.missing_frames == 40_000 - there
+        assert np.array_equal(np.concatenate(blocks), whole[:there])
+        assert np.array_equal(take.read(100, there + 9), whole[100:there])
 
 
 @pytest.mark.parametrize("size", [0, 0xFFFFFFFF, 0x7FFFFFFF])

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from keymapper.model.session import PatchCall
 from keymapper.slicing.alike import Colour
 from keymapper.slicing.evidence import HeardPitch
-from keymapper.slicing.found import FoundNote, SlicedTake
+from keymapper.slicing.found import HELD_ON, RINGS_ON, FoundNote, SlicedTake
 from keymapper.slicing.naming import patch_folders, plain_name, planned_file_name
 from keymapper.slicing.report import TakeFacts, planned_report, unplanned_report, velocity_layers
 from keymapper.slicing.unplanned import UnplannedTake
@@ -17,7 +17,7 @@ from tests.slicing.takes import sheet_of
 SHEET = sheet_of((48, 52, 55))
 
 
-def found(plan_index, onset, peak=-6.0, doubles=None):
+def found(plan_index, onset, peak=-6.0, doubles=None, doubtful=()):
     return FoundNote(
         plan_index=plan_index,
         onset_seconds=onset,
@@ -27,6 +27,7 @@ def found(plan_index, onset, peak=-6.0, doubles=None):
         peak_dbfs=peak,
         signal_to_noise_db=50.0,
         doubles_plan_index=doubles,
+        doubtful=doubtful,
     )
 
 
@@ -63,6 +64,17 @@ def test_a_later_take_replaces_notes_and_names_stay():
     assert (report.latency_seconds, report.takes[1].latency_seconds) == (0.5, -1.3)
     assert report.notes[2].key == 52
     assert report.notes[2].plan_index is None
+
+
+@pytest.mark.parametrize("doubt", [HELD_ON, RINGS_ON])
+def test_what_the_end_of_a_later_take_breaks_off_replaces_nothing_whole(doubt):
+    names = [facts("a.wav"), facts("b.wav"), facts("c.wav")]
+    whole = sliced(found(0, 1.0, doubtful=(doubt,)), found(1, 8.0))
+    broken_off = [sliced(found(0, 3.0), found(i, 8.0, doubtful=(doubt,))) for i in (1, 2)]
+    report = planned_report(SHEET, [whole, *broken_off], names)
+    assert [(n.plan_index, n.take) for n in report.notes] == [(0, 2), (1, 0), (2, 2)]
+    last = sliced(found(2, 7.99, doubtful=(doubt,)))
+    assert planned_report(SHEET, [broken_off[1], last], names[:2]).notes[-1].take == 1
 
 
 def test_without_a_plan_keys_come_from_pitch_and_velocities_from_level():
