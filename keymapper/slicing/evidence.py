@@ -21,6 +21,8 @@ _SCALE_KEYS, _IN_SEMITONES = 5, 0.6
 _FEW_IN_SEMITONES = 0.85
 """Of any three pitches, one set in eight lies better in semitones; of any four, one in twenty."""
 _ALIKE_SEMITONES, _ALIKE_SHARE = 0.6, 0.8
+_ON_LINE_SEMITONES, _OUT_OF_TUNE_SEMITONES = 0.3, 0.1
+"""From a line of pitches over keys; from the semitones to which synths are tuned."""
 _EXACT_SECONDS = 0.012
 _APART_SECONDS, _STEP_SECONDS, _FAR_SECONDS = 0.1, 0.005, 5.0
 _CHANCE_SHARE = 0.3
@@ -99,6 +101,21 @@ class PitchAgreement:
         """Return whether the pitches are no semitones apart, as those of drums are not."""
         is_told = len(self.pitches) >= _SCALE_KEYS and self.in_semitones < _IN_SEMITONES
         return is_told and self.is_constant
+
+    @property
+    def is_half_scale(self) -> bool:
+        """Return whether keys are half a semitone apart and out of tune, as drums often are.
+
+        By another session, of keys half as far apart, the pitches would be in tune.
+        """
+        pitches = np.array([pitch for some in self.pitches.values() for pitch in some])
+        keys = np.repeat(list(self.pitches), [len(some) for some in self.pitches.values()])
+        if len(self.pitches) < _SCALE_KEYS:
+            return False
+        above = pitches - keys / 2
+        on_line = np.abs(above - np.median(above)) < _ON_LINE_SEMITONES
+        mistuning = float(np.median(np.abs(pitches - np.round(pitches))))
+        return bool(on_line.mean() >= _ALIKE_SHARE and mistuning > _OUT_OF_TUNE_SEMITONES)
 
     @property
     def are_drums(self) -> bool:

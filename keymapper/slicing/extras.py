@@ -24,7 +24,9 @@ _HELD_SECONDS = (0.09, 0.06)
 _LET_GO_STRENGTH = 0.42
 _WHOLLY_NEW = 0.8
 """So much of the sound is new only where another note begins, unless the key held makes it so."""
-_LEAST_SHARE = 0.03
+_LEAST_SHARE, _NEW_SECONDS = 0.03, 0.25
+_AS_MUCH, _SAME_DELAY_SECONDS = 0.7, 0.03
+"""What a key does whenever it is held comes as late after its onset, and is about as strong."""
 _BEATS = 2
 """Nobody strikes a key so many times too often."""
 _EARLY_SECONDS = 0.008
@@ -46,8 +48,9 @@ def extra_onsets(
     """Return the onsets beside the planned notes.
 
     What a patch does while its keys are held (beating, swelling, breathing) says how sudden an
-    onset must be to count; once a key is let go, what is wholly new counts whatever that is. From
-    when its key goes down, a sound is that of the planned note, though it becomes audible later.
+    onset must be to count; once a key is let go, what is wholly new counts whatever that is. What
+    comes as late in another note of the same key is the patch's doing, too. From when its key goes
+    down, a sound is that of the planned note, though it becomes audible later.
     """
     onsets = np.array([note.onset_seconds or 0.0 for note in notes])
     expected = np.array([note.asked.expected_seconds for note in notes])
@@ -69,9 +72,13 @@ def extra_onsets(
         is_held = note is not None and candidate.seconds < note.off_seconds + _RELEASE_SECONDS
         if is_held and candidate.strength < least:
             continue
-        if new_share(course, novelty, candidate.seconds, candidate.seconds + 0.25) < _LEAST_SHARE:
+        next_start = float(onsets[last + 1 : last + 2].min(initial=np.inf)) - _BEFORE_SECONDS
+        stop = min(candidate.seconds + _NEW_SECONDS, next_start)
+        if new_share(course, novelty, candidate.seconds, stop) < _LEAST_SHARE:
             continue
         is_double = note is not None and candidate.seconds < note.off_seconds
+        if is_double and _comes_again(novelty, candidate, notes[last], notes):
+            continue
         index = None if note is None else note.plan_index
         extras.append(
             Extra(
@@ -89,6 +96,34 @@ def beating_notes(extras: Sequence[Extra]) -> frozenset[int]:
     return frozenset(
         index for index, count in doubled.items() if index is not None and count >= _BEATS
     )
+
+
+def others_of_key(note: Timed, notes: Sequence[Timed]) -> list[Timed]:
+    """Return the other notes of a patch that have the key of one, as far as keys are known."""
+    sound = note.asked.patch, note.asked.key
+    return [
+        other
+        for other in notes
+        if other is not note
+        and note.asked.key is not None
+        and (other.asked.patch, other.asked.key) == sound
+    ]
+
+
+def _comes_again(
+    novelty: Novelty, candidate: Candidate, note: Timed, notes: Sequence[Timed]
+) -> bool:
+    """Say whether another note of a key has an onset like it as late after its own."""
+    late = candidate.seconds - (note.onset_seconds or 0.0)
+    for other in others_of_key(note, notes):
+        seconds = (other.onset_seconds or 0.0) + late
+        first = round((seconds - _SAME_DELAY_SECONDS) / novelty.hop_seconds)
+        end = round((seconds + _SAME_DELAY_SECONDS) / novelty.hop_seconds) + 1
+        is_held = seconds + _SAME_DELAY_SECONDS < other.asked.off_seconds
+        highest = float(novelty.share[max(0, first) : max(0, end)].max(initial=0.0))
+        if is_held and highest >= _AS_MUCH * candidate.strength:
+            return True
+    return False
 
 
 def _held_novelty(novelty: Novelty, notes: Sequence[Timed]) -> float:

@@ -42,26 +42,28 @@ def sounds_on_while_held(
     """Say whether something sounds as loud to the end of a hold, and fades once its key is let go.
 
     The tail of the note before fades all along. Heard in the second half of the hold, where that
-    tail is lowest, as the power of all partials together, for one alone may beat.
+    tail is lowest, as the power of all partials together, for one alone may beat: it is not to fade
+    within that half, or not to be softer than the first one, as what swells and falls again.
     """
     half = 0.5 * (off_seconds - start_seconds)
-    middle, late = (
-        _spectra(heard, off_seconds - first * half, off_seconds - last * half)
-        for first, last in ((1.0, 0.5), (0.5, 0.0))
+    first, middle, late = (
+        _spectra(heard, off_seconds - begin * half, off_seconds - end * half)
+        for begin, end in ((2.0, 1.0), (1.0, 0.5), (0.5, 0.0))
     )
     after = _spectra(
         heard, max(off_seconds, until_seconds - _AFTER_SECONDS), until_seconds - _BEGUN_SECONDS
     )
     noise = _noise(heard)
-    if not (len(middle) and len(late) and len(after) and len(noise)):
+    if not (len(first) and len(middle) and len(late) and len(after) and len(noise)):
         return False
     partials = np.median(late, axis=0) > _NOISE_RATIO * noise
     if int(partials.sum()) < _LEAST_NEW_BINS:
         return False
-    before, held, gone = (
-        float(part.mean(axis=0)[partials].sum()) for part in (middle, late, after)
+    begun, before, held, gone = (
+        float(part.mean(axis=0)[partials].sum()) for part in (first, middle, late, after)
     )
-    return held > _EVEN_RATIO * before and gone < _GONE_RATIO * held
+    is_even = held > _EVEN_RATIO * before or (before + held) / 2 > _EVEN_RATIO * begun
+    return is_even and gone < _GONE_RATIO * held
 
 
 def _noise(heard: HeardTake) -> FloatArray:

@@ -95,8 +95,9 @@ def placed_take(
     fits_well = _fit(place, plan, candidates, heard) >= _VERY_GOOD_FIT
     fits_nowhere_else = is_in_time and (len(places) == 1 or _is_whole(place, plan, candidates))
     is_told = starts_seconds is not None and is_in_time and agreement.is_constant
+    may_be_drums = fits_nowhere_else and (agreement.are_drums or agreement.is_half_scale)
     is_other_scale = (is_told and not _has_planned_keys(agreement)) or (
-        fits_well and (agreement.is_other_scale or (fits_nowhere_else and agreement.are_drums))
+        fits_well and (agreement.is_other_scale or may_be_drums)
     )
     if not is_other_scale:
         _refuse_other_keys(place, agreement)

@@ -18,6 +18,7 @@ from scipy import fft
 
 from keymapper.channels import less_means, mono
 from keymapper.slicing.course import FloatArray
+from keymapper.slicing.extras import others_of_key
 from keymapper.slicing.hearing import HeardTake
 from keymapper.slicing.side_by_side import side_by_side
 from keymapper.slicing.timing import Timed
@@ -40,6 +41,8 @@ _FINE_RATIO, _BAND_RATIO = 2.0, 2.3
 """So many times what is usual, a change is a key struck."""
 _CHANGE_SECONDS, _APART_SECONDS, _STANDS_OUT = 0.1, 0.03, 1.4
 """What a strike changes in so long is so many times what changes at other times."""
+_AS_MUCH = 0.7
+"""Of a change, as late in another note of the key, says that it is the patch's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +79,13 @@ class _Changes:
         begins = np.flatnonzero((self.shares[1:] > share) & (self.shares[:-1] <= share)) + 1
         return self.first_seconds + int(begins[0]) * self.step_seconds if len(begins) else None
 
+    def most_around(self, seconds: float, reach_seconds: float = 0.0) -> float:
+        """Return the largest share of what begins to change then, or so much sooner or later."""
+        since = seconds - self.first_seconds
+        begin = round((since - reach_seconds) / self.step_seconds)
+        end = round((since + _CHANGE_SECONDS + reach_seconds) / self.step_seconds)
+        return float(self.shares[max(0, begin) : max(0, end)].max(initial=0.0))
+
     def stands_out(self, seconds: float) -> bool:
         """Say whether what begins to change then changes far more than at any other time."""
         begin = round((seconds - self.first_seconds) / self.step_seconds)
@@ -110,12 +120,30 @@ def _struck_again(
     fine = list(side_by_side(lambda part: _fine_changes(heard, *part), parts))
     bands = [_band_changes(heard, stretch) for _, stretch in held]
     least = _FINE_RATIO * _usual(fine), _BAND_RATIO * _usual(bands)
-    for (note, _), in_fine, in_bands in zip(held, fine, bands, strict=True):
-        seconds = in_fine.first_over(least[0])
+    notes = [note for note, _ in held]
+    for note, in_fine, in_bands in zip(notes, fine, bands, strict=True):
+        seconds, changes = in_fine.first_over(least[0]), fine
         if seconds is None or not in_fine.stands_out(seconds):  # a beat comes again
             seconds = None if in_fine.is_of_low_note else in_bands.first_over(least[1])
-        if seconds is not None:
+            changes = bands
+        if seconds is not None and not _comes_again(note, seconds, notes, changes):
             yield note, seconds
+
+
+def _comes_again(
+    note: Timed, seconds: float, notes: Sequence[Timed], changes: Sequence[_Changes]
+) -> bool:
+    """Say whether another note of the key changes as much, as late after its own onset."""
+    change_of = {one.asked.plan_index: change for one, change in zip(notes, changes, strict=True)}
+    most = change_of[note.asked.plan_index].most_around(seconds)
+    late = seconds - (note.onset_seconds or 0.0)
+    return any(
+        change_of[other.asked.plan_index].most_around(
+            (other.onset_seconds or 0.0) + late, _APART_SECONDS
+        )
+        >= _AS_MUCH * most
+        for other in others_of_key(note, notes)
+    )
 
 
 def _held(notes: Sequence[Timed], known_seconds: Sequence[float]) -> Iterator[tuple[Timed, _Held]]:

@@ -556,6 +556,27 @@ def test_a_session_of_other_distances_between_its_keys_is_refused(count):
         slice_by_plan(heard, other, pitch_of)
 
 
+def half_scale_take(sheet, tuning_semitones):
+    """Every second key of the planned distance, at the same times."""
+    semitones = {note.key: note.key / 2 + 50 + tuning_semitones for note in sheet.notes}
+    return kit_take(lambda key: 440 * 2 ** ((semitones[key] - 69) / 12), sheet)
+
+
+@pytest.mark.parametrize("tuning_semitones", [0.2, -0.3])
+def test_drums_half_a_semitone_apart_are_cut_by_their_timing(tuning_semitones):
+    sheet = shuffled_session(range(36, 60, 4), seed=1)
+    take = half_scale_take(sheet, tuning_semitones)
+    cut = slice_by_plan(hear_take(take), sheet, pitch_of)
+    assert indexes(cut) == list(range(len(sheet.notes)))
+    assert "do not sound at their pitches" in cut.remarks[0]
+
+
+def test_a_session_of_keys_half_as_far_apart_is_refused():
+    sheet = shuffled_session(range(36, 60, 4), seed=1)
+    with pytest.raises(MeasurementError, match=r"only \d+ of \d+ have the planned key"):
+        slice_by_plan(hear_take(half_scale_take(sheet, 0.0)), sheet, pitch_of)
+
+
 def test_pitches_that_agree_by_chance_do_not_move_a_whole_take_within_its_plan():
     sheet = sheet_of(range(36, 84, 4), uneven=False)
     played_keys = {note.key: note.key for note in sheet.notes}

@@ -37,6 +37,24 @@ def test_what_a_patch_does_while_it_is_held_is_no_strike(patch):
     assert doubles(slice_by_plan(heard, SHEET)) == []
 
 
+@pytest.mark.parametrize("patch", ["lead", "pluck", "bell"])
+def test_what_a_key_does_as_late_in_each_of_its_notes_is_no_strike(patch):
+    sheet = sheet_of(range(45, 69, 3), (60, 110), spacing=2.0, hold=1.2)
+    for doubled, told in (((4,), [4]), ((4, 5), [])):
+        how = Recording(doubled=dict.fromkeys(doubled, 0.3))
+        _, heard = played(sheet, patch, how)
+        assert doubles(slice_by_plan(heard, sheet)) == told
+
+
+def test_a_tail_that_flares_up_before_the_next_note_is_none():
+    take, _ = played(SHEET, "tails", Recording(noise_dbfs=None))
+    rate, samples = take.rate_hz, take.samples.copy()
+    first, end = (round((take.notes[5].onset_seconds - back) * rate) for back in (0.2, 0.01))
+    samples[first:end] *= 3 * np.exp(-60 / rate * np.arange(end - first))[:, None]
+    cut = slice_by_plan(hear_take(ArrayTake(samples, rate)), SHEET)
+    assert [note.plan_index for note in cut.notes] == list(range(len(SHEET.notes)))
+
+
 def test_an_attack_that_takes_longer_in_some_notes_is_no_strike():
     low, high = (frozenset(range(len(SHEET.notes))) - LOW, LOW)
     slow = replace(PATCHES["lead"], attack_seconds=0.25)
