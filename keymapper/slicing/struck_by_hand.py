@@ -33,28 +33,48 @@ def as_struck(heard: HeardTake, asked: Sequence[Asked]) -> list[Asked]:
     for patch in sorted({one.patch for one in asked}):
         notes = [one for one in asked if one.patch == patch]
         moved = _struck_notes(notes, strikes)
-        struck += notes if moved is None or is_slow(timed_notes(heard, moved)) else moved
+        struck += (
+            moved if moved is not None and _were_played_by_hand(heard, notes, moved) else notes
+        )
     return _one_after_another(sorted(struck, key=lambda one: one.plan_index))
 
 
 def _struck_notes(asked: Sequence[Asked], strikes: Sequence[Candidate]) -> list[Asked] | None:
     """Return the notes of a patch moved to their strikes; None where they keep the plan's time."""
     found = [_strike_of(one, strikes) for one in asked]
-    late = np.array(
-        [
-            strike.seconds - one.expected_seconds
-            for one, strike in zip(asked, found, strict=True)
-            if strike is not None
-        ]
-    )
-    if len(late) < max(_LEAST_NOTES, _MOST * len(asked)):
-        return None
-    if np.quantile(np.abs(late - np.median(late)), _MOST) <= _STEADY_SECONDS:
+    late = [
+        strike.seconds - one.expected_seconds
+        for one, strike in zip(asked, found, strict=True)
+        if strike is not None
+    ]
+    if len(late) < max(_LEAST_NOTES, _MOST * len(asked)) or _are_steady(late):
         return None
     return [
         one if strike is None else _moved(one, strike.seconds - _LAG_SECONDS)
         for one, strike in zip(asked, found, strict=True)
     ]
+
+
+def _were_played_by_hand(heard: HeardTake, due: Sequence[Asked], moved: Sequence[Asked]) -> bool:
+    """Say whether notes that are timed where they were struck lie off the clock, too.
+
+    Of soft notes in noise, strikes are heard late; of slow ones, now sooner, now later.
+    """
+    timed = timed_notes(heard, moved)
+    late = [
+        note.onset_seconds - one.expected_seconds
+        for note, one in zip(timed, due, strict=True)
+        if note.onset_seconds is not None
+    ]
+    return not is_slow(timed) and not _are_steady(late)
+
+
+def _are_steady(late: Sequence[float]) -> bool:
+    """Say whether most of some notes are as late as each other."""
+    if not late:
+        return True
+    off = np.abs(np.array(late) - np.median(late))
+    return float(np.quantile(off, _MOST)) <= _STEADY_SECONDS
 
 
 def _strike_of(asked: Asked, strikes: Sequence[Candidate]) -> Candidate | None:

@@ -1,5 +1,6 @@
 """Notes played by hand to the clock, looked for where they were struck."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -60,6 +61,16 @@ def test_notes_are_moved_to_their_strikes_and_end_where_the_next_one_was_struck(
 def test_what_a_sequencer_plays_stays_where_the_clock_has_it(patch):
     due, struck = due_and_struck(patch, Recording(noise_dbfs=-60.0, jitter_seconds=0.003))
     assert struck == due
+
+
+def test_strikes_that_are_heard_late_do_not_make_a_sequencer_s_notes_played_by_hand():
+    _, heard = played(SHEET, "lead", how := Recording(seed=3))
+    late = tuple(
+        replace(one, seconds=one.seconds + (0.05 if place % 3 == 0 else 0.0))
+        for place, one in enumerate(heard.candidates)
+    )
+    due = asked_notes(heard, SHEET, PLAN, how.latency_seconds, 0.0)
+    assert as_struck(replace(heard, candidates=late), due) == due
 
 
 def test_slow_patches_stay_where_the_clock_has_them():
