@@ -55,13 +55,14 @@ class Delays:
     middle_seconds: float
     """Of the take, where that adds nothing."""
     masked_seconds: float
-    """What every neper adds by which noise hides how a note begins."""
+    """What every neper adds by which noise hides how a note begins, from the usual on."""
+    usual_nepers: float
 
     def of(self, note: Timed) -> float:
         """Return the delay of a note of one of the patches, in seconds."""
         asked = note.asked
         drifted = self.drift * (asked.expected_seconds - self.middle_seconds)
-        masked = self.masked_seconds * note.masked_nepers
+        masked = self.masked_seconds * (note.masked_nepers - self.usual_nepers)
         of_key = self.by_key.get(_key_of(asked), 0.0)
         return self.by_patch[asked.patch] + drifted + masked + of_key
 
@@ -73,7 +74,8 @@ class _Heard:
     late: FloatArray
     """From when each is expected to when it is heard."""
     columns: FloatArray
-    """Ones for the patch of each, how far it is masked, and its seconds from the middle of all."""
+    """Ones for the patch of each; how much more than usual it is masked; and its seconds from the
+    middle of all."""
     keys: FloatArray
     """Indexes of keys."""
     key_count: int
@@ -105,10 +107,12 @@ def delays_of(notes: Sequence[Timed], drift: float) -> Delays | None:
     expected = np.array([note.asked.expected_seconds for note in timed])
     middle = float(expected.mean())
     early, late, counts = np.array([_ERRORS[_how_heard(note)] for note in timed]).T
+    nepers = np.array([note.masked_nepers for note in timed])
+    usual_nepers = float(np.median(nepers))
     of_patch = np.array([[n.asked.patch == patch for patch in patches] for n in timed], float)
     heard = _Heard(
         late=np.array([note.onset_seconds for note in timed]) - expected,
-        columns=np.column_stack([of_patch, [n.masked_nepers for n in timed], expected - middle]),
+        columns=np.column_stack([of_patch, nepers - usual_nepers, expected - middle]),
         keys=np.array([keys.index(_key_of(note.asked)) for note in timed]),
         key_count=len(keys),
         early_scale=early,
@@ -117,12 +121,15 @@ def delays_of(notes: Sequence[Timed], drift: float) -> Delays | None:
         drift=drift,
     )
     best = _least_doubted(heard)
+    if best.usual[-2] < 0:  # what noise hides is not heard the sooner for it
+        best = _least_doubted(_without(heard, -2))
     return Delays(
         by_patch=dict(zip(patches, best.usual[:-2].tolist(), strict=True)),
         by_key=dict(zip(keys, best.of_keys.tolist(), strict=True)),
         drift=float(best.usual[-1]),
         middle_seconds=middle,
-        masked_seconds=max(0.0, float(best.usual[-2])),
+        masked_seconds=float(best.usual[-2]),
+        usual_nepers=usual_nepers,
     )
 
 
@@ -132,14 +139,18 @@ def _key_of(asked: Asked) -> _Key:
 
 def _least_doubted(heard: _Heard) -> _Fitted:
     """Return the fit that notes doubt least; one by the drift so far, unless they clearly do."""
-    without_drift = np.append(np.ones(heard.columns.shape[1] - 1), 0.0)
-    fixed = replace(heard, columns=heard.columns * without_drift, drift=0.0)
-    by_drift_so_far = _best(fixed, (0.0,))
+    by_drift_so_far = _best(replace(_without(heard, -1), drift=0.0), (0.0,))
     best = _best(heard, _START_DRIFTS)
     unusual = 0.5 * (heard.drift / _USUAL_DRIFT) ** 2
     is_told = best.doubt < by_drift_so_far.doubt + unusual - _TELLING_DOUBT
     off = float(np.median(np.abs(_rest(heard, best.usual, best.of_keys))))
     return best if is_told and off < _TELLING_SECONDS else by_drift_so_far
+
+
+def _without(heard: _Heard, column: int) -> _Heard:
+    columns = heard.columns.copy()
+    columns[:, column] = 0.0
+    return replace(heard, columns=columns)
 
 
 def _best(heard: _Heard, drifts: Sequence[float]) -> _Fitted:

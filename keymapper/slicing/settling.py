@@ -16,7 +16,7 @@ from keymapper.slicing.onset import AUDIBLE_RATIO
 from keymapper.slicing.timing import OUT_OF_SILENCE, Timed, is_slow
 
 _EARLY_SECONDS = 0.0003
-_SURE_EARLY_SECONDS = 0.0005
+_SURE_EARLY_SECONDS, _MOST_EARLY_SECONDS = 0.0005, 0.002
 _EARLY_IN_TAIL_SECONDS = 0.0006
 _EARLY_UNDER_TAIL = {"tail": 0.0009, None: 0.0009}
 _EARLY_IN_NOISE_SECONDS = 0.004
@@ -153,7 +153,8 @@ def _settled(note: Timed, usual: float, spread: float, levels: Levels) -> Timed:
     stands_out = _stands_out(note, levels)
     tolerance = max(0.001, 3 * spread)
     most_late = max(_MOST_LATE_SECONDS, 1.5 * spread)
-    line = note.asked.expected_seconds + usual - min(max(_EARLY_SECONDS, spread), 0.002)
+    usually = note.asked.expected_seconds + usual
+    line = usually - min(max(_EARLY_SECONDS, spread), _MOST_EARLY_SECONDS)
     if note.onset_seconds is None:
         return replace(note, onset_seconds=line)
     if note.case == "clear":
@@ -161,13 +162,10 @@ def _settled(note: Timed, usual: float, spread: float, levels: Levels) -> Timed:
     late = _distance(note) - usual
     if not -tolerance <= late <= (tolerance if stands_out else most_late):
         return replace(note, onset_seconds=line)
-    if note.case == "tail":
-        usually = note.asked.expected_seconds + usual
-        return replace(
-            note, onset_seconds=min(note.onset_seconds, usually) - _EARLY_IN_TAIL_SECONDS
-        )
-    early = max(_EARLY_SECONDS, spread)
-    if stands_out and late <= most_late:
+    early = _EARLY_IN_TAIL_SECONDS if note.case == "tail" else max(_EARLY_SECONDS, spread)
+    if note.case == "tail" or not stands_out:
+        return replace(note, onset_seconds=min(note.onset_seconds, usually) - early)
+    if late <= most_late:
         early = min(early, _SURE_EARLY_SECONDS)
     return replace(note, onset_seconds=note.onset_seconds - early)
 

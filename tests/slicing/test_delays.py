@@ -80,5 +80,16 @@ def test_soft_notes_that_noise_hides_for_longer_are_the_later_for_it():
     assert delays.of(hidden) == pytest.approx(0.014, abs=0.002)
 
 
+def test_notes_that_noise_hides_alike_are_heard_as_late_as_they_are():
+    nepers = 2.6 + 0.05 * np.sin(np.arange(16))
+    notes = [
+        replace(timed(2.0 * place, 40, -0.011 * (one - 2.6), "noise"), masked_nepers=one)
+        for place, one in enumerate(nepers.tolist())
+    ]
+    delays = delays_of(notes, 0.0)
+    assert delays is not None
+    assert [delays.of(note) for note in notes] == pytest.approx([0.0] * 16, abs=0.001)
+
+
 def test_nothing_heard_tells_nothing():
     assert delays_of([timed(0.0, 40, None)], 0.0) is None
