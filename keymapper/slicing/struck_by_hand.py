@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -43,11 +44,11 @@ def _struck_notes(asked: Sequence[Asked], strikes: Sequence[Candidate]) -> list[
     """Return the notes of a patch moved to their strikes; None where they keep the plan's time."""
     found = [_strike_of(one, strikes) for one in asked]
     late = [
-        strike.seconds - one.expected_seconds
+        (one.key, strike.seconds - one.expected_seconds)
         for one, strike in zip(asked, found, strict=True)
         if strike is not None
     ]
-    if len(late) < max(_LEAST_NOTES, _MOST * len(asked)) or _are_steady(late):
+    if len(late) < max(_LEAST_NOTES, _MOST * len(asked)) or are_steady(late):
         return None
     return [
         one if strike is None else _moved(one, strike.seconds - _LAG_SECONDS)
@@ -62,19 +63,27 @@ def _were_played_by_hand(heard: HeardTake, due: Sequence[Asked], moved: Sequence
     """
     timed = timed_notes(heard, moved)
     late = [
-        note.onset_seconds - one.expected_seconds
+        (one.key, note.onset_seconds - one.expected_seconds)
         for note, one in zip(timed, due, strict=True)
         if note.onset_seconds is not None
     ]
-    return not is_slow(timed) and not _are_steady(late)
+    return not is_slow(timed) and not are_steady(late)
 
 
-def _are_steady(late: Sequence[float]) -> bool:
-    """Say whether most of some notes are as late as each other."""
-    if not late:
-        return True
-    off = np.abs(np.array(late) - np.median(late))
-    return float(np.quantile(off, _MOST)) <= _STEADY_SECONDS
+def are_steady(late: Sequence[tuple[int | None, float]]) -> bool:
+    """Say whether most notes are as late as the others of their key, or as all.
+
+    late : with the key of each. Sounds of other keys may begin after other silences.
+    """
+    of_key = defaultdict(list)
+    for key, seconds in late:
+        of_key[key].append(seconds)
+    usual = np.median([seconds for _, seconds in late]) if late else 0.0
+    off = [
+        abs(seconds - (np.median(of_key[key]) if len(of_key[key]) > 1 else usual))
+        for key, seconds in late
+    ]
+    return not off or float(np.quantile(off, _MOST)) <= _STEADY_SECONDS
 
 
 def _strike_of(asked: Asked, strikes: Sequence[Candidate]) -> Candidate | None:

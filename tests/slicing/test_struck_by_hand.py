@@ -9,7 +9,7 @@ import pytest
 from keymapper.cutting import heard_pitch
 from keymapper.slicing.clock import asked_notes
 from keymapper.slicing.planned import slice_by_plan
-from keymapper.slicing.struck_by_hand import as_struck
+from keymapper.slicing.struck_by_hand import are_steady, as_struck
 from tests.session_takes import Key, Recording
 from tests.slicing.takes import played, sheet_of
 
@@ -71,6 +71,16 @@ def test_strikes_that_are_heard_late_do_not_make_a_sequencer_s_notes_played_by_h
     )
     due = asked_notes(heard, SHEET, PLAN, how.latency_seconds, 0.0)
     assert as_struck(replace(heard, candidates=late), due) == due
+
+
+def test_keys_that_sound_late_each_by_itself_are_not_played_by_hand():
+    keys = [40, 45, 50, 55, 60, 65]
+    sounded = [(key, 0.01 * (key - 40)) for key in keys * 2]
+    struck = [
+        (key, late * (-1) ** (place // len(keys))) for place, (key, late) in enumerate(sounded)
+    ]
+    assert are_steady(sounded)
+    assert not are_steady(struck)
 
 
 def test_slow_patches_stay_where_the_clock_has_them():
