@@ -15,7 +15,7 @@ from keymapper.slicing.levels import Levels
 from keymapper.slicing.onset import AUDIBLE_RATIO
 from keymapper.slicing.timing import OUT_OF_SILENCE, Timed, is_slow
 
-_EARLY_SECONDS = 0.0003
+_EARLY_SECONDS = 0.0005
 _SURE_EARLY_SECONDS, _MOST_EARLY_SECONDS = 0.0005, 0.002
 _EARLY_IN_TAIL_SECONDS = 0.0006
 _EARLY_UNDER_TAIL = {"tail": 0.0009, None: 0.0009}
@@ -188,12 +188,12 @@ def _settled_alike(note: Timed, levels: Levels, usual: float, heard: str | None)
     heard : by itself.
     """
     expected, onset = note.asked.expected_seconds, note.onset_seconds
-    if note.case == "noise" or (note.case, heard) == ("grown", "noise"):
+    if note.case == "clear" or (note.case, heard) == ("grown", "noise"):
+        return note
+    if note.case == "noise":
         settled = _settled_slow(note, levels, usual)
         latest = expected + usual + _ALIKE_SECONDS
         return replace(settled, onset_seconds=min(settled.onset_seconds or latest, latest))
-    if note.case == "clear":
-        return note
     if note.case == "grown" and onset is not None:
         return replace(note, onset_seconds=min(onset, expected + usual))
     return replace(note, onset_seconds=expected + max(0.0, usual - _EARLY_ALIKE_SECONDS))
