@@ -111,7 +111,8 @@ def _line_of_key_downs(
 
     latency, drift = placed.alignment.latency_seconds, placed.alignment.drift
     if placed.by_swells:
-        swollen = _swollen_seconds(heard, probes(_ROUGH_LINE_NOTES)[0])
+        every = asked_notes(heard, sheet, plan, latency, drift)
+        swollen = swollen_seconds(heard, probes(_ROUGH_LINE_NOTES)[0], every)
         latency -= swollen if swollen > _ROUGH_REACH_SECONDS else 0.0
         latency, drift = _rough_line(heard, *probes(_ROUGH_LINE_NOTES), latency, drift)
     for _ in range(_MOST_MOVES):
@@ -162,14 +163,19 @@ def _of_quick_patches(timed: list[Timed], plan: FloatArray) -> tuple[list[Timed]
     return [timed[index] for index in kept], plan[kept]
 
 
-def _swollen_seconds(heard: HeardTake, asked: Sequence[Asked]) -> float:
+def swollen_seconds(heard: HeardTake, asked: Sequence[Asked], every: Sequence[Asked]) -> float:
     """Return for how long most notes have stood out of the noise when they are expected.
 
-    What swells for long stands out of it long before it is told from what sounds around it.
+    What swells for long stands out of it long before it is told from what sounds around it; what
+    stands out since the note before is that one.
+
+    every : note in the take.
     """
     levels, since = heard.levels, []
+    note_before = {one.plan_index + 1: one.expected_seconds for one in every}
     for one in asked:
-        first = max(0.0, one.expected_seconds - _LONGEST_SWELL_SECONDS)
+        earliest = note_before.get(one.plan_index, 0.0)
+        first = max(earliest, one.expected_seconds - _LONGEST_SWELL_SECONDS)
         power = levels.smooth_power(first, one.expected_seconds, _QUIET_BLOCKS)
         quiet = np.flatnonzero(power <= _QUIET_RATIO * levels.noise_power)
         if len(quiet):
