@@ -90,7 +90,12 @@ def _by_clock(
     extras = _extras(heard, notes)
     heard_count = max(len(notes) + len(extras), len(struck))
     if not (placed.is_sure and len(notes) >= NEARLY_ALL * len(asked)):
-        refuse_if_foreign(len(notes), len(asked), heard_count, latency, is_told=placed.is_told)
+        # Strikes near its notes are found in any plan; where nothing else speaks for this one, only
+        # those in time count.
+        is_by_chance = asked != due and pitch_of is not None and not placed.is_told
+        in_time = sum(one == other for one, other in zip(asked, due, strict=True))
+        matched = min(in_time, len(notes)) if is_by_chance else len(notes)
+        refuse_if_foreign(matched, len(asked), heard_count, latency, is_told=placed.is_told)
     inside = {one.plan_index for one in asked}
     return SlicedTake(
         latency_seconds=latency,

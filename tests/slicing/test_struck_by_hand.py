@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from keymapper.cutting import heard_pitch
+from keymapper.errors import MeasurementError
 from keymapper.slicing.clock import asked_notes
 from keymapper.slicing.planned import slice_by_plan
 from keymapper.slicing.struck_by_hand import are_steady, as_struck
@@ -81,6 +82,12 @@ def test_keys_that_sound_late_each_by_itself_are_not_played_by_hand():
     ]
     assert are_steady(sounded)
     assert not are_steady(struck)
+
+
+def test_strikes_near_the_notes_of_a_plan_do_not_speak_for_it_by_themselves():
+    _, heard = played(SHEET, "lead", Recording(jitter_seconds=0.07, seed=3))
+    with pytest.raises(MeasurementError, match="does not fit"):
+        slice_by_plan(heard, SHEET, lambda samples, rate_hz: None)
 
 
 def test_slow_patches_stay_where_the_clock_has_them():
