@@ -15,8 +15,7 @@ from keymapper.slicing.levels import Levels
 from keymapper.slicing.onset import AUDIBLE_RATIO
 from keymapper.slicing.timing import OUT_OF_SILENCE, Timed, is_slow
 
-_EARLY_SECONDS = 0.0005
-_SURE_EARLY_SECONDS, _MOST_EARLY_SECONDS = 0.0005, 0.002
+_EARLY_SECONDS, _MOST_EARLY_SECONDS = 0.0005, 0.002
 _EARLY_IN_TAIL_SECONDS = 0.0006
 _EARLY_UNDER_TAIL = {"tail": 0.0009, None: 0.0009}
 _EARLY_IN_NOISE_SECONDS = 0.004
@@ -38,11 +37,11 @@ def settled_onsets(heard: Sequence[Timed], notes: Sequence[Timed], levels: Level
 
     heard : each as timed by itself. notes : the same as seen beneath noise and tails.
 
-    Notes whose own onset is sure keep it. The others are held to the line: to the usual distance
-    of the sure ones from it, or, for patches that swell, to where their swell grows audible; of
-    those, none is abrupt.
+    Notes whose own onset is sure keep it. The others are held to the delays of all of them (see
+    `delays`), or, for patches that swell for long, to where their swell grows audible; of slow
+    ones, none is abrupt.
     """
-    delays = delays_of(heard, 0.0)
+    delays = delays_of(heard, 0.0) or delays_of(notes, 0.0)
     if delays is None:
         return [replace(note, onset_seconds=note.asked.expected_seconds) for note in notes]
     usual = [delays.of(note) for note in heard]
@@ -166,7 +165,7 @@ def _settled(note: Timed, usual: float, spread: float, levels: Levels) -> Timed:
     if note.case == "tail" or not stands_out:
         return replace(note, onset_seconds=min(note.onset_seconds, usually) - early)
     if late <= most_late:
-        early = min(early, _SURE_EARLY_SECONDS)
+        early = _EARLY_SECONDS
     return replace(note, onset_seconds=note.onset_seconds - early)
 
 

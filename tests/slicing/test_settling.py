@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import cast
 
@@ -90,3 +91,14 @@ def test_a_few_notes_of_a_key_heard_late_do_not_make_one_under_a_tail_late() -> 
     notes = [*late, *others, hidden]
     settled = settled_onsets(notes, notes, NOISE)
     assert lateness(settled[-1]) <= 0.0001
+
+
+def test_slow_notes_that_are_only_seen_to_grow_keep_what_is_seen() -> None:
+    grown = [
+        timed(index, 40 + index, 0.02 + 0.001 * index, "grown", abrupt=False) for index in range(5)
+    ]
+    unheard = [replace(note, onset_seconds=None, case=None) for note in grown]
+    settled = settled_onsets(unheard, grown, NOISE)
+    late = [lateness(note) for note in settled]
+    assert late == pytest.approx([lateness(note) for note in grown], abs=0.005)
+    assert all(one <= lateness(note) for one, note in zip(late, grown, strict=True))
